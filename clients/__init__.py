@@ -1,0 +1,1 @@
+"""Programs and libraries that talk to the daemon over its two protocols and never import it."""

@@ -1,0 +1,1 @@
+"""Motor drivers: the link adapter and what stands on it."""

@@ -1,0 +1,1 @@
+"""The drillfeed daemon: pure planning and engine inside, sockets and clocks at the rim."""

@@ -1,0 +1,1 @@
+"""Air, flight, bounce and the two-wheel thrower: pure functions of numbers."""

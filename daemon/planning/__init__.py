@@ -1,0 +1,1 @@
+"""From a drill and a machine to a timed plan: pure."""

@@ -1,0 +1,1 @@
+"""The rim: sockets, threads, clocks, logs."""

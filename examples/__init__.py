@@ -1,0 +1,1 @@
+"""Machine profiles, ball types and drills that ship with drillfeed."""

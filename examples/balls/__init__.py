@@ -1,0 +1,1 @@
+"""Ball types that ship with drillfeed, one TOML file a collection."""

@@ -1,0 +1,1 @@
+"""Drills that ship with drillfeed, one TOML file each."""

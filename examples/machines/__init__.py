@@ -1,0 +1,1 @@
+"""Machine profiles that ship with drillfeed, one TOML file each."""

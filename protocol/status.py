@@ -1,0 +1,136 @@
+"""What the daemon tells about itself: the snapshot behind `status`, and notices.
+
+Rule of this file: state is never told better than known. A figure that nobody measured, saw or
+entered is None, written as blank, and never 0.
+"""
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+State = Literal[
+    "OFFLINE",
+    "IDLE",
+    "ARMED",
+    "SPINUP",
+    "FEEDING",
+    "RESTING",
+    "PAUSED",
+    "STOPPING",
+    "QUICKSTOP",
+    "FAULT",
+    "SETUP",
+]
+Known = Literal["measured", "assumed", "unknown"]
+
+
+class Frozen(BaseModel):
+    """A record that cannot be changed and takes no unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class BallInfo(Frozen):
+    """One ball of the running drill, as asked for and as known to have happened."""
+
+    n: int
+    ball: str
+    set: int
+    leaves_in_s: float | None = None
+    speed_mps: float | None = None
+    spin_revps: float | None = None
+    tilt_deg: float | None = None
+    top_rpm: float | None = None
+    bottom_rpm: float | None = None
+    result: str | None = Field(None, description="fed, refused, skipped; None while it is ahead")
+    reason: str | None = None
+
+
+class Counts(Frozen):
+    """Three kinds of figure that are never mixed: commanded, seen leaving, made."""
+
+    commanded: int = 0
+    refused: int = 0
+    skipped: int = 0
+    seen: int | None = Field(None, description="seen leaving by the exit sensor; None where there is none")
+    made: int | None = Field(None, description="entered by a person; None until entered")
+
+
+class WheelInfo(Frozen):
+    """One wheel: what was asked at this moment, what was measured."""
+
+    target_rpm: float | None = None
+    measured_rpm: float | None = None
+
+
+class Snapshot(Frozen):
+    """Everything `status` can tell, at one instant of the control loop."""
+
+    state: State
+    since_s: float = Field(description="how long the state has lasted")
+    reason: str | None = Field(None, description="why this state, where there is a why")
+    hint: str | None = Field(None, description="what may lie behind a fault")
+    next_step: str | None = Field(None, description="the line to type next, or what to do by hand")
+    stop_count: int
+    feed: Literal["open", "closed"]
+    feed_known: Known = Field("unknown", description="is the feeder's state confirmed by the driver")
+    wheels_at_rest: bool | None = None
+    wheels_known: Known = "unknown"
+    countdown_s: float | None = Field(None, description="to the first ball leaving")
+    rest_s: float | None = Field(None, description="what is left of a timed rest")
+    rest_waits: bool = Field(False, description="this rest waits for the player's `ready`")
+    drill: str | None = None
+    seed: int | None = None
+    set: int | None = None
+    sets: int | None = None
+    set_balls: int | None = None
+    set_done: int | None = None
+    tempo_asked_per_min: float | None = None
+    tempo_per_min: float | None = None
+    tempo_reason: str | None = None
+    last_ball: BallInfo | None = None
+    next_ball: BallInfo | None = None
+    counts: Counts = Counts()
+    hopper: int | None = Field(None, description="balls believed in the hopper; None until told")
+    crank_phase: Literal["known", "unknown", "none"] = "none"
+    machine: str
+    simulated: bool = False
+    calibration: str | None = None
+    driver: str | None = None
+    driver_boot: str | None = None
+    link: str = Field("down", description="up, down, or what is wrong with it")
+    clock_error_ms: float | None = None
+    status_age_ms: float | None = None
+    late_ticks: int = 0
+    worst_late_ms: float | None = None
+    top: WheelInfo = WheelInfo()
+    bottom: WheelInfo = WheelInfo()
+    tilt_deg: float | None = None
+    supply_v: float | None = None
+    epoch: int = 0
+    faults: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+class Notice(Frozen):
+    """Something happened. `topic` is one word, `text` one line for a person, `fields` for a program."""
+
+    serial: int
+    topic: str
+    text: str
+    cue: str | None = Field(None, description="the sound that goes with it: a word of CUES")
+    fields: dict[str, str | int | float | bool | None] = {}
+
+
+CUES: dict[str, str] = {
+    "wheels": "wheels are about to turn",
+    "tick": "one of the last three seconds before a ball",
+    "set-end": "a set has ended",
+    "drill-end": "the drill has ended",
+    "pause": "feeding is paused",
+    "stop": "stopped",
+    "fault": "a fault has latched",
+    "hopper-low": "the hopper is running low",
+    "change": "the drill is about to change",
+}
+TOPICS: tuple[str, ...] = ("state", "ball", "set", "countdown", "hopper", "fault", "link", "change", "log")

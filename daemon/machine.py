@@ -1,0 +1,288 @@
+"""The machine profile: what one thrower is and can do, as its builder writes it in TOML.
+
+Rule of this file: lengths are diameters in mm (wheels) or metres (everything else), rates are given at
+the rim in m/s^2, and nothing here decides anything about balls. Speeds inside drillfeed are rpm of the
+wheel; `rim_mps` and `rpm` convert.
+"""
+
+import math
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from drillfeed.daemon.mistakes import Table
+from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
+
+WheelName = Literal["top", "bottom"]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+
+
+class Wheel(Table):
+    """One driven wheel. Speed limits are of the wheel, or of the motor with `gear_ratio`."""
+
+    diameter_mm: Annotated[float, Field(ge=20, le=300, description="of the wheel over its tyre: diameter, not radius")]
+    low_rpm: Annotated[float | None, Field(ge=0)] = None
+    high_rpm: Annotated[float | None, Field(gt=0, le=30_000)] = None
+    motor_low_rpm: Annotated[float | None, Field(ge=0)] = None
+    motor_high_rpm: Annotated[float | None, Field(gt=0, le=100_000)] = None
+    gear_ratio: Annotated[float | None, Field(gt=0, le=100, description="turns of the wheel for one of the motor")] = (
+        None
+    )
+    reverse: bool = False
+    up_mps2: Annotated[float, Field(gt=0, le=500)]
+    down_mps2: Annotated[float | None, Field(gt=0, le=500)] = None
+    quick_mps2: Annotated[float | None, Field(gt=0, le=500)] = None
+    brake: Literal["yes", "none"]
+    coast_time_constant_s: Annotated[float | None, Field(gt=0, le=60)] = None
+    spin_down_s: Annotated[float, Field(gt=0, le=300, description="from the highest speed to rest, coasting")]
+    inertia_kg_m2: Annotated[float, Field(gt=0, le=0.1)] = 1e-4
+    least_share: Annotated[
+        float, Field(ge=0, le=1, description="of the fast wheel's rim speed, that the slow one must keep to grip")
+    ] = 0.10
+
+    @model_validator(mode="after")
+    def _agree(self) -> "Wheel":
+        of_wheel = self.high_rpm is not None
+        of_motor = self.motor_high_rpm is not None
+        if of_wheel == of_motor:
+            raise ValueError("either high_rpm (of the wheel) or motor_high_rpm with gear_ratio, and not both")
+        if of_motor and self.gear_ratio is None:
+            raise ValueError("gear_ratio beside motor_high_rpm")
+        if self.lowest_rpm >= self.highest_rpm:
+            raise ValueError("a low limit below the high limit")
+        if self.brake == "yes" and (self.down_mps2 is None or self.quick_mps2 is None):
+            raise ValueError("down_mps2 and quick_mps2 where brake is 'yes'")
+        if self.brake == "none":
+            if self.coast_time_constant_s is None:
+                raise ValueError("coast_time_constant_s where brake is 'none'")
+            if self.down_mps2 is not None or self.quick_mps2 is not None:
+                raise ValueError("no down_mps2 and no quick_mps2 where brake is 'none': the wheel coasts")
+            if self.spin_down_s <= self.coast_time_constant_s:
+                raise ValueError("spin_down_s longer than coast_time_constant_s")
+        return self
+
+    @property
+    def circumference_m(self) -> float:
+        """Return the way of the rim in one turn, in metres."""
+        return math.pi * self.diameter_mm / 1000
+
+    @property
+    def highest_rpm(self) -> float:
+        """Return the high limit as wheel rpm."""
+        return self._of_wheel(self.high_rpm, self.motor_high_rpm)
+
+    @property
+    def lowest_rpm(self) -> float:
+        """Return the lowest running speed as wheel rpm (standing still is always possible)."""
+        return self._of_wheel(self.low_rpm, self.motor_low_rpm)
+
+    def _of_wheel(self, wheel_rpm: float | None, motor_rpm: float | None) -> float:
+        if wheel_rpm is not None:
+            return wheel_rpm
+        return (motor_rpm or 0.0) * (self.gear_ratio or 1.0)
+
+    def rim_mps(self, rpm: float) -> float:
+        """Return the rim speed in m/s at a wheel speed in rpm."""
+        return rpm / 60 * self.circumference_m
+
+    def rpm(self, rim_mps: float) -> float:
+        """Return the wheel speed in rpm at a rim speed in m/s."""
+        return rim_mps / self.circumference_m * 60
+
+    @property
+    def coast_friction_rpm(self) -> float:
+        """Return f of the coast law dw/dt = -(w + f)/tau, so that the wheel rests after `spin_down_s`.
+
+        A viscous part (tau) and a dry part (f): w(t) = (w0 + f) exp(-t/tau) - f. Textbook.
+        """
+        if self.coast_time_constant_s is None:
+            return 0.0
+        return self.highest_rpm / math.expm1(self.spin_down_s / self.coast_time_constant_s)
+
+    def limits(self) -> WheelLimits:
+        """Return what the link says of this wheel. Coasting: the rates are the steepest part of the coast curve."""
+        up = self.rpm(self.up_mps2)
+        if self.brake == "none":
+            assert self.coast_time_constant_s is not None
+            fall = (self.highest_rpm + self.coast_friction_rpm) / self.coast_time_constant_s
+            down, quick = fall, fall
+        else:
+            assert self.down_mps2 is not None and self.quick_mps2 is not None
+            down, quick = self.rpm(self.down_mps2), self.rpm(self.quick_mps2)
+        return WheelLimits(
+            low_rpm=-self.highest_rpm if self.reverse else 0.0,
+            high_rpm=self.highest_rpm,
+            up_rpm_per_s=up,
+            down_rpm_per_s=down,
+            quick_rpm_per_s=quick,
+        )
+
+
+class AngleAxis(Table):
+    """A motor that turns the throw: tilt (up positive), pan (left positive) or roll of the head."""
+
+    low_deg: Annotated[float, Field(ge=-180, le=180)]
+    high_deg: Annotated[float, Field(ge=-180, le=180)]
+    slew_deg_per_s: Annotated[float, Field(gt=0, le=1000)]
+    play_deg: Annotated[float, Field(ge=0, le=10)] = 0.0
+
+    @model_validator(mode="after")
+    def _ordered(self) -> "AngleAxis":
+        if self.low_deg >= self.high_deg:
+            raise ValueError("low_deg below high_deg")
+        return self
+
+    def limits(self) -> AngleLimits:
+        """Return what the link says of this axis."""
+        return AngleLimits(low_deg=self.low_deg, high_deg=self.high_deg, slew_deg_per_s=self.slew_deg_per_s)
+
+
+class Opening(Table):
+    """Where the ball's centre leaves the wheels when the throw is level, and how the thrower stands."""
+
+    height_m: Annotated[float, Field(ge=-0.7, le=2, description="above the table's surface")]
+    behind_end_line_m: Annotated[float, Field(ge=-1, le=3)]
+    pivot_to_opening_m: Annotated[float, Field(ge=0, le=1)] = 0.0
+    sideways_m: Annotated[float, Field(ge=-2, le=2, description="left of the centre line, seen by the thrower")] = 0.0
+    yaw_deg: Annotated[float, Field(ge=-60, le=60, description="standing turn to the left")] = 0.0
+
+
+class Feeder(Table):
+    """What pushes one ball at a time between the wheels.
+
+    `latency_s` runs from the command to the ball being out of the wheels, `spread_s` is the most it may
+    differ either way. A crank by time only has no switch: each turn adds `phase_error_per_turn`.
+    """
+
+    kind: Literal["indexed", "crank-home-switch", "crank-timed"]
+    latency_s: Annotated[float, Field(gt=0, le=3)]
+    spread_s: Annotated[float, Field(ge=0, le=1)]
+    low_balls_per_min: Annotated[float, Field(ge=0, le=200)] = 0.0
+    high_balls_per_min: Annotated[float, Field(gt=0, le=200)]
+    phase_error_per_turn: Annotated[float, Field(ge=0, le=0.2, description="share of a turn")] = 0.0
+    phase_error_most: Annotated[float, Field(gt=0, le=0.5, description="share of a turn before re-phasing")] = 0.25
+
+    @model_validator(mode="after")
+    def _agree(self) -> "Feeder":
+        if self.low_balls_per_min >= self.high_balls_per_min:
+            raise ValueError("low_balls_per_min below high_balls_per_min")
+        if self.kind == "crank-timed" and self.phase_error_per_turn == 0:
+            raise ValueError("phase_error_per_turn above 0 for a crank by time only")
+        if self.kind != "crank-timed" and self.phase_error_per_turn > 0:
+            raise ValueError("phase_error_per_turn only for a crank by time only")
+        return self
+
+    @property
+    def cycle_s(self) -> float:
+        """Return the shortest time between two balls, in seconds; one turn of a crank."""
+        return 60 / self.high_balls_per_min
+
+    def spread_after_s(self, turns: int) -> float:
+        """Return how far `leaves` may be off after `turns` turns since the crank stood at its mark, in seconds."""
+        return self.spread_s + turns * self.phase_error_per_turn * self.cycle_s
+
+    @property
+    def most_turns(self) -> int | None:
+        """Return how many turns fit before the crank must be re-phased by hand; None where it never must."""
+        if self.kind != "crank-timed":
+            return None
+        return int(self.phase_error_most / self.phase_error_per_turn)
+
+
+class Hopper(Table):
+    """The store of balls above the feeder."""
+
+    balls: Annotated[int, Field(ge=1, le=1000)]
+    low_at: Annotated[int, Field(ge=0, description="balls left when the warning comes")] = 10
+    agitator: bool = False
+
+
+class Sensors(Table):
+    """What the machine can know about itself."""
+
+    speed_feedback: bool
+    exit_sensor: bool
+
+
+class Supply(Table):
+    """Supply voltage limits; a machine that cannot measure it leaves this out."""
+
+    low_v: Positive
+    high_v: Positive
+
+
+class Settling(Table):
+    """How long after arriving the axes need before a ball may enter, in seconds."""
+
+    wheels_s: Annotated[float, Field(ge=0, le=5)] = 0.10
+    tilt_s: Annotated[float, Field(ge=0, le=5)] = 0.10
+
+
+class Scatter(Table):
+    """How much one ball differs from the next, as standard deviations: used to warn, and by the simulated thrower."""
+
+    speed_share: Annotated[float, Field(ge=0, le=0.2)] = 0.01
+    spin_share: Annotated[float, Field(ge=0, le=0.2)] = 0.02
+    angle_deg: Annotated[float, Field(ge=0, le=10)] = 0.4
+
+
+class Machine(Table):
+    """A whole profile. `simulated_only` marks a profile that stands for no built machine."""
+
+    name: Annotated[str, Field(pattern="^[a-z0-9][a-z0-9-]{0,39}$")]
+    title: Annotated[str, Field(max_length=120)]
+    top: Wheel
+    bottom: Wheel
+    tilt: AngleAxis
+    pan: AngleAxis | None = None
+    roll: AngleAxis | None = None
+    opening: Opening
+    feeder: Feeder
+    hopper: Hopper
+    sensors: Sensors
+    supply: Supply | None = None
+    settling: Settling = Settling()
+    scatter: Scatter = Scatter()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _share_wheels(cls, data: Any) -> Any:
+        """Let `[wheels]` hold what both wheels share, `[wheels.top]` and `[wheels.bottom]` what differs."""
+        if not isinstance(data, dict) or "wheels" not in data:
+            return data
+        rest = {key: value for key, value in data.items() if key != "wheels"}
+        shared = data["wheels"]
+        if not isinstance(shared, dict):
+            return data
+        common = {key: value for key, value in shared.items() if key not in ("top", "bottom")}
+        for wheel in ("top", "bottom"):
+            rest[wheel] = {**common, **shared.get(wheel, {}), **rest.get(wheel, {})}
+        return rest
+
+    @model_validator(mode="after")
+    def _hopper_fits(self) -> "Machine":
+        if self.hopper.low_at >= self.hopper.balls:
+            raise ValueError("hopper.low_at below hopper.balls")
+        if self.supply is not None and self.supply.low_v >= self.supply.high_v:
+            raise ValueError("supply.low_v below supply.high_v")
+        return self
+
+    def wheel(self, name: WheelName) -> Wheel:
+        """Return the top or the bottom wheel."""
+        return self.top if name == "top" else self.bottom
+
+    def limits(self) -> Limits:
+        """Return the limits of all axes in the form that the link carries."""
+        return Limits(
+            top=self.top.limits(),
+            bottom=self.bottom.limits(),
+            tilt=self.tilt.limits(),
+            pan=self.pan.limits() if self.pan else None,
+            roll=self.roll.limits() if self.roll else None,
+        )
+
+    @property
+    def spin_down_s(self) -> float:
+        """Return the longer of the two wheels' spin-down times."""
+        return max(self.top.spin_down_s, self.bottom.spin_down_s)

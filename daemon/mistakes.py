@@ -1,0 +1,82 @@
+"""Mistakes in files, all of them at once: which file, which key, what was found, what is allowed."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+_Model = TypeVar("_Model", bound=BaseModel)
+
+
+class Table(BaseModel):
+    """A table of a TOML file: immutable, unknown keys refused, no NaN and no infinity."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """One thing wrong in one file."""
+
+    file: str
+    key: str
+    found: str
+    allowed: str
+
+    def __str__(self) -> str:
+        """Return the mistake as one line."""
+        return f"{self.file}: {self.key}: found {self.found}; allowed: {self.allowed}"
+
+
+class FileMistakes(Exception):
+    """A file cannot be used; `mistakes` holds every reason, never only the first."""
+
+    def __init__(self, mistakes: list[Mistake]) -> None:
+        self.mistakes = mistakes
+        super().__init__("\n".join(str(mistake) for mistake in mistakes))
+
+
+def _allowed(error: Mapping[str, Any], model: type[BaseModel]) -> str:
+    kind, context = error["type"], error.get("ctx", {})
+    known = {
+        "extra_forbidden": "no such key" + _near(error["loc"], model),
+        "missing": "this key must be given",
+        "greater_than": f"more than {context.get('gt')}",
+        "greater_than_equal": f"{context.get('ge')} or more",
+        "less_than": f"less than {context.get('lt')}",
+        "less_than_equal": f"{context.get('le')} or less",
+        "literal_error": str(context.get("expected")),
+        "finite_number": "a finite number",
+    }
+    if kind in known:
+        return known[kind]
+    return str(error["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
+
+
+def _near(place: tuple[Any, ...], model: type[BaseModel]) -> str:
+    """Suggest the key that was perhaps meant, at the top level of the file."""
+    import difflib
+
+    names = list(model.model_fields) if len(place) == 1 else []
+    close = difflib.get_close_matches(str(place[-1]), names, n=1)
+    return f"; perhaps {close[0]}" if close else ""
+
+
+def _found(error: Mapping[str, Any]) -> str:
+    if error["type"] == "missing":
+        return "nothing"
+    text = repr(error.get("input"))
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def validate(model: type[_Model], data: Mapping[str, Any], file: str) -> _Model:
+    """Build `model` from the data of `file`, or raise FileMistakes with every mistake in it."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as wrong:
+        mistakes = []
+        for error in wrong.errors(include_url=False):
+            key = ".".join(str(part) for part in error["loc"]) or "(whole file)"
+            mistakes.append(Mistake(file, key, _found(error), _allowed(error, model)))
+        raise FileMistakes(mistakes) from None

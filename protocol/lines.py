@@ -1,0 +1,241 @@
+"""Bytes in, bounded lines out; and replies and notices, written and read back. No I/O.
+
+Rule of this file: whatever arrives, at most `LINE_MOST_BYTES` of it are kept, and the stop byte is
+found before anything else is made of the bytes around it. Feeding byte by byte and feeding at once
+give the same events.
+"""
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from drillfeed.protocol.commands import is_stop
+from drillfeed.protocol.errors import CODES, ErrorCode, Refused
+from drillfeed.protocol.status import Notice
+
+STOP_BYTE = 0x18
+LINE_MOST_BYTES = 512
+REPLY_LINE_MOST_BYTES = 65_536
+REPLY_MOST_DATA_LINES = 20_000
+
+_STOP = bytes([STOP_BYTE])
+# C0, DEL, C1, and the two line separators that some readers take for a newline.
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+
+
+@dataclass(frozen=True)
+class Line:
+    """One whole line, without its newline, that is text."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class StopByte:
+    """The reserved byte was received; the half line before it is thrown away."""
+
+
+@dataclass(frozen=True)
+class BadLine:
+    """A line that is no text or too long; answered with the refusal, once."""
+
+    refused: Refused
+
+
+Event = Line | StopByte | BadLine
+
+
+class LineBuffer:
+    """Cut what a client sends into events, keeping never more than one line."""
+
+    def __init__(self) -> None:
+        self._kept = bytearray()
+        self._skipping = False
+
+    def feed(self, data: bytes) -> list[Event]:
+        """Take bytes and return what they complete, in order."""
+        events: list[Event] = []
+        pieces = data.split(_STOP)
+        for number, piece in enumerate(pieces):
+            if number:
+                self._kept.clear()
+                self._skipping = False
+                events.append(StopByte())
+            self._feed_between_stops(piece, events)
+        return events
+
+    def end(self) -> list[Event]:
+        """Tell that no more bytes will come: an unfinished line is thrown away, unless it is a stop."""
+        kept, skipping = bytes(self._kept), self._skipping
+        self._kept.clear()
+        self._skipping = False
+        event = None if skipping else _event_of(kept)
+        return [event] if isinstance(event, Line) and is_stop(event.text) else []
+
+    def _feed_between_stops(self, data: bytes, events: list[Event]) -> None:
+        *finished, rest = data.split(b"\n")
+        for piece in finished:
+            self._keep(piece, events)
+            if not self._skipping:
+                event = _event_of(bytes(self._kept))
+                if event is not None:
+                    events.append(event)
+            self._kept.clear()
+            self._skipping = False
+        self._keep(rest, events)
+
+    def _keep(self, piece: bytes, events: list[Event]) -> None:
+        if self._skipping:
+            return
+        # One more than the limit may be kept: a carriage return before the newline is no part of the line.
+        room = LINE_MOST_BYTES + 1 - len(self._kept)
+        self._kept += piece[:room]
+        too_long = len(piece) > room or (len(self._kept) > LINE_MOST_BYTES and self._kept[-1:] != b"\r")
+        if too_long:
+            self._kept.clear()
+            self._skipping = True
+            events.append(
+                BadLine(
+                    Refused(
+                        "line-too-long",
+                        "the line is too long and is skipped up to its end",
+                        expected=f"at most {LINE_MOST_BYTES} bytes",
+                        do="help",
+                    )
+                )
+            )
+
+
+def _event_of(raw: bytes) -> Event | None:
+    """Read the bytes of one line; None for a blank one, which gets no answer."""
+    raw = raw.removesuffix(b"\r")
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        return _bad_bytes(f"byte {error.start + 1} is {raw[error.start]:02x} hex")
+    match = _CONTROL.search(text)
+    if match is not None:
+        return _bad_bytes(f"character {match.start() + 1} is the control character {ord(match.group()):02x} hex")
+    return Line(text) if text.strip(" ") else None
+
+
+def _bad_bytes(found: str) -> BadLine:
+    return BadLine(
+        Refused("bad-bytes", "the line is not plain text", expected="UTF-8 without control characters", found=found)
+    )
+
+
+@dataclass(frozen=True)
+class Reply:
+    """The answer to one line. `code` is None where `ok`; `data` lines come before the closing line."""
+
+    ok: bool
+    verb: str
+    code: ErrorCode | None = None
+    text: str = ""
+    data: tuple[str, ...] = ()
+
+
+def done(verb: str, text: str = "", data: tuple[str, ...] = ()) -> Reply:
+    """Make the reply of a command that was accepted."""
+    return Reply(True, verb, None, text, data)
+
+
+def refusal(verb: str, refused: Refused) -> Reply:
+    """Make the reply of a command that was refused."""
+    return Reply(False, verb, refused.code, refused.text)
+
+
+def one_line(text: str) -> str:
+    """Replace what could break a line (newlines, control characters) by blanks."""
+    return _CONTROL.sub(" ", text)
+
+
+def format_reply(reply: Reply) -> bytes:
+    """Write a reply: its data lines, then exactly one closing line."""
+    lines = [f"| {one_line(line)}".rstrip(" ") for line in reply.data]
+    if reply.ok:
+        lines.append(f"done {reply.verb} {one_line(reply.text)}".rstrip(" "))
+    else:
+        code = reply.code or CODES["internal"]
+        lines.append(f"no {code.number} {code.name} {one_line(reply.text)}".rstrip(" "))
+    return ("\n".join(lines) + "\n").encode("utf-8", "replace")
+
+
+def format_notice(notice: Notice, as_json: bool = False) -> bytes:
+    """Write a notice as `! topic text`, or as `! {json}` for programs."""
+    text = notice.model_dump_json() if as_json else f"{notice.topic} {notice.text}"
+    return f"! {one_line(text)}\n".encode("utf-8", "replace")
+
+
+@dataclass(frozen=True)
+class Told:
+    """A notice as read from the wire: `fields` is filled, and `serial` not 0, only in the JSON form."""
+
+    topic: str
+    text: str
+    serial: int = 0
+    cue: str | None = None
+    fields: Mapping[str, str | int | float | bool | None] = field(default_factory=dict)
+
+
+class BrokenReply(Exception):
+    """What the daemon sent is not of this protocol."""
+
+
+class ReplyReader:
+    """Cut what the daemon sends into replies and notices (the client's side)."""
+
+    def __init__(self) -> None:
+        self._kept = b""
+        self._data: list[str] = []
+
+    def feed(self, data: bytes) -> list[Reply | Told]:
+        """Take bytes and return what they complete, in order; raises BrokenReply."""
+        found: list[Reply | Told] = []
+        *lines, self._kept = (self._kept + data).split(b"\n")
+        for raw in lines:
+            item = self._read(raw.removesuffix(b"\r").decode("utf-8", "replace"))
+            if item is not None:
+                found.append(item)
+        if len(self._kept) > REPLY_LINE_MOST_BYTES or len(self._data) > REPLY_MOST_DATA_LINES:
+            raise BrokenReply("the reply does not end; expected a line that begins with 'done' or 'no'")
+        return found
+
+    def _read(self, line: str) -> Reply | Told | None:
+        if line.startswith("!"):
+            return read_notice(line)
+        if line.startswith("|"):
+            self._data.append(line[2:])
+            return None
+        reply = read_closing(line)
+        data, self._data = tuple(self._data), []
+        return replace(reply, data=data)
+
+
+def read_closing(line: str) -> Reply:
+    """Read the closing line of a reply; the verb of a refusal is not on the wire and stays empty."""
+    word, _, rest = line.partition(" ")
+    if word == "done":
+        verb, _, text = rest.partition(" ")
+        return Reply(True, verb, None, text)
+    number, _, rest = rest.partition(" ")
+    name, _, text = rest.partition(" ")
+    if word != "no" or not (number.isascii() and number.isdigit()) or not name:
+        raise BrokenReply(f"expected a line that begins with '|', '!', 'done' or 'no'; found {line[:60]!r}")
+    # A newer daemon may know codes that this list does not have yet.
+    return Reply(False, "", CODES.get(name, ErrorCode(int(number), name, "")), text)
+
+
+def read_notice(line: str) -> Told:
+    """Read a notice line in either form; raises BrokenReply where the JSON form is broken."""
+    body = line[1:].strip(" ")
+    if not body.startswith("{"):
+        topic, _, text = body.partition(" ")
+        return Told(topic, text)
+    try:
+        got = Notice.model_validate(json.loads(body))
+    except ValueError as error:
+        raise BrokenReply(f"expected a notice as JSON; found {line[:60]!r}") from error
+    return Told(got.topic, got.text, got.serial, got.cue, got.fields)

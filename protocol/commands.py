@@ -6,74 +6,22 @@ allowed is asked afterwards, by role (`check_role`) and by state (`check_state`)
 """
 
 import difflib
-import re
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Literal, get_args
 
+from drillfeed.protocol.arguments import read_arguments, shown, write_argument
 from drillfeed.protocol.errors import Refused
-from drillfeed.protocol.status import State
-
-Role = Literal["anyone", "player", "coach", "owner"]
-Kind = Literal["integer", "number", "name", "choice"]
-Value = int | float | str
-
-ROLES: tuple[Role, ...] = get_args(Role)
-STATES: tuple[State, ...] = get_args(State)
-ANY_STATE: frozenset[State] = frozenset(STATES)
-EVERYONE: frozenset[Role] = frozenset(ROLES)
-PLAYING: frozenset[Role] = frozenset({"player", "owner"})
-TAKING_PART: frozenset[Role] = frozenset({"player", "coach", "owner"})
-
-NAME_MOST_CHARACTERS = 255
-INTEGER_MOST_DIGITS = 12
-
-
-@dataclass(frozen=True)
-class Argument:
-    """One argument of a command. A `keyed` one is written as its name and then its value: `seed 7`."""
-
-    name: str
-    kind: Kind
-    what: str
-    least: float | None = None
-    most: float | None = None
-    unit: str = ""
-    choices: tuple[str, ...] = ()
-    optional: bool = False
-    keyed: bool = False
-
-
-@dataclass(frozen=True)
-class CommandSpec:
-    """One row of the table. `handled_by` says whether the line server answers it or the desk."""
-
-    verb: str
-    help: str
-    detail: str
-    example: str
-    who: frozenset[Role]
-    states: frozenset[State]
-    handled_by: Literal["line", "desk"] = "desk"
-    arguments: tuple[Argument, ...] = ()
-    ignores_more: bool = False
-
-
-@dataclass(frozen=True)
-class Caller:
-    """Who gives a command, in what role, and from where (an address or a socket)."""
-
-    role: Role
-    name: str
-    where: str
-
-
-@dataclass(frozen=True)
-class Command:
-    """A parsed line. `values` holds an entry for each argument that was given."""
-
-    verb: str
-    values: Mapping[str, Value]
+from drillfeed.protocol.spec import ANY_STATE as ANY_STATE
+from drillfeed.protocol.spec import EVERYONE, PLAYING, TAKING_PART
+from drillfeed.protocol.spec import ROLES as ROLES
+from drillfeed.protocol.spec import STATES as STATES
+from drillfeed.protocol.spec import Argument as Argument
+from drillfeed.protocol.spec import Caller as Caller
+from drillfeed.protocol.spec import Command as Command
+from drillfeed.protocol.spec import CommandSpec as CommandSpec
+from drillfeed.protocol.spec import Role as Role
+from drillfeed.protocol.spec import Value as Value
+from drillfeed.protocol.spec import usage as usage
+from drillfeed.protocol.status import State as State
 
 
 def _in(*states: State) -> frozenset[State]:
@@ -257,6 +205,8 @@ _ROWS: tuple[CommandSpec, ...] = (
     ),
 )
 
+STEPS_SHOWN = 2
+
 COMMANDS: dict[str, CommandSpec] = {row.verb: row for row in _ROWS}
 
 # What a person does to get from one state to the next; used only to name the next step in a refusal.
@@ -273,11 +223,6 @@ WAYS_ON: dict[State, tuple[tuple[str, State], ...]] = {
     "FAULT": (("clear", "IDLE"),),
     "SETUP": (("stop", "STOPPING"),),
 }
-
-_TOKEN = re.compile(r' *(?:"((?:[^"\\]|\\["\\])*)"|([^ "]+))(?= |$)')
-_INTEGER = re.compile(rf"[+-]?[0-9]{{1,{INTEGER_MOST_DIGITS}}}")
-_NUMBER = re.compile(r"([+-]?[0-9]{1,9}(?:\.[0-9]{1,9})?)(.*)")
-_BARE_NAME = re.compile(r'[^ "]+')
 
 
 def is_stop(line: str) -> bool:
@@ -296,34 +241,25 @@ def parse(line: str, table: Mapping[str, CommandSpec] = COMMANDS) -> Command:
     if spec is None:
         near = difflib.get_close_matches(first.lower(), list(table), n=1)
         do = f"{near[0]}?  ({table[near[0]].help})" if near else "help"
-        raise Refused("unknown-command", f"there is no command {_shown(first)}", do=do)
+        raise Refused("unknown-command", f"there is no command {shown(first)}", do=do)
     if spec.ignores_more:
         return Command(spec.verb, {})
-    words = _words(line.strip(" ")[len(first) :], spec)
-    values = _read_arguments(words, spec)
-    return Command(spec.verb, values)
+    return Command(spec.verb, read_arguments(line.strip(" ")[len(first) :], spec))
 
 
 def line_of(command: Command, table: Mapping[str, CommandSpec] = COMMANDS) -> str:
     """Write a command as the line that parses to it; raises Refused where the table does not have it."""
     spec = table.get(command.verb)
     if spec is None:
-        raise Refused("unknown-command", f"there is no command {_shown(command.verb)}", do="help")
+        raise Refused("unknown-command", f"there is no command {shown(command.verb)}", do="help")
     parts = [spec.verb]
     for argument in spec.arguments:
         if argument.name in command.values:
-            value = command.values[argument.name]
-            parts += [argument.name] * argument.keyed
-            parts.append(_quoted(value) if isinstance(value, str) else _plain(value))
+            parts += write_argument(argument, command.values[argument.name])
     line = " ".join(parts)
     if parse(line, table) != command:
         raise Refused("bad-argument", f"{spec.verb} with {dict(command.values)}", expected=usage(spec))
     return line
-
-
-def usage(spec: CommandSpec) -> str:
-    """Tell how a command is written: `load NAME [seed SEED] [balls BALLS]`."""
-    return " ".join([spec.verb, *(_usage_of(argument) for argument in spec.arguments)])
 
 
 def check_role(command: Command, caller: Caller, table: Mapping[str, CommandSpec] = COMMANDS) -> None:
@@ -348,7 +284,7 @@ def check_state(command: Command, state: State, table: Mapping[str, CommandSpec]
             f"{spec.verb} is not possible now",
             expected=" or ".join(name for name in STATES if name in spec.states),
             found=state,
-            do=", then ".join(steps_to(state, spec.states)) or "status",
+            do=", then ".join(steps_to(state, spec.states)[:STEPS_SHOWN]) or "status",
         )
 
 
@@ -371,99 +307,3 @@ def steps_to(state: State, wanted: frozenset[State]) -> tuple[str, ...]:
                 reached[there] = (*reached[here], step)
                 edge.append(there)
     return ()
-
-
-def _words(rest: str, spec: CommandSpec) -> list[tuple[str, bool]]:
-    words: list[tuple[str, bool]] = []
-    position = 0
-    while position < len(rest):
-        match = _TOKEN.match(rest, position)
-        if match is None:
-            raise _bad(spec, "a quote is not closed, or stands inside a word", _shown(rest.strip(" ")))
-        quoted, bare = match.groups()
-        words.append((bare, False) if bare is not None else (re.sub(r"\\(.)", r"\1", quoted), True))
-        position = match.end()
-    return words
-
-
-def _read_arguments(words: list[tuple[str, bool]], spec: CommandSpec) -> dict[str, Value]:
-    given: dict[str, Value] = {}
-    placed = [argument for argument in spec.arguments if not argument.keyed]
-    keyed = {argument.name: argument for argument in spec.arguments if argument.keyed}
-    rest = list(words)
-    while rest:
-        word, quoted = rest.pop(0)
-        if placed:
-            argument = placed.pop(0)
-        elif not quoted and word.lower() in keyed:
-            argument = keyed.pop(word.lower())
-            if not rest:
-                raise _bad(spec, f"{argument.name} has no value", "the end of the line")
-            word, quoted = rest.pop(0)
-        else:
-            raise _bad(spec, "a word too many, or one given twice", _shown(word))
-        given[argument.name] = _read(argument, word, quoted, spec)
-    missing = [argument for argument in (*placed, *keyed.values()) if not argument.optional]
-    if missing:
-        raise _bad(spec, f"{_usage_of(missing[0])} is missing ({missing[0].what})", "the end of the line")
-    return {argument.name: given[argument.name] for argument in spec.arguments if argument.name in given}
-
-
-def _read(argument: Argument, word: str, quoted: bool, spec: CommandSpec) -> Value:
-    if argument.kind == "name":
-        if not 1 <= len(word) <= NAME_MOST_CHARACTERS:
-            raise _bad(spec, f"{argument.name} has 1 to {NAME_MOST_CHARACTERS} characters", f"{len(word)}")
-        return word
-    if quoted:
-        raise _bad(spec, f"{argument.name} is not written in quotes", _shown(word))
-    if argument.kind == "choice":
-        if word.lower() not in argument.choices:
-            raise _bad(spec, f"{argument.name} is one of: {', '.join(argument.choices)}", _shown(word))
-        return word.lower()
-    value: int | float
-    if argument.kind == "integer":
-        if _INTEGER.fullmatch(word) is None:
-            raise _bad(spec, f"{argument.name} is a whole number {_range_of(argument)}", _shown(word))
-        value = int(word)
-    else:
-        match = _NUMBER.fullmatch(word)
-        if match is None or match.group(2) not in ("", argument.unit):
-            raise _bad(spec, f"{argument.name} is a number {_range_of(argument)}", _shown(word))
-        value = float(match.group(1))
-    if not (argument.least is None or value >= argument.least) or not (argument.most is None or value <= argument.most):
-        raise _bad(spec, f"{argument.name} is out of range: it goes {_range_of(argument)}", word)
-    return value
-
-
-def _bad(spec: CommandSpec, what: str, found: str) -> Refused:
-    return Refused("bad-argument", what, expected=usage(spec), found=found, do=f"help {spec.verb}")
-
-
-def _range_of(argument: Argument) -> str:
-    ends = []
-    if argument.least is not None:
-        ends.append(f"from {argument.least:.12g}")
-    if argument.most is not None:
-        ends.append(f"to {argument.most:.12g}")
-    return " ".join([*ends, *([argument.unit] if argument.unit else [])]).strip()
-
-
-def _usage_of(argument: Argument) -> str:
-    text = "|".join(argument.choices) if argument.kind == "choice" else argument.name.upper()
-    text = f"{argument.name} {text}" if argument.keyed else text
-    return f"[{text}]" if argument.optional else text
-
-
-def _quoted(text: str) -> str:
-    if _BARE_NAME.fullmatch(text):
-        return text
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{escaped}"'
-
-
-def _plain(value: int | float) -> str:
-    return str(value) if isinstance(value, int) else f"{value:.9f}".rstrip("0").rstrip(".")
-
-
-def _shown(text: str) -> str:
-    return f"'{text[:40]}...'" if len(text) > 40 else f"'{text}'"

@@ -133,4 +133,18 @@ CUES: dict[str, str] = {
     "hopper-low": "the hopper is running low",
     "change": "the drill is about to change",
 }
-TOPICS: tuple[str, ...] = ("state", "ball", "set", "countdown", "hopper", "fault", "link", "change", "log")
+TOPICS: tuple[str, ...] = (
+    "state",
+    "ball",
+    "set",
+    "countdown",
+    "hopper",
+    "fault",
+    "link",
+    "change",
+    "log",
+    # Of one connection, outside the series (serial 0): the answer to the stop byte, and what a slow reader missed.
+    "stop",
+    "missed",
+    "closing",
+)

@@ -1,0 +1,116 @@
+"""The words of a line read as the arguments of a row, and written back.
+
+Rule of this file: it knows kinds of arguments, not commands; every refusal shows how the command is
+written and what was found.
+"""
+
+import re
+
+from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.spec import Argument, CommandSpec, Value, usage, usage_of
+
+NAME_MOST_CHARACTERS = 255
+INTEGER_MOST_DIGITS = 12
+
+_TOKEN = re.compile(r' *(?:"((?:[^"\\]|\\["\\])*)"|([^ "]+))(?= |$)')
+_INTEGER = re.compile(rf"[+-]?[0-9]{{1,{INTEGER_MOST_DIGITS}}}")
+_NUMBER = re.compile(r"([+-]?[0-9]{1,9}(?:\.[0-9]{1,9})?)(.*)")
+_BARE_NAME = re.compile(r'[^ "]+')
+
+
+def _words(rest: str, spec: CommandSpec) -> list[tuple[str, bool]]:
+    words: list[tuple[str, bool]] = []
+    position = 0
+    while position < len(rest):
+        match = _TOKEN.match(rest, position)
+        if match is None:
+            raise _bad(spec, "a quote is not closed, or stands inside a word", shown(rest.strip(" ")))
+        quoted, bare = match.groups()
+        words.append((bare, False) if bare is not None else (re.sub(r"\\(.)", r"\1", quoted), True))
+        position = match.end()
+    return words
+
+
+def read_arguments(text: str, spec: CommandSpec) -> dict[str, Value]:
+    """Read what stands after the verb; raises Refused (bad-argument) and takes nothing then."""
+    given: dict[str, Value] = {}
+    placed = [argument for argument in spec.arguments if not argument.keyed]
+    keyed = {argument.name: argument for argument in spec.arguments if argument.keyed}
+    rest = _words(text, spec)
+    while rest:
+        word, quoted = rest.pop(0)
+        if placed:
+            argument = placed.pop(0)
+        elif not quoted and word.lower() in keyed:
+            argument = keyed.pop(word.lower())
+            if not rest:
+                raise _bad(spec, f"{argument.name} has no value", "the end of the line")
+            word, quoted = rest.pop(0)
+        else:
+            raise _bad(spec, "a word too many, or one given twice", shown(word))
+        given[argument.name] = _read(argument, word, quoted, spec)
+    missing = [argument for argument in (*placed, *keyed.values()) if not argument.optional]
+    if missing:
+        raise _bad(spec, f"{usage_of(missing[0])} is missing ({missing[0].what})", "the end of the line")
+    return {argument.name: given[argument.name] for argument in spec.arguments if argument.name in given}
+
+
+def _read(argument: Argument, word: str, quoted: bool, spec: CommandSpec) -> Value:
+    if argument.kind == "name":
+        if not 1 <= len(word) <= NAME_MOST_CHARACTERS:
+            raise _bad(spec, f"{argument.name} has 1 to {NAME_MOST_CHARACTERS} characters", f"{len(word)}")
+        return word
+    if quoted:
+        raise _bad(spec, f"{argument.name} is not written in quotes", shown(word))
+    if argument.kind == "choice":
+        if word.lower() not in argument.choices:
+            raise _bad(spec, f"{argument.name} is one of: {', '.join(argument.choices)}", shown(word))
+        return word.lower()
+    value: int | float
+    if argument.kind == "integer":
+        if _INTEGER.fullmatch(word) is None:
+            raise _bad(spec, f"{argument.name} is a whole number {_range_of(argument)}", shown(word))
+        value = int(word)
+    else:
+        match = _NUMBER.fullmatch(word)
+        if match is None or match.group(2) not in ("", argument.unit):
+            raise _bad(spec, f"{argument.name} is a number {_range_of(argument)}", shown(word))
+        value = float(match.group(1))
+    if not (argument.least is None or value >= argument.least) or not (argument.most is None or value <= argument.most):
+        raise _bad(spec, f"{argument.name} is out of range: it goes {_range_of(argument)}", word)
+    return value
+
+
+def _bad(spec: CommandSpec, what: str, found: str) -> Refused:
+    return Refused("bad-argument", what, expected=usage(spec), found=found, do=f"help {spec.verb}")
+
+
+def _range_of(argument: Argument) -> str:
+    ends = []
+    if argument.least is not None:
+        ends.append(f"from {argument.least:.12g}")
+    if argument.most is not None:
+        ends.append(f"to {argument.most:.12g}")
+    return " ".join([*ends, *([argument.unit] if argument.unit else [])]).strip()
+
+
+def _quoted(text: str) -> str:
+    if _BARE_NAME.fullmatch(text):
+        return text
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{escaped}"'
+
+
+def _plain(value: int | float) -> str:
+    return str(value) if isinstance(value, int) else f"{value:.9f}".rstrip("0").rstrip(".")
+
+
+def shown(text: str) -> str:
+    """Put what a client wrote in single quotes, shortened, for use in a refusal."""
+    return f"'{text[:40]}...'" if len(text) > 40 else f"'{text}'"
+
+
+def write_argument(argument: Argument, value: Value) -> list[str]:
+    """Write one argument as the words that read back as `value`."""
+    written = _quoted(value) if isinstance(value, str) else _plain(value)
+    return [argument.name, written] if argument.keyed else [written]

@@ -1,0 +1,80 @@
+"""What a row of the command table is made of, and how a command is written.
+
+Rule of this file: only shapes; the rows themselves stand in `commands.py`.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+from drillfeed.protocol.status import State
+
+Role = Literal["anyone", "player", "coach", "owner"]
+Kind = Literal["integer", "number", "name", "choice"]
+Value = int | float | str
+
+ROLES: tuple[Role, ...] = get_args(Role)
+STATES: tuple[State, ...] = get_args(State)
+ANY_STATE: frozenset[State] = frozenset(STATES)
+EVERYONE: frozenset[Role] = frozenset(ROLES)
+PLAYING: frozenset[Role] = frozenset({"player", "owner"})
+TAKING_PART: frozenset[Role] = frozenset({"player", "coach", "owner"})
+
+
+@dataclass(frozen=True)
+class Argument:
+    """One argument of a command. A `keyed` one is written as its name and then its value: `seed 7`."""
+
+    name: str
+    kind: Kind
+    what: str
+    least: float | None = None
+    most: float | None = None
+    unit: str = ""
+    choices: tuple[str, ...] = ()
+    optional: bool = False
+    keyed: bool = False
+
+
+@dataclass(frozen=True)
+class CommandSpec:
+    """One row of the table. `handled_by` says whether the line server answers it or the desk."""
+
+    verb: str
+    help: str
+    detail: str
+    example: str
+    who: frozenset[Role]
+    states: frozenset[State]
+    handled_by: Literal["line", "desk"] = "desk"
+    arguments: tuple[Argument, ...] = ()
+    ignores_more: bool = False
+
+
+@dataclass(frozen=True)
+class Caller:
+    """Who gives a command, in what role, and from where (an address or a socket)."""
+
+    role: Role
+    name: str
+    where: str
+
+
+@dataclass(frozen=True)
+class Command:
+    """A parsed line. `values` holds an entry for each argument that was given."""
+
+    verb: str
+    values: Mapping[str, Value]
+
+
+def usage(spec: CommandSpec) -> str:
+    """Tell how a command is written: `load NAME [seed SEED] [balls BALLS]`."""
+    return " ".join([spec.verb, *(usage_of(argument) for argument in spec.arguments)])
+
+
+def usage_of(argument: Argument) -> str:
+    """Tell how one argument is written: in brackets where it may be left out."""
+    text = "|".join(argument.choices) if argument.kind == "choice" else argument.name.upper()
+    text = f"{argument.name} {text}" if argument.keyed else text
+    return f"[{text}]" if argument.optional else text

@@ -1,0 +1,69 @@
+"""Bounce of a ball on a hard surface: it slides all through the contact, or it ends up rolling.
+
+Arguments are floats or arrays of one shape, component by component; a bounce never creates energy.
+"""
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drillfeed.daemon.physics.table import Ball
+
+Vector = tuple[float, float, float]
+Array = NDArray[np.float64]
+
+
+def restitution(normal_speed_mps: float, ball: Ball) -> float:
+    """Return the restitution at a speed of impact along the normal, in m/s."""
+    wanted = ball.restitution_at_rest - ball.restitution_fall_spm * abs(normal_speed_mps)
+    return min(max(wanted, ball.restitution_least), ball.restitution_most)
+
+
+def bounce(velocity: Vector, spin: Vector, ball: Ball, normal: Vector = (0.0, 0.0, 1.0)) -> tuple[Vector, Vector]:
+    """Return velocity (m/s) and spin (rad/s) after a contact with a surface of the given outward unit normal.
+
+    Nakashima et al. 2011, IEEE ROBIO pp. 2348-2354, eqs 2-4, with its two misprints put right (the ball rolls when the
+    friction asked for passes 2/5 of the contact point's speed). A ball that moves away is returned unchanged.
+    """
+    normal_speed = sum(a * b for a, b in zip(velocity, normal, strict=True))
+    if normal_speed >= 0.0:
+        return velocity, spin
+    e = restitution(normal_speed, ball)
+    after = _impulse(velocity, spin, normal, normal_speed, e, ball, math.sqrt, min)
+    return after[0], after[1]
+
+
+def bounce_many(velocity: Array, spin: Array, ball: Ball, normal: Array | None = None) -> tuple[Array, Array]:
+    """Return velocities and spins, both (3, n), after contact; `normal` is (3, n), straight up when left out."""
+    up = np.zeros_like(velocity) if normal is None else normal
+    if normal is None:
+        up[2] = 1.0
+    normal_speed = (velocity * up).sum(axis=0)
+    wanted = ball.restitution_at_rest - ball.restitution_fall_spm * np.abs(normal_speed)
+    e = np.clip(wanted, ball.restitution_least, ball.restitution_most)
+    out_velocity, out_spin = _impulse(velocity, spin, up, normal_speed, e, ball, np.sqrt, np.minimum)
+    leaves = normal_speed >= 0.0
+    return np.where(leaves, velocity, np.array(out_velocity)), np.where(leaves, spin, np.array(out_spin))
+
+
+def _impulse(v: Any, w: Any, n: Any, normal_speed: Any, e: Any, ball: Ball, root: Any, lesser: Any) -> Any:
+    """Apply the contact's impulse; the one statement of the law for floats and arrays alike."""
+    r = ball.radius_m
+    # Velocity of the contact point along the surface: v - (v.n) n + omega x (-r n).
+    tx = v[0] - normal_speed * n[0] - r * (w[1] * n[2] - w[2] * n[1])
+    ty = v[1] - normal_speed * n[1] - r * (w[2] * n[0] - w[0] * n[2])
+    tz = v[2] - normal_speed * n[2] - r * (w[0] * n[1] - w[1] * n[0])
+    slip = root(tx * tx + ty * ty + tz * tz)
+    # 1e-300 keeps a contact without slip free of 0/0; the product below is then 0.
+    a = lesser(0.4, ball.friction * (1.0 + e) * abs(normal_speed) / (slip + 1e-300))
+    push = (1.0 + e) * normal_speed
+    twist = 1.5 * a / r
+    velocity = (v[0] - a * tx - push * n[0], v[1] - a * ty - push * n[1], v[2] - a * tz - push * n[2])
+    spin = (
+        w[0] + twist * (n[1] * tz - n[2] * ty),
+        w[1] + twist * (n[2] * tx - n[0] * tz),
+        w[2] + twist * (n[0] * ty - n[1] * tx),
+    )
+    return velocity, spin

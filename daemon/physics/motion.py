@@ -1,0 +1,110 @@
+"""Equation of motion of a spinning ball in air, and one step of its integration.
+
+The one statement of the law: it takes floats or arrays alike, component by component, so that one ball can be flown in
+plain Python and ten thousand in numpy with the same figures.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from drillfeed.daemon.physics.air import Air
+from drillfeed.daemon.physics.table import Ball
+
+# A step is as long as the ball takes for a quarter of a metre, at most 50 ms: the fourth-order error stays near 1e-8 m
+# a step at any speed in the valid range, and the cubic between two steps within some micrometres of the path.
+STEP_M = 0.25
+STEP_MOST_S = 0.05
+
+_TINY = 1e-300
+
+
+@dataclass(frozen=True)
+class Law:
+    """Hold the constants of the equation of motion for one ball in one air."""
+
+    drag_pm: float
+    lift_by_spin: float
+    lift_most_pm: float
+    by_volume: bool
+    gravity_mps2: float
+    fade_pers: float
+    radius_m: float
+
+
+def law_of(ball: Ball, air: Air) -> Law:
+    """Return the constants: half rho A C_D / m and the same for lift, gravity, and the rate at which spin fades."""
+    area_m2 = math.pi * ball.radius_m**2
+    per_mass_pm = 0.5 * air.density_kgpm3 * area_m2 / ball.mass_kg
+    return Law(
+        drag_pm=per_mass_pm * ball.drag,
+        lift_by_spin=per_mass_pm * ball.lift_slope * ball.radius_m,
+        lift_most_pm=per_mass_pm * ball.lift_cap,
+        by_volume=ball.lift_by_volume,
+        gravity_mps2=air.gravity_mps2,
+        fade_pers=1.0 / ball.spin_decay_s,
+        radius_m=ball.radius_m,
+    )
+
+
+def acceleration(v: Any, w: Any, spin_size: Any, law: Law, lesser: Any) -> tuple[Any, Any, Any]:
+    """Return the acceleration in m/s^2: drag against v, lift along omega x v, gravity.
+
+    `v`, `w` are three components each, `spin_size` is |omega|, `lesser` is min or numpy.minimum. Drag and lift as in
+    Nakashima et al. 2011, eq. 1; lift coefficient min(slope S, cap) with S = r |omega| / |v|.
+    """
+    vx, vy, vz = v
+    wx, wy, wz = w
+    speed2 = vx * vx + vy * vy + vz * vz
+    speed = speed2**0.5
+    cx = wy * vz - wz * vy
+    cy = wz * vx - wx * vz
+    cz = wx * vy - wy * vx
+    if law.by_volume:
+        lift = law.lift_by_spin
+    else:
+        cross = (cx * cx + cy * cy + cz * cz) ** 0.5 + _TINY
+        lift = lesser(law.lift_by_spin * spin_size * speed, law.lift_most_pm * speed2) / cross
+    drag = law.drag_pm * speed
+    return lift * cx - drag * vx, lift * cy - drag * vy, lift * cz - drag * vz - law.gravity_mps2
+
+
+def advance(p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Law, lesser: Any) -> tuple[Any, Any]:
+    """Return position and velocity one step of `h` seconds later by the classical fourth-order Runge-Kutta rule.
+
+    Position does not enter the force, so its four slopes fold into the second-order (Nystroem) form of the same rule.
+    Spin keeps its direction during a step; its fading is taken at the middle of the step.
+    """
+    vx, vy, vz = v
+    if law.fade_pers:
+        middle = fade(0.5 * h, law)
+        w = (w[0] * middle, w[1] * middle, w[2] * middle)
+        spin_size = spin_size * middle
+    half = 0.5 * h
+    ax, ay, az = acceleration(v, w, spin_size, law, lesser)
+    bx, by, bz = acceleration((vx + half * ax, vy + half * ay, vz + half * az), w, spin_size, law, lesser)
+    cx, cy, cz = acceleration((vx + half * bx, vy + half * by, vz + half * bz), w, spin_size, law, lesser)
+    dx, dy, dz = acceleration((vx + h * cx, vy + h * cy, vz + h * cz), w, spin_size, law, lesser)
+    sixth = h / 6.0
+    bcx, bcy, bcz = bx + cx, by + cy, bz + cz
+    place = (
+        p[0] + h * (vx + sixth * (ax + bcx)),
+        p[1] + h * (vy + sixth * (ay + bcy)),
+        p[2] + h * (vz + sixth * (az + bcz)),
+    )
+    speed = (
+        vx + sixth * (ax + 2.0 * bcx + dx),
+        vy + sixth * (ay + 2.0 * bcy + dy),
+        vz + sixth * (az + 2.0 * bcz + dz),
+    )
+    return place, speed
+
+
+def fade(time_s: Any, law: Law) -> Any:
+    """Return the share of spin left after a time; 2.718281828... raised, so that floats and arrays pass alike."""
+    return math.e ** (-law.fade_pers * time_s)
+
+
+def step_for(speed_mps: float) -> float:
+    """Return the step in seconds for a launch speed."""
+    return min(STEP_MOST_S, STEP_M / (speed_mps + _TINY))

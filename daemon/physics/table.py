@@ -1,0 +1,54 @@
+"""Table, net and ball: the measures of the Laws and the ball's properties.
+
+Frame used everywhere: x along the table from the thrower's end line (0) to the player's (2.74), y to the left seen
+along +x, z up from the playing surface; angular velocity in rad/s; travelling along +x, topspin is omega_y > 0.
+"""
+
+import math
+from dataclasses import dataclass
+
+TABLE_LENGTH_M = 2.74
+TABLE_WIDTH_M = 1.525
+TABLE_HEIGHT_M = 0.76
+HALF_WIDTH_M = TABLE_WIDTH_M / 2
+NET_X_M = TABLE_LENGTH_M / 2
+NET_HEIGHT_M = 0.1525
+POST_OVERHANG_M = 0.1525
+NET_HALF_WIDTH_M = HALF_WIDTH_M + POST_OVERHANG_M
+
+Box = tuple[tuple[float, float, float], tuple[float, float, float]]
+TABLE_BOX: Box = ((0.0, -HALF_WIDTH_M, 0.0), (TABLE_LENGTH_M, HALF_WIDTH_M, 0.0))
+NET_BOX: Box = ((NET_X_M, -NET_HALF_WIDTH_M, 0.0), (NET_X_M, NET_HALF_WIDTH_M, NET_HEIGHT_M))
+
+# How far from the end line a second bounce still counts as "about at the end line": a default of ours.
+HALF_LONG_BAND_M = 0.15
+
+VALID_SPEED_MPS = (3.0, 20.0)
+VALID_SPIN_REVPS = (0.0, 120.0)
+
+
+@dataclass(frozen=True)
+class Ball:
+    """Hold a ball's mass, size and coefficients.
+
+    Drag and lift are the pair fitted to measured flights (data of Gossard et al. 2023, arXiv:2303.03879): drag 0.55,
+    lift min(0.75 S, 0.26). With `lift_by_volume` the lift is C_M rho V (omega x v) instead, the form of Nakashima et
+    al. 2011 (IEEE ROBIO, eq. 1), `lift_slope` being 8/3 C_M and the cap unused. Restitution falls with the speed of
+    the impact, `restitution_at_rest - restitution_fall_spm * |v_n|`, kept between the least and the most.
+    """
+
+    mass_kg: float = 0.0027
+    radius_m: float = 0.020
+    drag: float = 0.55
+    lift_slope: float = 0.75
+    lift_cap: float = 0.26
+    lift_by_volume: bool = False
+    friction: float = 0.25
+    restitution_at_rest: float = 0.98
+    restitution_fall_spm: float = 0.02
+    restitution_least: float = 0.75
+    restitution_most: float = 0.94
+    spin_decay_s: float = math.inf
+
+
+PLAIN_BALL = Ball()

@@ -1,0 +1,139 @@
+"""Two driven wheels and the ball between them: rim speeds to speed and spin and back, grip, dip, and the opening.
+
+Without slip the ball rolls on both rims: speed is the mean of the rim speeds, spin is their difference over the ball's
+diameter. Rim speeds in m/s, forward positive; topspin positive, when the top wheel is the faster.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
+
+# Share of the fast wheel's rim speed that the slow wheel keeps to grip the ball: a default of ours, as on home builds.
+GRIP_SHARE = 0.10
+
+
+@dataclass(frozen=True)
+class Rims:
+    """Hold the rim speeds of both wheels in m/s."""
+
+    top_mps: float
+    bottom_mps: float
+
+
+def rims_for(speed_mps: float, spin_revps: float, ball: Ball = PLAIN_BALL) -> Rims:
+    """Return the rim speeds that throw a speed and spin without slip (rolling without slip on both sides)."""
+    half_difference = 2.0 * math.pi * spin_revps * ball.radius_m
+    return Rims(speed_mps + half_difference, speed_mps - half_difference)
+
+
+def thrown_by(rims: Rims, ball: Ball = PLAIN_BALL) -> tuple[float, float]:
+    """Return speed (m/s) and spin (rev/s) of a ball that leaves rims of these speeds without slip."""
+    spin_revps = (rims.top_mps - rims.bottom_mps) / (4.0 * math.pi * ball.radius_m)
+    return (rims.top_mps + rims.bottom_mps) / 2.0, spin_revps
+
+
+def rim_mps(wheel_rpm: float, diameter_m: float) -> float:
+    """Return the rim speed of a wheel of a diameter (not a radius) at a speed in rpm."""
+    return math.pi * diameter_m * wheel_rpm / 60.0
+
+
+def wheel_rpm(rim_speed_mps: float, diameter_m: float) -> float:
+    """Return the wheel speed in rpm that gives a rim speed."""
+    return rim_speed_mps * 60.0 / (math.pi * diameter_m)
+
+
+@dataclass(frozen=True)
+class RimLimits:
+    """Hold what one pair of wheels can do: most and least rim speed forward, reversing, and the grip share."""
+
+    most_mps: float
+    least_mps: float = 0.0
+    reverses: bool = False
+    grip_share: float = GRIP_SHARE
+
+
+RimLimit = Literal["rim_most", "rim_least", "reverse", "grip"]
+
+
+def broken_limit(rims: Rims, limits: RimLimits) -> RimLimit | None:
+    """Return the first limit that a pair of rim speeds breaks, or None; one part in 1e9 is forgiven."""
+    slack = 1e-9 * limits.most_mps
+    fast, slow = max(rims.top_mps, rims.bottom_mps), min(rims.top_mps, rims.bottom_mps)
+    if fast > limits.most_mps + slack:
+        return "rim_most"
+    if slow < -slack and not limits.reverses:
+        return "reverse"
+    if slow < -limits.most_mps - slack:
+        return "rim_most"
+    if slow >= -slack and slow < limits.grip_share * fast - slack:
+        return "grip"
+    if abs(slow) < limits.least_mps - slack:
+        return "rim_least"
+    return None
+
+
+def most_spin_revps(speed_mps: float, limits: RimLimits, ball: Ball = PLAIN_BALL) -> float:
+    """Return the most spin, either way, that rims within their limits give at a speed; 0 where none is left."""
+    circle_m = 2.0 * math.pi * ball.radius_m
+    by_rim = limits.most_mps - speed_mps
+    if limits.reverses:
+        return max(0.0, by_rim / circle_m)
+    # Fast = v + d, slow = v - d; slow >= share x fast gives d <= v (1 - share) / (1 + share).
+    by_grip = speed_mps * (1.0 - limits.grip_share) / (1.0 + limits.grip_share)
+    by_least = speed_mps - limits.least_mps
+    return max(0.0, min(by_rim, by_grip, by_least) / circle_m)
+
+
+@dataclass(frozen=True)
+class RimLine:
+    """Hold one wheel's line from rim speed as told to rim speed as the ball feels it (slip, wear, wrong diameter)."""
+
+    slope: float = 1.0
+    offset_mps: float = 0.0
+
+    def felt_mps(self, told_mps: float) -> float:
+        """Return the rim speed that the ball feels."""
+        return self.slope * told_mps + self.offset_mps
+
+    def told_mps(self, felt_mps: float) -> float:
+        """Return the rim speed to tell the wheel so that the ball feels `felt_mps`."""
+        return (felt_mps - self.offset_mps) / self.slope
+
+
+def speed_share(wheel_inertia_kgm2: float, wheel_radius_m: float, ball: Ball = PLAIN_BALL) -> float:
+    """Return the share of the rim speed that the ball leaves with, both wheels alike.
+
+    1 / (1 + m R^2 / (2 I_w)), from angular momentum: each wheel gives half of the ball's momentum, and friction uses up
+    energy until slip ends. The energy balance found in print comes out too high.
+    """
+    return 1.0 / (1.0 + ball.mass_kg * wheel_radius_m**2 / (2.0 * wheel_inertia_kgm2))
+
+
+def spin_share(wheel_inertia_kgm2: float, wheel_radius_m: float, ball: Ball = PLAIN_BALL) -> float:
+    """Return the share of the no-slip spin that the ball leaves with: 1 / (1 + m R^2 / (3 I_w)), as `speed_share`."""
+    return 1.0 / (1.0 + ball.mass_kg * wheel_radius_m**2 / (3.0 * wheel_inertia_kgm2))
+
+
+def throw(before: Rims, inertia_kgm2: float, radius_m: float, ball: Ball = PLAIN_BALL) -> tuple[float, float, Rims]:
+    """Return speed (m/s) and spin (rev/s) of a ball thrown by wheels that run freely, and their rim speeds after it.
+
+    Mean and difference of the rim speeds each drop to the ball's own (the slip is over when the ball leaves).
+    """
+    speed, spin = thrown_by(before, ball)
+    speed *= speed_share(inertia_kgm2, radius_m, ball)
+    spin *= spin_share(inertia_kgm2, radius_m, ball)
+    return speed, spin, rims_for(speed, spin, ball)
+
+
+def opening_at(
+    tilt_deg: float, level_height_m: float, level_back_m: float, pivot_to_opening_m: float
+) -> tuple[float, float]:
+    """Return height above the table and distance behind the end line of the opening at a tilt.
+
+    `level_*` is where the opening stands at tilt 0; it swings about a pivot that lies `pivot_to_opening_m` behind it.
+    """
+    tilt = math.radians(tilt_deg)
+    height = level_height_m + pivot_to_opening_m * math.sin(tilt)
+    return height, level_back_m + pivot_to_opening_m * (1.0 - math.cos(tilt))

@@ -1,0 +1,53 @@
+"""Ball types: what is thrown, named for what reaches the player, as a TOML collection says it.
+
+Rule of this file: speed in m/s and spin in rev/s are at launch; topspin is positive, backspin negative.
+"""
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
+
+Level = Literal["beginner", "club", "advanced"]
+LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")
+NAME = "^[a-z0-9][a-z0-9-]{0,39}$"
+Name = Annotated[str, Field(pattern=NAME)]
+
+
+class BallType(Table):
+    """One kind of ball, independent of any machine."""
+
+    name: Name
+    title: Annotated[str, Field(max_length=80)]
+    speed_mps: Annotated[float, Field(ge=1, le=30)]
+    spin_revps: Annotated[float, Field(ge=-150, le=150)]
+    tilt_deg: Annotated[float, Field(ge=-60, le=85)]
+    level: Level
+    locked: bool = False
+
+    @property
+    def ease(self) -> tuple[int, float, float]:
+        """Return a sorting key: level first, then speed, then amount of spin."""
+        return LEVELS.index(self.level), self.speed_mps, abs(self.spin_revps)
+
+
+class Collection(Table):
+    """A file of ball types."""
+
+    ball: tuple[BallType, ...]
+
+
+def read_balls(data: Mapping[str, Any], file: str) -> dict[str, BallType]:
+    """Return the ball types of one file by name; raise FileMistakes for every mistake, doubles included."""
+    collection = validate(Collection, data, file)
+    balls: dict[str, BallType] = {}
+    doubles = []
+    for ball in collection.ball:
+        if ball.name in balls:
+            doubles.append(Mistake(file, f"ball {ball.name}", "the same name twice", "each name once"))
+        balls[ball.name] = ball
+    if doubles:
+        raise FileMistakes(doubles)
+    return balls

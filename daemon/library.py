@@ -1,0 +1,98 @@
+"""Names to files: machines, ball types and drills, shipped with drillfeed or lying in a folder of the user's.
+
+Rule of this file: this is the one place that reads these files. A NAME is looked up in the user's folder
+first, then among the shipped ones; anything with a slash or ending in .toml is a path.
+"""
+
+import difflib
+import tomllib
+from collections.abc import Callable, Mapping
+from functools import partial
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal, TypeVar
+
+from drillfeed.daemon.drills.balls import BallType, read_balls
+from drillfeed.daemon.drills.drill import Drill, read_drill
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.mistakes import FileMistakes, Mistake, validate
+
+Kind = Literal["machines", "drills", "balls"]
+_Made = TypeVar("_Made")
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Return what a TOML file says; raise FileMistakes where it can't be read or isn't TOML."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as wrong:
+        raise FileMistakes([Mistake(str(path), "(file)", wrong.strerror or "no reading", "a readable file")]) from None
+    except UnicodeDecodeError as wrong:
+        raise FileMistakes([Mistake(str(path), "(file)", f"byte {wrong.start} is not UTF-8", "UTF-8 text")]) from None
+    except tomllib.TOMLDecodeError as wrong:
+        raise FileMistakes([Mistake(str(path), "(file)", str(wrong), "TOML 1.0")]) from None
+
+
+def shipped(kind: Kind) -> dict[str, Path]:
+    """Return the shipped files of one kind by name."""
+    folder = Path(str(resources.files(f"drillfeed.examples.{kind}")))
+    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
+def known(kind: Kind, folder: Path | None = None) -> dict[str, Path]:
+    """Return all files of one kind by name; those in `folder` hide shipped ones of the same name."""
+    own = {path.stem: path for path in sorted(folder.glob("*.toml"))} if folder is not None else {}
+    return {**shipped(kind), **own}
+
+
+def find(kind: Kind, name: str, folder: Path | None = None) -> Path:
+    """Return the file that a NAME or path means; raise FileMistakes with near names where there is none."""
+    if "/" in name or name.endswith(".toml"):
+        return Path(name).expanduser()
+    names = known(kind, folder)
+    if name in names:
+        return names[name]
+    close = difflib.get_close_matches(name, names, n=3)
+    near = f"; perhaps {', '.join(close)}" if close else f"; known: {', '.join(names) or 'none'}"
+    raise FileMistakes([Mistake(name, "(name)", f"no such name among {kind}", f"a name or a path{near}")])
+
+
+def _load(read: Callable[[Mapping[str, Any], str], _Made], path: Path) -> _Made:
+    return read(read_toml(path), str(path))
+
+
+def load_machine(name: str) -> Machine:
+    """Return the machine profile of a NAME or path."""
+    return _load(lambda data, file: validate(Machine, data, file), find("machines", name))
+
+
+def load_drill(name: str, folder: Path | None = None) -> Drill:
+    """Return the drill of a NAME or path."""
+    return _load(read_drill, find("drills", name, folder))
+
+
+def load_balls(folder: Path | None = None) -> dict[str, BallType]:
+    """Return all ball types: the shipped ones, and those of `balls/*.toml` in the user's folder over them."""
+    balls: dict[str, BallType] = {}
+    own = folder / "balls" if folder is not None else None
+    for path in known("balls", own).values():
+        balls |= _load(read_balls, path)
+    return balls
+
+
+READERS: dict[str, Callable[[Path], object]] = {
+    "ball": partial(_load, read_balls),
+    "set": partial(_load, read_drill),
+    "top": partial(_load, lambda data, file: validate(Machine, data, file)),
+    "wheels": partial(_load, lambda data, file: validate(Machine, data, file)),
+}
+
+
+def read_any(path: Path) -> object:
+    """Return what a file holds, told by the tables it has: balls, a drill or a machine profile."""
+    data = read_toml(path)
+    for table, read in READERS.items():
+        if table in data:
+            return read(path)
+    tables = "[[ball]] (ball types), [[set]] (a drill) or [wheels] (a machine profile)"
+    raise FileMistakes([Mistake(str(path), "(file)", f"keys {', '.join(data) or 'none'}", tables)])

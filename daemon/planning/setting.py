@@ -1,0 +1,124 @@
+"""From a ball type to the setting of a machine's axes, or to the limit that stops it and the nearest ball.
+
+Rule of this file: a ball is never silently changed. What the machine can't do is refused, by the name
+of the limit, with the figures and with the nearest ball that it can do.
+"""
+
+import math
+from dataclasses import dataclass
+
+from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.physics.thrower import (
+    RimLimit,
+    RimLimits,
+    Rims,
+    broken_limit,
+    most_spin_revps,
+    rims_for,
+    speed_share,
+    spin_share,
+    throw,
+)
+
+
+class NotPossible(Exception):
+    """This machine can't do what is asked; the text names the limit and the nearest thing possible."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Where the axes stand for one ball: wheel rpm, degrees, and by how much the ball slows each wheel."""
+
+    top_rpm: float
+    bottom_rpm: float
+    tilt_deg: float
+    pan_deg: float | None = None
+    roll_deg: float | None = None
+    top_dip_rpm: float = 0.0
+    bottom_dip_rpm: float = 0.0
+
+
+def rim_limits(machine: Machine) -> RimLimits:
+    """Return what both wheels of a machine can do at their rims, in m/s."""
+    wheels = (machine.top, machine.bottom)
+    return RimLimits(
+        most_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
+        least_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
+        reverses=all(wheel.reverse for wheel in wheels),
+        grip_share=max(wheel.least_share for wheel in wheels),
+    )
+
+
+def shares(machine: Machine) -> tuple[float, float]:
+    """Return the shares of no-slip speed and spin that a ball leaves with, from the wheels' inertia."""
+    inertia = (machine.top.inertia_kg_m2 + machine.bottom.inertia_kg_m2) / 2
+    radius_m = (machine.top.diameter_mm + machine.bottom.diameter_mm) / 4000
+    return speed_share(inertia, radius_m), spin_share(inertia, radius_m)
+
+
+def most_spin(machine: Machine, speed_mps: float) -> float:
+    """Return the most spin in rev/s, either way, that a machine can give at a launch speed."""
+    of_speed, of_spin = shares(machine)
+    return most_spin_revps(speed_mps / of_speed, rim_limits(machine)) * of_spin
+
+
+def nearest(machine: Machine, speed_mps: float, spin_revps: float) -> tuple[float, float]:
+    """Return the nearest speed and spin that the wheels can do: speed is kept where it can be, spin is cut."""
+    of_speed, _ = shares(machine)
+    limits = rim_limits(machine)
+    speed = min(max(speed_mps, limits.least_mps * of_speed), limits.most_mps * of_speed)
+    most = math.floor(most_spin(machine, speed) * 10) / 10
+    return speed, math.copysign(min(abs(spin_revps), most), spin_revps)
+
+
+def _why(limit: RimLimit, rims: Rims, limits: RimLimits) -> str:
+    slow, fast = ("bottom", "top") if rims.top_mps >= rims.bottom_mps else ("top", "bottom")
+    slow_mps, fast_mps = min(rims.top_mps, rims.bottom_mps), max(rims.top_mps, rims.bottom_mps)
+    return {
+        "rim_most": f"needs the {fast} rim at {fast_mps:.1f} m/s; this machine's rims reach {limits.most_mps:.1f}",
+        "reverse": f"needs the {slow} wheel at {slow_mps:.1f} m/s; this machine's wheels do not reverse",
+        "grip": (
+            f"needs the {slow} rim at {slow_mps:.2f} m/s; to grip it must keep {limits.grip_share:.0%} of the "
+            f"{fast} rim's {fast_mps:.1f} m/s"
+        ),
+        "rim_least": (
+            f"needs the {slow} rim at {slow_mps:.2f} m/s; it turns steadily from {limits.least_mps:.2f} m/s up"
+        ),
+    }[limit]
+
+
+def rims_asked(machine: Machine, speed_mps: float, spin_revps: float) -> Rims:
+    """Return the rim speeds to set for a launch; raise NotPossible with the limit and the nearest ball."""
+    of_speed, of_spin = shares(machine)
+    rims, limits = rims_for(speed_mps / of_speed, spin_revps / of_spin), rim_limits(machine)
+    limit = broken_limit(rims, limits)
+    if limit is None:
+        return rims
+    speed, spin = nearest(machine, speed_mps, spin_revps)
+    raise NotPossible(
+        f"spin {spin_revps:+g} rev/s at {speed_mps:g} m/s {_why(limit, rims, limits)}; "
+        f"nearest that works: {spin:+.1f} rev/s at {speed:.1f} m/s"
+    )
+
+
+def setting_for(ball: BallType, machine: Machine) -> Setting:
+    """Return the setting that throws `ball` on `machine`; raise NotPossible with the reason."""
+    rims = rims_asked(machine, ball.speed_mps, ball.spin_revps)
+    tilt = machine.tilt
+    if not tilt.low_deg <= ball.tilt_deg <= tilt.high_deg:
+        near = min(max(ball.tilt_deg, tilt.low_deg), tilt.high_deg)
+        raise NotPossible(
+            f"tilt {ball.tilt_deg:g} degrees; this machine tilts {tilt.low_deg:g} to {tilt.high_deg:g}; "
+            f"nearest that works: {near:g} degrees"
+        )
+    *_, after = throw(rims, machine.top.inertia_kg_m2, machine.top.diameter_mm / 2000)
+    return Setting(
+        top_rpm=round(machine.top.rpm(rims.top_mps), 3),
+        bottom_rpm=round(machine.bottom.rpm(rims.bottom_mps), 3),
+        tilt_deg=ball.tilt_deg,
+        pan_deg=0.0 if machine.pan else None,
+        roll_deg=0.0 if machine.roll else None,
+        top_dip_rpm=round(max(machine.top.rpm(rims.top_mps - after.top_mps), 0.0), 3),
+        bottom_dip_rpm=round(max(machine.bottom.rpm(rims.bottom_mps - after.bottom_mps), 0.0), 3),
+    )

@@ -1,0 +1,85 @@
+"""The driver's clock seen from here: pings in, a line out, and how far off it may be.
+
+Each answer to a ping gives an offset (driver minus daemon) that is wrong by at most half its round trip.
+Of the last 64 the quarter with the lowest round trips is kept, and a line is fitted through it by least
+squares (textbook).
+"""
+
+from collections import deque
+from dataclasses import dataclass
+
+KEPT = 64
+LEAST_PINGS = 4
+LEAST_SPAN_S = 2.0
+MOST_DRIFT = 500e-6
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One answered ping: the daemon's time half-way, the offset, the round trip; in seconds."""
+
+    at_s: float
+    offset_s: float
+    round_trip_s: float
+
+
+@dataclass(frozen=True)
+class ClockLine:
+    """driver = daemon + offset + drift (daemon - at); `error_s` bounds how wrong that may be."""
+
+    at_s: float
+    offset_s: float
+    drift: float
+    error_s: float
+
+    def to_driver(self, daemon_s: float) -> float:
+        """Return the driver's time at a time of the daemon."""
+        return daemon_s + self.offset_s + self.drift * (daemon_s - self.at_s)
+
+    def to_daemon(self, driver_s: float) -> float:
+        """Return the daemon's time at a time of the driver."""
+        return self.at_s + (driver_s - self.at_s - self.offset_s) / (1 + self.drift)
+
+
+def fit(samples: list[Sample]) -> ClockLine | None:
+    """Return the line through the quickest quarter of the samples, or None while there are too few."""
+    if len(samples) < LEAST_PINGS:
+        return None
+    quick = sorted(samples, key=lambda one: one.round_trip_s)[: max(LEAST_PINGS, len(samples) // 4)]
+    middle_s = sum(one.at_s for one in quick) / len(quick)
+    offset_s = sum(one.offset_s for one in quick) / len(quick)
+    spread = sum((one.at_s - middle_s) ** 2 for one in quick)
+    span_s = max(one.at_s for one in quick) - min(one.at_s for one in quick)
+    drift = 0.0
+    if span_s >= LEAST_SPAN_S:
+        drift = sum((one.at_s - middle_s) * (one.offset_s - offset_s) for one in quick) / spread
+        drift = min(max(drift, -MOST_DRIFT), MOST_DRIFT)
+    misses = [abs(one.offset_s - offset_s - drift * (one.at_s - middle_s)) for one in quick]
+    return ClockLine(middle_s, offset_s, drift, quick[0].round_trip_s / 2 + max(misses))
+
+
+class ClockFit:
+    """The running estimate: remembers pings on their way, the last answers, and the line through them."""
+
+    def __init__(self) -> None:
+        self._sent: dict[int, float] = {}
+        self._samples: deque[Sample] = deque(maxlen=KEPT)
+        self._next = 0
+        self.line: ClockLine | None = None
+
+    def ping(self, now_s: float) -> int:
+        """Note that a ping leaves now, and return its number."""
+        n, self._next = self._next, self._next + 1
+        self._sent[n] = now_s
+        if len(self._sent) > KEPT:
+            del self._sent[next(iter(self._sent))]
+        return n
+
+    def pong(self, n: int, driver_s: float, now_s: float) -> None:
+        """Take the answer to ping `n`; an unknown or doubled number is passed over."""
+        sent_s = self._sent.pop(n, None)
+        if sent_s is None or now_s < sent_s:
+            return
+        middle_s = (sent_s + now_s) / 2
+        self._samples.append(Sample(middle_s, driver_s - middle_s, now_s - sent_s))
+        self.line = fit(list(self._samples))

@@ -1,0 +1,212 @@
+"""The daemon's end of the driver link, without I/O: hello, clock, epochs, orders, what status tells.
+
+Rule of this file: it knows what was sent and what was answered, and judges how well the link stands. What
+ought to move, and when, is not its business.
+"""
+
+from collections import deque
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Literal
+
+from drillfeed.daemon.engine.clockfit import ClockFit, ClockLine
+from drillfeed.daemon.engine.fit import differences
+from drillfeed.daemon.machine import Machine
+from drillfeed.protocol.link import (
+    BAND_MEDIAN_S,
+    PING_S,
+    WATCHDOG_FEED_S,
+    WATCHDOG_STOP_S,
+    BadFrame,
+    DaemonHello,
+    DriverHello,
+    Message,
+    Order,
+    Ping,
+    Pong,
+    Status,
+    decode_from_driver,
+    encode,
+)
+
+DEAF_FEED_S = 0.300
+DEAF_FAULT_S = 0.600
+CLOCK_ARM_S = 0.010
+CLOCK_FEED_S = 0.025
+HELLO_AGAIN_S = 0.500
+RING = 64
+
+Frame = tuple[bytes, bytes]
+OrderKind = Literal["arm", "disarm", "stop", "clear"]
+
+
+@dataclass
+class Driver:
+    """What is known of the driver at the other end."""
+
+    peer: bytes
+    hello: DriverHello
+    mismatch: tuple[str, ...]
+    status: Status | None = None
+    status_s: float | None = None
+    seq_moved_s: float | None = None
+    measured: deque[tuple[float, float | None, float | None]] = field(default_factory=lambda: deque(maxlen=16))
+
+
+class DriverLink:
+    """One session with one driver. Frames to send collect in `out` as (peer, frame)."""
+
+    def __init__(self, machine: Machine, session: str) -> None:
+        self._machine, self.session = machine, session
+        self.limits = machine.limits()
+        self.digest = self.limits.digest()
+        self.driver: Driver | None = None
+        self.clock = ClockFit()
+        self.epoch = 0
+        self.seq = 0
+        self.out: list[Frame] = []
+        self.recent: deque[tuple[float, str, str]] = deque(maxlen=RING)
+        self.bad_frames = 0
+        self._order: OrderKind | None = None
+        self._next_ping_s = 0.0
+        self._hello_to: dict[bytes, float] = {}
+
+    def send(self, message: Message, now_s: float) -> None:
+        """Put a message on its way to the driver, if there is one."""
+        if self.driver is None:
+            return
+        frame = encode(message)
+        self.recent.append((now_s, "to driver", frame.decode()))
+        self.out.append((self.driver.peer, frame))
+
+    def receive(self, peer: bytes, frame: bytes, now_s: float) -> Status | None:
+        """Take one frame; return a status of the present driver, if it was one."""
+        try:
+            message = decode_from_driver(frame)
+        except BadFrame as wrong:
+            self.bad_frames += 1
+            self.recent.append((now_s, "refused from driver", f"{wrong}"))
+            return None
+        if isinstance(message, DriverHello):
+            self._greet(peer, message, now_s)
+            return None
+        driver = self.driver
+        if driver is None or peer != driver.peer:
+            self._say_hello(peer, now_s)  # a driver that a daemon before this one had: ask it for its hello
+            return None
+        if isinstance(message, Pong):
+            self.clock.pong(message.n, message.now_s, now_s)
+            return None
+        if message.boot != driver.hello.boot:
+            self._say_hello(peer, now_s)
+            return None
+        self._take_status(driver, message, now_s)
+        return message
+
+    def _greet(self, peer: bytes, hello: DriverHello, now_s: float) -> None:
+        driver = self.driver
+        same = driver is not None and driver.peer == peer and driver.hello.boot == hello.boot
+        if driver is not None and not same and driver.peer != peer and self.status_age_s(now_s) < WATCHDOG_STOP_S:
+            self.recent.append((now_s, "refused from driver", f"hello of {hello.driver}: another driver is connected"))
+            return
+        if not same:
+            mismatch = tuple(differences(hello, self._machine, self.limits))
+            self.driver = Driver(peer, hello, mismatch)
+            self.clock = ClockFit()
+            self.epoch += 1
+            self._order = "stop"  # whoever connects is first told to stand still
+        self._say_hello(peer, now_s, again=True)
+
+    def _say_hello(self, peer: bytes, now_s: float, again: bool = False) -> None:
+        if not again and now_s - self._hello_to.get(peer, -HELLO_AGAIN_S) < HELLO_AGAIN_S:
+            return
+        if len(self._hello_to) > RING:
+            self._hello_to.clear()
+        self._hello_to[peer] = now_s
+        hello = DaemonHello(session=self.session, daemon="drillfeed", limits=self.limits, limits_hash=self.digest)
+        self.out.append((peer, encode(hello)))
+
+    def _take_status(self, driver: Driver, status: Status, now_s: float) -> None:
+        before = driver.status
+        driver.status, driver.status_s = status, now_s
+        if before is None or status.seq != before.seq or status.epoch != before.epoch:
+            driver.seq_moved_s = now_s
+        driver.measured.append((now_s, status.top.measured_rpm, status.bottom.measured_rpm))
+        if self._order is not None and status.session == self.session and status.epoch >= self.epoch:
+            self._order = None
+
+    def lose(self) -> None:
+        """Forget the driver: it has fallen silent."""
+        self.driver = None
+        self._order = None
+
+    def new_epoch(self, order: OrderKind | None, now_s: float) -> int:
+        """Begin a new epoch, with an order that is repeated until status shows the epoch."""
+        self.epoch += 1
+        self.seq = 0
+        self._order = order
+        self._send_order(now_s)
+        return self.epoch
+
+    def _send_order(self, now_s: float) -> None:
+        if self._order is not None:
+            self.send(Order(kind=self._order, session=self.session, epoch=self.epoch), now_s)
+
+    def tick(self, now_s: float) -> None:
+        """Repeat the order in hand; ping when it is time."""
+        self._send_order(now_s)
+        if self.driver is not None and now_s >= self._next_ping_s:
+            self._next_ping_s = now_s + PING_S
+            self.send(Ping(n=self.clock.ping(now_s)), now_s)
+
+    @property
+    def line(self) -> ClockLine | None:
+        """Return the driver's clock as a line over ours, if it is known yet."""
+        return self.clock.line
+
+    @property
+    def status(self) -> Status | None:
+        """Return the newest status of the present driver."""
+        return self.driver.status if self.driver else None
+
+    @property
+    def epoch_shown(self) -> bool:
+        """Tell whether the driver's status shows the present session and epoch."""
+        status = self.status
+        return status is not None and status.session == self.session and status.epoch == self.epoch
+
+    def status_age_s(self, now_s: float) -> float:
+        """Return how old the newest status is; infinite before the first."""
+        if self.driver is None or self.driver.status_s is None:
+            return float("inf")
+        return now_s - self.driver.status_s
+
+    def deaf_s(self, now_s: float) -> float:
+        """Return how long the driver has accepted no setpoint, as its status tells."""
+        if self.driver is None or self.driver.seq_moved_s is None:
+            return float("inf")
+        return now_s - self.driver.seq_moved_s
+
+    def feed_trouble(self, now_s: float) -> str | None:
+        """Return why the feed must be closed just now, or None."""
+        if self.driver is None:
+            return "no driver"
+        if self.status_age_s(now_s) > WATCHDOG_FEED_S:
+            return f"status {self.status_age_s(now_s) * 1000:.0f} ms old"
+        if self.deaf_s(now_s) > DEAF_FEED_S:
+            return f"no setpoint accepted for {self.deaf_s(now_s) * 1000:.0f} ms"
+        if self.line is None or self.line.error_s > CLOCK_FEED_S:
+            return "the driver's clock is not known well enough"
+        return None
+
+    def measured_median(self, now_s: float) -> tuple[float | None, float | None]:
+        """Return both wheels' measured rpm, median of the last 100 ms; None where nothing was measured."""
+        if self.driver is None:
+            return None, None
+        fresh = [entry for entry in self.driver.measured if entry[0] > now_s - BAND_MEDIAN_S]
+
+        def middle(values: list[float | None]) -> float | None:
+            known = [value for value in values if value is not None]
+            return median(known) if known and len(known) == len(values) else None
+
+        return middle([entry[1] for entry in fresh]), middle([entry[2] for entry in fresh])

@@ -1,0 +1,103 @@
+"""What must not go on: checks over what is known, worst first, each with its hint and its next step.
+
+Rule of this file: detection only. What follows from a hazard (`fault`, `offline`) is the engine's business.
+A row answers None where all is well, else one line that says what was seen.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drillfeed.daemon.engine.driver import DEAF_FAULT_S
+from drillfeed.protocol.link import WATCHDOG_STOP_S
+
+if TYPE_CHECKING:
+    from drillfeed.daemon.engine.engine import Engine
+
+STALL_S = 0.5
+SPINUP_PATIENCE_S = 5.0
+
+
+@dataclass(frozen=True)
+class Fault:
+    """The first cause, as it is latched."""
+
+    cause: str
+    text: str
+    at_s: float
+    hint: str
+    next_step: str
+
+
+@dataclass(frozen=True)
+class Hazard:
+    """One row: a name for the cause, the check, what may lie behind it, what to do."""
+
+    cause: str
+    check: Callable[["Engine", float], str | None]
+    hint: str
+    next_step: str = "look at the machine, then: clear"
+
+
+def _stalled(engine: "Engine", now_s: float) -> str | None:
+    gap_s = now_s - engine.ticked_s
+    return f"the control loop stood still for {gap_s:.2f} s" if gap_s > STALL_S else None
+
+
+def _silent(engine: "Engine", now_s: float) -> str | None:
+    age_s = engine.link.status_age_s(now_s)
+    return f"no status for {age_s * 1000:.0f} ms" if age_s > WATCHDOG_STOP_S else None
+
+
+def _deaf(engine: "Engine", now_s: float) -> str | None:
+    deaf_s = engine.link.deaf_s(now_s)
+    return f"no setpoint accepted for {deaf_s * 1000:.0f} ms" if deaf_s > DEAF_FAULT_S else None
+
+
+def _tripped(engine: "Engine", now_s: float) -> str | None:
+    status = engine.link.status
+    if status is not None and status.mode == "tripped":
+        return f"the driver stopped by itself: {status.mode_reason or 'no reason given'}"
+    return None
+
+
+def _reported(engine: "Engine", now_s: float) -> str | None:
+    status = engine.link.status
+    if status is not None and status.faults:
+        return "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults)
+    return None
+
+
+def _gave_up(engine: "Engine", now_s: float) -> str | None:
+    status = engine.link.status
+    if status is None or not engine.link.epoch_shown or status.mode == "armed":
+        return None
+    return f"the driver is {status.mode}: {status.mode_reason or 'no reason given'}"
+
+
+def _unreadable(engine: "Engine", now_s: float) -> str | None:
+    status = engine.link.status
+    if status is None or not engine.machine.sensors.speed_feedback:
+        return None
+    blind = [name for name, wheel in (("top", status.top), ("bottom", status.bottom)) if wheel.measured_rpm is None]
+    return f"no measured speed of the {' and '.join(blind)} wheel" if blind else None
+
+
+def _slow_spinup(engine: "Engine", now_s: float) -> str | None:
+    if engine.state == "SPINUP" and now_s > engine.spinup_due_s + SPINUP_PATIENCE_S:
+        return f"the axes have not arrived {SPINUP_PATIENCE_S:g} s after they should have"
+    return None
+
+
+HAZARDS: tuple[Hazard, ...] = (
+    Hazard(
+        "tripped", _tripped, "the daemon or the link to the driver stood still, or somebody else stopped the driver"
+    ),
+    Hazard("driver-fault", _reported, "the driver reports a fault of a part"),
+    Hazard("stalled", _stalled, "the computer was overloaded, suspended, or the process was frozen"),
+    Hazard("link-lost", _silent, "the driver's program or its cable", "see that the driver runs, then: clear"),
+    Hazard("driver-deaf", _deaf, "status arrives but setpoints are not accepted; see the driver's refusals in its log"),
+    Hazard("driver-disarmed", _gave_up, "the driver left the armed mode by itself, or another program told it to"),
+    Hazard("unreadable", _unreadable, "a speed sensor or its cable"),
+    Hazard("slow-spinup", _slow_spinup, "a wheel that is stuck, a weak supply, a tilt that is blocked"),
+)

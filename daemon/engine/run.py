@@ -1,0 +1,64 @@
+"""A drill under way: its sets, its counts, its bounds."""
+
+from dataclasses import dataclass, field
+
+from drillfeed.daemon.engine.schedule import SetRun, Slot
+from drillfeed.daemon.planning.plan import DrillPlan, SetPlan
+
+
+@dataclass
+class DrillRun:
+    """Counts are what is known: `commanded` was told and done by the driver, `seen` left past the exit sensor."""
+
+    plan: DrillPlan
+    started_s: float
+    has_exit_sensor: bool
+    index: int = 0
+    commanded: int = 0
+    refused: int = 0
+    skipped: int = 0
+    unknown: int = 0
+    exits: int = 0
+    last: Slot | None = None
+    set_run: SetRun = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.set_run = SetRun(self.plan.sets[0], 0)
+
+    @property
+    def set_plan(self) -> SetPlan:
+        """Return the plan of the present set."""
+        return self.plan.sets[self.index]
+
+    @property
+    def has_next(self) -> bool:
+        """Tell whether another set follows."""
+        return self.index + 1 < len(self.plan.sets)
+
+    @property
+    def seen(self) -> int | None:
+        """Return how many balls the exit sensor saw; None where there is none."""
+        return self.exits if self.has_exit_sensor else None
+
+    @property
+    def ends_s(self) -> float:
+        """Return when the run's time is over."""
+        return self.started_s + self.plan.drill.most_minutes * 60
+
+    def next_set(self) -> None:
+        """Go to the next set."""
+        done_n = sum(len(one.balls) for one in self.plan.sets[: self.index + 1])
+        self.index += 1
+        self.set_run = SetRun(self.plan.sets[self.index], done_n)
+
+    def count(self, slot: Slot) -> None:
+        """Count a settled slot."""
+        self.last = slot
+        if slot.outcome == "fed":
+            self.commanded += 1
+        elif slot.outcome == "refused":
+            self.refused += 1
+        elif slot.outcome == "skipped":
+            self.skipped += 1
+        elif slot.outcome == "unknown":
+            self.unknown += 1

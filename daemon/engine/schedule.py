@@ -1,0 +1,178 @@
+"""One set on the clock: which ball goes when, what became of it, and where the axes ought to be.
+
+Rule of this file: all times are the daemon's monotonic seconds. A ball is late by being skipped, never by
+being thrown late: its slot stays empty and it goes to the end of its set. Axes change only after the
+latest moment the ball before can leave.
+"""
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from drillfeed.daemon.planning.plan import PlannedBall, SetPlan
+from drillfeed.daemon.planning.setting import Setting
+from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, Axis, FeedResult
+
+Targets = Mapping[Axis, float | None]
+Outcome = Literal["fed", "refused", "skipped", "dropped", "unknown"]
+
+NO_ANSWER_S = 0.5
+ZERO: Targets = {"top": 0.0, "bottom": 0.0}
+HOLD: Targets = {}
+
+
+def targets_of(setting: Setting) -> Targets:
+    """Return the axis targets of a setting."""
+    return {
+        "top": setting.top_rpm,
+        "bottom": setting.bottom_rpm,
+        "tilt": setting.tilt_deg,
+        "pan": setting.pan_deg,
+        "roll": setting.roll_deg,
+    }
+
+
+class Legs:
+    """What the axes are asked to do, as steps in time: from each moment on, these targets."""
+
+    def __init__(self) -> None:
+        self._legs: list[tuple[float, Targets]] = [(float("-inf"), ZERO)]
+
+    def put(self, from_s: float, targets: Targets) -> None:
+        """From `from_s` on ask for `targets`; whatever was planned from then on is forgotten."""
+        kept = [leg for leg in self._legs if leg[0] < from_s]
+        self._legs = [*kept[-8:], (from_s, targets)]
+
+    def at(self, at_s: float) -> Targets:
+        """Return the targets at a moment."""
+        for from_s, targets in reversed(self._legs):
+            if from_s <= at_s:
+                return targets
+        return self._legs[0][1]
+
+
+@dataclass
+class Slot:
+    """One place in the set's rhythm, with one ball in it."""
+
+    id: int
+    n: int
+    ball: PlannedBall
+    feed_at_s: float
+    leaves_s: float
+    until_s: float
+    told: bool = False
+    outcome: Outcome | None = None
+    reason: str | None = None
+    fed_s: float | None = None
+
+
+class SetRun:
+    """A set under way."""
+
+    def __init__(self, plan: SetPlan, first_n: int) -> None:
+        self.plan = plan
+        self.queue: deque[PlannedBall] = deque(plan.balls)
+        self.slots: list[Slot] = []
+        self.fed = 0
+        self.missed_in_row = 0
+        self._n = first_n
+        self._settled: list[Slot] = []
+
+    @property
+    def next_ball(self) -> PlannedBall | None:
+        """Return the first ball that has no slot yet."""
+        return self.queue[0] if self.queue else None
+
+    def begin(self, leaves_s: float, feed_id: int) -> Slot:
+        """Give the next ball its slot, leaving at `leaves_s`: the first of the set, or after a pause."""
+        self.slots.clear()
+        return self._slot(leaves_s, feed_id)
+
+    def _slot(self, leaves_s: float, feed_id: int) -> Slot:
+        ball = self.queue.popleft()
+        self._n += 1
+        feed_at_s = leaves_s - self.plan.latency_s
+        slot = Slot(feed_id, self._n, ball, feed_at_s, leaves_s, leaves_s + self.plan.spread_s)
+        self.slots.append(slot)
+        return slot
+
+    def shift_first(self, by_s: float) -> None:
+        """Move the first slot later: the axes have not arrived."""
+        slot = self.slots[0]
+        slot.feed_at_s += by_s
+        slot.leaves_s += by_s
+        slot.until_s += by_s
+
+    def plan_ahead(self, now_s: float, feed_id: int) -> Slot | None:
+        """Give the next ball its slot once the axes may soon begin to move for it."""
+        last = self.slots[-1]
+        if not self.queue or last.until_s > now_s + LEAD_S + 2 * TICK_S:
+            return None
+        ball = self.queue[0]
+        gap_s = max(ball.gap_s, self.plan.least_gap_s[last.ball.ball, ball.ball])
+        return self._slot(last.leaves_s + gap_s, feed_id)
+
+    def due(self, now_s: float, closed: str | None) -> list[Slot]:
+        """Return the slots whose feeds belong into a setpoint sent now; `closed` is why none may be, if so."""
+        due = []
+        for slot in self.slots:
+            if slot.outcome is not None or slot.feed_at_s - LEAD_S - TICK_S > now_s:
+                continue
+            if not slot.told and slot.feed_at_s - now_s < LEAST_LEAD_S:
+                self._settle(slot, "skipped", closed or "too late to be told to the driver")
+            elif closed is None and slot.feed_at_s > now_s:
+                slot.told = True
+                due.append(slot)
+        return due
+
+    def take(self, result: FeedResult, fed_s: float) -> None:
+        """Take what the driver says became of a feed; `fed_s` is its moment on the daemon's clock."""
+        for slot in self.slots:
+            if slot.id == result.id and slot.outcome is None:
+                slot.fed_s = fed_s
+                self._settle(slot, "fed" if result.result == "done" else "refused", result.reason)
+
+    def give_up_unanswered(self, now_s: float) -> None:
+        """A feed that was told and never answered: nobody knows, and it is not thrown again."""
+        for slot in self.slots:
+            if slot.outcome is None and slot.told and now_s > slot.until_s + NO_ANSWER_S:
+                self._settle(slot, "unknown", "the driver never said what became of it")
+
+    def _settle(self, slot: Slot, outcome: Outcome, reason: str | None) -> None:
+        slot.outcome, slot.reason = outcome, reason
+        self._settled.append(slot)
+        if outcome == "fed":
+            self.fed += 1
+            self.missed_in_row = 0
+        elif outcome in ("refused", "skipped"):
+            self.missed_in_row += 1
+            self.queue.append(slot.ball)
+
+    def settled(self) -> list[Slot]:
+        """Return the slots settled since the last call."""
+        settled, self._settled = self._settled, []
+        return settled
+
+    def drop_open(self) -> None:
+        """After a pause, once the driver's status shows the new epoch: balls that did not go wait at the front."""
+        for slot in reversed(self.slots):
+            if slot.outcome is None:
+                slot.outcome = "dropped"
+                self.queue.appendleft(slot.ball)
+                self._n -= 1
+
+    def window_end_s(self) -> float:
+        """Return the latest moment a ball already told may leave."""
+        return max((slot.until_s for slot in self.slots if slot.outcome in (None, "fed")), default=0.0)
+
+    def over(self, now_s: float) -> bool:
+        """Tell whether every ball has been dealt with and the last window has passed."""
+        return not self.queue and all(slot.outcome is not None and slot.until_s < now_s for slot in self.slots)
+
+    def prune(self, now_s: float) -> None:
+        """Forget slots that are long past, so that a set takes no more memory than its plan."""
+        if len(self.slots) > 4:
+            keep = self.slots[-4:]
+            self.slots = [slot for slot in self.slots[:-4] if slot.outcome is None] + keep

@@ -1,0 +1,420 @@
+"""The driver's side of the link: sessions, epochs, time, watchdog, feeds and modes, over any `Board`. No I/O.
+
+    core = DriverCore(traits, board, boot="5f0c...", now=clock())
+    frames_to_send = core.receive(frame, now)      # for each frame that came
+    frames_to_send = core.tick(now)                # every 5 ms or more often
+
+Rules of this file: the own watchdog is looked at before anything else, each time; a message is taken whole or
+not at all; an output never jumps; what is off stays off until somebody with the current session asks anew.
+Clause numbers are those of LINK.md.
+"""
+
+import json
+from collections import deque
+
+from drillfeed.clients.drivers.board import Agitated, Board, DriverTraits, Note, Reading, forget
+from drillfeed.clients.drivers.feeds import FeedLedger
+from drillfeed.clients.drivers.outputs import Outputs
+from drillfeed.clients.drivers.report import Condition, Heartbeat, Mode, Reporter
+from drillfeed.clients.drivers.rules import limits_beyond, out_of_band, wrong_hello, wrong_setpoint
+from drillfeed.clients.drivers.targets import TargetQueue
+from drillfeed.protocol.link import (
+    FRAME_BYTES_MAX,
+    LATE_S,
+    WATCHDOG_FEED_S,
+    WATCHDOG_STOP_S,
+    BadFrame,
+    DaemonHello,
+    Order,
+    Ping,
+    Pong,
+    Setpoint,
+    decode_from_daemon,
+    encode,
+)
+
+STOP_KINDS = ("stop", "disarm")
+SESSIONS_REMEMBERED = 16
+REST_TIMEOUT_FACTOR = 1.5
+
+
+class DriverCore:
+    """One driver on one board, in one thread; `now` is seconds on a monotonic clock of the driver's own."""
+
+    def __init__(self, traits: DriverTraits, board: Board, boot: str, now: float, note: Note = forget) -> None:
+        """Begin disarmed, with no session and all outputs at zero."""
+        self.traits, self.board, self.note = traits, board, note
+        self.mode: Mode = "disarmed"
+        self.mode_reason: str | None = None
+        self.session: str | None = None
+        self.epoch = 0
+        self.seq: int | None = None
+        self.limits = traits.limits
+        self.limits_hash: str | None = None
+        self.feed_open = False
+        self.agitating = False
+        self.accepted_s: float | None = None
+        self.queue = TargetQueue()
+        self.ledger = FeedLedger()
+        self.outputs = Outputs(traits, now)
+        self.report = Reporter(traits, boot, self.outputs, now)
+        self._past_sessions: deque[str] = deque(maxlen=SESSIONS_REMEMBERED)
+        self._watch_from_s = now
+        self._watchdog_feed_s, self._watchdog_stop_s = WATCHDOG_FEED_S, WATCHDOG_STOP_S
+        self._judged_epoch = -1
+        self._opens_after_seq = -1
+        self._trip_reason = ""
+        self._first_tick = True
+        note("boot", now, driver=traits.name, boot=boot, feedback=traits.feedback, simulated=traits.simulated)
+
+    # What comes in.
+
+    def receive(self, frame: bytes, now: float) -> list[bytes]:
+        """Take one frame from the daemon; return the frames to send back at once."""
+        self._watch(now)
+        try:
+            message = decode_from_daemon(frame)
+        except BadFrame as wrong:
+            kind = _stop_kind(frame)
+            if kind is not None:
+                self._stop(kind, now, "in a frame with other mistakes")
+            self._refuse("frame", str(wrong), now)
+            return self._changes(now)
+        if isinstance(message, Ping):
+            return [encode(Pong(n=message.n, now_s=now)), *self._changes(now)]
+        if isinstance(message, DaemonHello):
+            return self._hello(message, now)
+        if message.session == self.session:
+            self.report.heard(now)
+        if isinstance(message, Setpoint):
+            self._setpoint(message, now)
+        else:
+            self._order(message, now)
+        return self._changes(now)
+
+    def _hello(self, message: DaemonHello, now: float) -> list[bytes]:
+        """Take a daemon's hello (clauses L3 to L6)."""
+        known = message.session == self.session
+        reason = wrong_hello(message)
+        if not known and message.session in self._past_sessions:
+            reason = "an old session"
+        if reason is not None:
+            self._refuse("hello", reason, now)
+            return self._changes(now)
+        self.report.heard(now)
+        if not known:
+            self._adopt(message.session, now)
+        if not known or self.mode == "disarmed":
+            self._take_limits(message, now)
+        if known:
+            return self._changes(now)
+        return [self.report.hello(now), *self._changes(now)]
+
+    def _adopt(self, session: str, now: float) -> None:
+        if self.session is not None:
+            self._past_sessions.append(self.session)
+        self._close_feed("another session", now)
+        self.queue.drop()
+        self.session, self.epoch, self.seq = session, 0, None
+        self.ledger = FeedLedger()
+        self._judged_epoch, self._opens_after_seq = -1, -1
+        self.accepted_s = None
+        self._watch_from_s = now
+        self.note("session", now, session=session)
+        if self.mode == "armed":
+            self._wind_down("another session", now)
+
+    def _take_limits(self, message: DaemonHello, now: float) -> None:
+        """Take the daemon's limits, or keep the own ones and leave the hash out of the status: then nothing arms."""
+        reason = limits_beyond(message.limits, self.traits.limits)
+        if reason is None and message.limits.digest() != message.limits_hash:
+            reason = f"limits_hash {message.limits_hash}; these limits come to {message.limits.digest()}"
+        if reason is not None:
+            self.limits, self.limits_hash = self.traits.limits, None
+            self._refuse("hello", f"limits not taken: {reason}", now)
+            return
+        self.limits, self.limits_hash = message.limits, message.limits_hash
+        self._watchdog_feed_s = message.watchdog_feed_ms / 1000
+        self._watchdog_stop_s = message.watchdog_stop_ms / 1000
+
+    def _setpoint(self, message: Setpoint, now: float) -> None:
+        """Take a setpoint, or refuse it whole (clauses L8 to L14, in this order)."""
+        reason = wrong_setpoint(message, self.limits, now)
+        if reason is None and message.session != self.session:
+            reason = "another session"
+        if reason is None and message.epoch < self.epoch:
+            reason = f"epoch {message.epoch}; current is {self.epoch}"
+        if reason is not None:
+            self._refuse("setpoint", reason, now)
+            return
+        if message.epoch > self.epoch:
+            self._new_epoch(message.epoch, now)
+        if self.seq is not None and message.seq <= self.seq:
+            self._refuse("setpoint", f"seq {message.seq}; newest is {self.seq}", now)
+            return
+        if now > message.until_s:
+            self._refuse("setpoint", f"its until_s is {(now - message.until_s) * 1000:.0f} ms past", now)
+            return
+        self.seq, self.accepted_s = message.seq, now
+        if not message.feeding:
+            self._close_feed("feeding is false", now)
+        if self.mode == "armed":
+            self.queue.add(message)
+        self._ask_feeds(message, now)
+
+    def _ask_feeds(self, message: Setpoint, now: float) -> None:
+        for feed in message.feeds:
+            if self.ledger.spent(feed.id):
+                if self.ledger.ask(feed) is not None:
+                    self.ledger.again(feed.id, now)
+            elif self.mode != "armed":
+                self._refuse_feed(feed.id, feed.at_s, f"mode is {self.mode}", now)
+            elif not message.feeding:
+                self._refuse_feed(feed.id, feed.at_s, "feeding is false", now)
+            else:
+                self.ledger.ask(feed)
+
+    def _order(self, message: Order, now: float) -> None:
+        """Obey an order (L18 to L23): stop and disarm whoever sends them, arm and clear in this session only."""
+        ours = message.session == self.session
+        if message.kind not in STOP_KINDS:
+            if not ours:
+                self._refuse(message.kind, "another session", now)
+                return
+            if message.epoch < self.epoch:
+                self._refuse(message.kind, f"epoch {message.epoch}; current is {self.epoch}", now)
+                return
+        if ours and message.epoch > self.epoch:
+            self._new_epoch(message.epoch, now)
+        if message.kind == "arm":
+            self._arm(now)
+        elif message.kind == "clear":
+            self._clear(now)
+        else:
+            self._stop(message.kind, now, f"session {message.session}, epoch {message.epoch}")
+
+    def _new_epoch(self, epoch: int, now: float) -> None:
+        """Make an epoch current: feed closed, what waits dropped; the target in force stays for its time (L11)."""
+        self._close_feed(f"epoch {self.epoch} ended", now)
+        self.queue.empty()
+        self.epoch, self.seq, self._opens_after_seq = epoch, None, -1
+        self.note("epoch", now, epoch=epoch)
+
+    # Modes.
+
+    def _enter(self, mode: Mode, reason: str | None, now: float) -> None:
+        if (mode, reason) != (self.mode, self.mode_reason):
+            self.note("mode", now, mode=mode, reason=reason, was=self.mode, exits=self.report.exit_count)
+            self.mode, self.mode_reason = mode, reason
+
+    def _arm(self, now: float) -> None:
+        """Arm, where this epoch's arm was not judged yet: a late copy of an order never starts anything (L20)."""
+        if self.mode == "armed" or self.epoch <= self._judged_epoch:
+            return
+        self._judged_epoch = self.epoch
+        reason = self._arm_obstacle(now)
+        if reason is not None:
+            where = f"{self._trip_reason}; " if self.mode == "tripped" else ""
+            self._enter(self.mode, f"{where}arm refused: {reason}", now)
+            return
+        self.queue.drop()
+        self._watch_from_s = now
+        self._enter("armed", None, now)
+
+    def _arm_obstacle(self, now: float) -> str | None:
+        if self.mode != "disarmed":
+            return f"mode is {self.mode}"
+        if self.limits_hash is None:
+            return "limits not agreed"
+        rest, how = self.outputs.at_rest(now)
+        if rest:
+            return None
+        return "wheels not at rest" if rest is False else f"rest is {how}"
+
+    def _clear(self, now: float) -> None:
+        """Leave `tripped` at rest. No output changes (L21)."""
+        if self.mode != "tripped":
+            return
+        rest, _ = self.outputs.at_rest(now)
+        if rest:
+            self._enter("disarmed", None, now)
+        else:
+            self._enter("tripped", f"{self._trip_reason}; clear refused: wheels not at rest", now)
+
+    def _stop(self, kind: str, now: float, whose: str) -> None:
+        """Feeder and agitator off at once, then the wheels down (L18)."""
+        self.note(kind, now, whose=whose, mode=self.mode, exits=self.report.exit_count)
+        self._close_feed(kind, now)
+        self.board.cut()
+        self.queue.drop()
+        self._judged_epoch = max(self._judged_epoch, self.epoch)
+        if self.mode == "armed":
+            self._wind_down(kind, now)
+
+    def _wind_down(self, reason: str, now: float) -> None:
+        self._judged_epoch = max(self._judged_epoch, self.epoch)
+        rest, _ = self.outputs.at_rest(now)
+        self._enter("disarmed" if rest else "stopping", reason, now)
+
+    def _watch(self, now: float) -> None:
+        """Look at the own watchdog: 250 ms without an accepted setpoint close the feed, 500 ms trip (L16)."""
+        if self.mode == "tripped" or (self.mode != "armed" and not self.outputs.turning):
+            return
+        since = self._watch_from_s if self.accepted_s is None else max(self._watch_from_s, self.accepted_s)
+        age = now - since
+        if age > self._watchdog_feed_s:
+            self._close_feed(f"no setpoint for {age * 1000:.0f} ms", now)
+        if age > self._watchdog_stop_s:
+            self._trip_reason = f"no setpoint for {age * 1000:.0f} ms"
+            self.note("watchdog", now, age_ms=round(age * 1000, 1))
+            self._judged_epoch = max(self._judged_epoch, self.epoch)
+            self.board.cut()
+            self.queue.drop()
+            self._enter("tripped", self._trip_reason, now)
+
+    def _close_feed(self, reason: str, now: float) -> None:
+        """Close the feed; setpoints read until now do not open it again."""
+        if self.seq is not None:
+            self._opens_after_seq = self.seq
+        for id, at_s in tuple(self.ledger.waiting.items()):
+            self._refuse_feed(id, at_s, reason, now)
+        if self.feed_open or self.agitating:
+            self.board.cut()
+            self.feed_open = False
+            self.note("feed_closed", now, reason=reason)
+            self._agitate(False, now)
+
+    # What goes out.
+
+    def tick(self, now: float) -> list[bytes]:
+        """Read the board, move the outputs, push balls that are due; return status and hello where they are due."""
+        self._watch(now)
+        reading = self.board.read(now)
+        self.outputs.see(reading, now)
+        self.report.see(reading, now)
+        if self._first_tick:
+            self._look_round(now)
+        if self.mode == "armed":
+            self._take_due(now)
+        wanted = self.queue.in_force if self.mode == "armed" else None
+        self.outputs.move(self.board, self.limits, wanted, hold=self.mode == "armed", now=now)
+        self._feed(now)
+        if self.mode == "stopping":
+            self._settle(now)
+        self._sample(reading, now)
+        return self.report.due(self._condition(), Heartbeat(self.seq, self.accepted_s), now)
+
+    def _look_round(self, now: float) -> None:
+        """Begin with wheels that turn already: bring them down from where they are (L22)."""
+        self._first_tick = False
+        if self.outputs.take_over():
+            self._watch_from_s = now
+            self._enter("stopping", "wheels were turning when the driver began", now)
+
+    def _take_due(self, now: float) -> None:
+        target = self.queue.advance(now)
+        if target is None:
+            if self.feed_open:
+                self._close_feed("target expired", now)
+            return
+        opens = target.feeding and target.seq > self._opens_after_seq and target.epoch == self.epoch
+        if opens and not self.feed_open:
+            self.feed_open = True
+            self.note("feed_opened", now, seq=target.seq)
+        self._agitate(self.feed_open and target.agitator, now)
+
+    def _agitate(self, on: bool, now: float) -> None:
+        if on == self.agitating or not self.traits.agitator:
+            return
+        self.agitating = on
+        if isinstance(self.board, Agitated):
+            self.board.set_agitator(on)
+        self.note("agitator", now, on=on)
+
+    def _feed(self, now: float) -> None:
+        if not self.ledger.waiting:
+            return
+        for at_s, id in self.ledger.due(now):
+            reason = self._feed_obstacle(at_s, now)
+            if reason is not None:
+                self._refuse_feed(id, at_s, reason, now)
+                continue
+            self.ledger.done(id, at_s, now)
+            self.board.feed_one(id)
+            self.note("feed", now, id=id, planned_s=at_s, epoch=self.epoch, **self.outputs.speeds(self.queue.in_force))
+
+    def _feed_obstacle(self, at_s: float, now: float) -> str | None:
+        """Say why a ball that is due may not go (L17, in this order)."""
+        if self.mode != "armed":
+            return f"mode is {self.mode}"
+        if not self.feed_open or self.queue.in_force is None:
+            return "feed is closed"
+        if now - at_s > LATE_S:
+            return f"{(now - at_s) * 1000:.0f} ms late"
+        if self.traits.feedback == "none":
+            return None
+        for wheel, target, diameter_m in (
+            ("top", self.queue.in_force.top, self.traits.top_diameter_m),
+            ("bottom", self.queue.in_force.bottom, self.traits.bottom_diameter_m),
+        ):
+            reason = out_of_band(wheel, self.outputs.recent_rpm(wheel, now), target.rpm, diameter_m)
+            if reason is not None:
+                return reason
+        return None
+
+    def _settle(self, now: float) -> None:
+        """End `stopping`: at rest, or after one and a half times the spin-down with rest not seen, and say so (L23)."""
+        if self.outputs.turning:
+            return
+        rest, how = self.outputs.at_rest(now)
+        if rest:
+            self._enter("disarmed", f"at rest ({how}) after {self.mode_reason}"[:200], now)
+        elif now - self.outputs.last_turning_s > REST_TIMEOUT_FACTOR * self.traits.spin_down_s:
+            self._enter("disarmed", f"outputs at zero, rest not seen, after {self.mode_reason}"[:200], now)
+
+    def _sample(self, reading: Reading, now: float) -> None:
+        if self.report.sample_due(now) and (self.outputs.turning or self.outputs.at_rest(now)[0] is not True):
+            self.note("wheels", now, **self.outputs.speeds(self.queue.in_force), **dict(reading.extra))
+
+    def _refuse(self, kind: str, reason: str, now: float) -> None:
+        self.report.refused(kind, reason)
+        self.note("message_refused", now, kind=kind, reason=reason)
+
+    def _refuse_feed(self, id: int, at_s: float, reason: str, now: float) -> None:
+        self.ledger.refuse(id, at_s, now, reason)
+        self.note("feed_refused", now, id=id, planned_s=at_s, reason=reason)
+
+    def _condition(self) -> Condition:
+        return Condition(
+            self.mode,
+            self.mode_reason,
+            self.feed_open,
+            self.agitating,
+            self.session,
+            self.epoch,
+            self.limits_hash,
+            self.ledger.results,
+        )
+
+    def _changes(self, now: float) -> list[bytes]:
+        return self.report.changes(self._condition(), Heartbeat(self.seq, self.accepted_s), now)
+
+    def close(self, now: float) -> None:
+        """End: feeder and agitator off, wheel outputs to zero. Only here may an output jump, and down only."""
+        self._close_feed("driver ends", now)
+        self.board.cut()
+        self.board.set_wheel("top", 0.0)
+        self.board.set_wheel("bottom", 0.0)
+        self.note("end", now, mode=self.mode)
+
+
+def _stop_kind(frame: bytes) -> str | None:
+    """Return `stop` or `disarm` where a frame that is wrong otherwise still is a JSON object of that kind (L19)."""
+    if len(frame) > FRAME_BYTES_MAX:
+        return None
+    try:
+        told = json.loads(frame)
+    except (ValueError, RecursionError):
+        return None
+    kind = told.get("kind") if isinstance(told, dict) else None
+    return kind if kind in STOP_KINDS else None

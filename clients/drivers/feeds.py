@@ -1,0 +1,63 @@
+"""The feeds a driver was asked for: each id acts at most once in a session, and its end is told.
+
+Rule of this file: an id is spent when it is judged, done or refused; what waits can still be refused.
+"""
+
+from dataclasses import dataclass, field
+
+from drillfeed.protocol.link import LATE_S, Feed, FeedResult
+
+KEEP_RESULTS = 16
+REMEMBERED_IDS = 4096
+
+
+@dataclass(slots=True)
+class FeedLedger:
+    """Waiting feeds by id, spent ids, and the newest results."""
+
+    waiting: dict[int, float] = field(default_factory=dict)
+    results: tuple[FeedResult, ...] = ()
+    _spent: dict[int, float] = field(default_factory=dict)
+    _floor: int = -1
+
+    def spent(self, id: int) -> bool:
+        """Tell whether an id was judged in this session. Of very many ids the lowest are forgotten and stay spent."""
+        return id <= self._floor or id in self._spent
+
+    def ask(self, feed: Feed) -> str | None:
+        """Let a feed wait for its moment; a repeat moves it. Say why not where its id was used for another moment."""
+        if self.spent(feed.id):
+            at_s = self._spent.get(feed.id)
+            same = at_s is not None and abs(at_s - feed.at_s) <= LATE_S
+            return None if same else "id used"
+        self.waiting[feed.id] = feed.at_s
+        return None
+
+    def due(self, now: float) -> list[tuple[float, int]]:
+        """Return moment and id of the feeds whose moment has come, earliest first."""
+        return sorted((at_s, id) for id, at_s in self.waiting.items() if at_s <= now)
+
+    def done(self, id: int, at_s: float, now: float) -> None:
+        """Spend an id: its ball was pushed at `now`."""
+        self._spend(id, at_s, FeedResult(id=id, result="done", at_s=max(now, 0.0)))
+
+    def refuse(self, id: int, at_s: float, now: float, reason: str) -> None:
+        """Spend an id: its ball will not be pushed, for `reason`."""
+        self._spend(id, at_s, FeedResult(id=id, result="refused", at_s=max(now, 0.0), reason=reason[:200]))
+
+    def again(self, id: int, now: float) -> None:
+        """Tell that a spent id was asked for anew; the first result stays the one that counts."""
+        told = any(one.id == id and one.reason == "id used" for one in self.results)
+        if not told:
+            result = FeedResult(id=id, result="refused", at_s=max(now, 0.0), reason="id used")
+            self.results = (*self.results, result)[-KEEP_RESULTS:]
+
+    def _spend(self, id: int, at_s: float, result: FeedResult) -> None:
+        self.waiting.pop(id, None)
+        self._spent[id] = at_s
+        self.results = (*self.results, result)[-KEEP_RESULTS:]
+        if len(self._spent) > REMEMBERED_IDS:
+            lowest = sorted(self._spent)[: REMEMBERED_IDS // 2]
+            self._floor = max(self._floor, lowest[-1])
+            for id in lowest:
+                del self._spent[id]

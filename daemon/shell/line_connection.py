@@ -86,6 +86,7 @@ class LineConnection(asyncio.BufferedProtocol):
         self.write_paused = False
         self.closing = False
         self._ended = False
+        self._stops_untold = 0
         self._buffer = LineBuffer()
         self._read_into = bytearray(READ_BYTES)
         self._waiting: deque[Waiting] = deque()
@@ -139,6 +140,7 @@ class LineConnection(asyncio.BufferedProtocol):
     def _take(self, data: bytes) -> None:
         self.last_heard_s = self.server.loop_time()
         if STOP_BYTE in data:
+            self._stops_untold += 1
             self.server.desk.stop(self.caller, self._from_any_thread(self._tell_stop))
         self._take_events(self._buffer.feed(data))
 
@@ -187,7 +189,7 @@ class LineConnection(asyncio.BufferedProtocol):
         if self._outstanding is not None or self.write_paused or self.closing:
             return False
         if not self._waiting:
-            if self._ended:
+            if self._ended and not self._stops_untold:
                 self.close()
             return False
         head = self._waiting[0]
@@ -235,6 +237,8 @@ class LineConnection(asyncio.BufferedProtocol):
         self.server.give_turn(self)
 
     def _tell_stop(self, reply: Reply) -> None:
+        self._stops_untold -= 1
+        self.server.give_turn(self)
         if self._transport is not None and self._transport.get_write_buffer_size() < STOP_NOTICE_MOST_BYTES:
             text = reply.text or "the stop was taken"
             self.tell(Notice(serial=0, topic="stop", text=text, cue="stop"))

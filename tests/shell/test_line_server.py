@@ -124,6 +124,18 @@ def test_stop_byte_is_answered_as_json_to_a_program() -> None:
     play(story)
 
 
+def test_stop_byte_alone_is_answered_before_the_connection_closes() -> None:
+    """`printf '\\030' | nc -N` stops and is told so."""
+
+    async def story(desk: FakeDesk, server: LineServer, port: int) -> None:
+        peer = await Peer.tcp(port)
+        peer.send(b"\x18")
+        peer.writer.write_eof()
+        assert await peer.reader.read() == b"! stop the feed is closed\n"
+
+    play(story)
+
+
 def test_unfinished_stop_before_the_end_counts() -> None:
     """`printf stop | nc` stops, though no newline was sent; any other half line does nothing."""
 

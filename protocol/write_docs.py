@@ -1,0 +1,173 @@
+"""Write COMMANDS.md from the tables, or check that it is current: `python -m drillfeed.protocol.write_docs [--check]`.
+
+Rule of this file: facts come from the tables; only the words between them stand here.
+"""
+
+import argparse
+import sys
+import textwrap
+from pathlib import Path
+
+from drillfeed.protocol.commands import COMMANDS, ROLES, STATES, CommandSpec, usage
+from drillfeed.protocol.errors import CODES
+from drillfeed.protocol.help_text import argument_line, states_text, who_text
+from drillfeed.protocol.lines import LINE_MOST_BYTES, STOP_BYTE
+from drillfeed.protocol.status import CUES, TOPICS
+
+TEXT_WIDTH = 116
+DOCUMENT = Path(__file__).parent / "COMMANDS.md"
+
+OPENING = f"""\
+# Text commands
+
+<!-- Written by `python -m drillfeed.protocol.write_docs`; change the tables, not this file. -->
+
+One connection, one line a command, one reply a line. Made to be typed by hand and to be read by a program.
+
+**This software performs no safety function.** `stop` is a request to a computer. Fit a switch within the
+player's reach that cuts the motors' supply.
+
+## By hand
+
+```
+$ nc 127.0.0.1 7340
+load mixed-spin seed 7 balls 30
+done load mixed-spin, 30 balls
+arm
+done arm
+start 0
+done start
+stop
+done stop
+```
+
+The texts after the verb may differ; the first words do not. With the Unix socket:
+`nc -U $XDG_RUNTIME_DIR/drillfeed.sock`.
+To press stop from a script: `printf 'stop\\n' | nc -N 127.0.0.1 7340`, or the stop byte alone, with no newline:
+`printf '\\030' | nc -N 127.0.0.1 7340`.
+
+## Lines to the daemon
+
+- A line is UTF-8 text of at most {LINE_MOST_BYTES} bytes, ended by a newline; a carriage return before it is dropped.
+  Control characters are refused, tabs among them. Blank lines are ignored and get no reply.
+- Words are parted by blanks. A word with blanks in it is put in double quotes; inside them `\\"` is a quote and
+  `\\\\` a backslash. Verbs, keywords and choices may be written in capitals; names are taken as they are.
+- An over-long line is refused once and skipped up to its newline.
+- **The stop byte {STOP_BYTE:02x} hex (CAN; Ctrl-X on most keyboards)** may be sent at any moment, in the middle of a
+  line too. It acts before anything else is made of what was sent, throws away the half line before it, and is
+  answered by the notice `! stop ...`, not by a reply. The byte is legal nowhere else. A terminal that sends whole lines
+  sends it with the next Enter only.
+- **A `stop` line** acts the moment it arrives, in front of all lines waiting on this or any other connection; its reply
+  comes in its place in the row. Words after it are ignored. A last `stop` without a newline before the end of
+  the connection counts.
+- At most 64 lines may wait for their replies. Further ones are thrown away and refused (`16 too-fast`); a stop among
+  them still acts.
+
+## Lines from the daemon
+
+| begins with | is |
+|---|---|
+| `\\| ` | a data line of the reply that is being given |
+| `done VERB text` | the end of a reply: the command was accepted |
+| `no NUMBER NAME text` | the end of a reply: the command was refused and changed nothing |
+| `! topic text` | a notice (after `watch on`) |
+| `! {{...}}` | a notice as one JSON object (after `watch json`): serial, topic, text, cue, fields |
+
+Each line that is not blank gets exactly one reply, closed by exactly one `done` or `no` line; replies come in the
+order of the lines. Notices stand between replies, never inside one. Nothing is queued for a client that reads too slowly: it
+gets `! missed N ...` and can ask `status`. Programs read the number or the name of a refusal, never its text.
+
+## Who is who
+
+| from | role |
+|---|---|
+| the Unix socket (its file is open to its owner alone) | owner |
+| TCP from the same machine | player |
+| TCP from elsewhere | anyone |
+
+Nothing on this line is encrypted. Past 256 connections a new one may only stop, for five seconds.
+"""
+
+
+def document() -> str:
+    """Write the whole of COMMANDS.md."""
+    parts = [OPENING, "## Commands\n", _overview(), *(_command(row) for row in COMMANDS.values())]
+    parts += ["## Who may do what\n", _roles(), "## What is possible in which state\n", _states()]
+    parts += [
+        "## Codes of refusals\n",
+        _codes(),
+        "## Cues\n",
+        _cues(),
+        f"## Topics of notices\n\n{', '.join(TOPICS)}.\n",
+    ]
+    return "\n".join(parts)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Write the document, or with --check tell by the exit code (1) that it is out of date."""
+    parser = argparse.ArgumentParser(prog="write_docs", description="Write COMMANDS.md from the command table.")
+    parser.add_argument("--check", action="store_true", help="change nothing; exit 1 if the file is out of date")
+    if parser.parse_args(arguments).check:
+        current = DOCUMENT.exists() and DOCUMENT.read_text("utf-8") == document()
+        if not current:
+            print(f"{DOCUMENT.name} is out of date; run: python -m drillfeed.protocol.write_docs", file=sys.stderr)
+        return 0 if current else 1
+    DOCUMENT.write_text(document(), "utf-8")
+    return 0
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|")
+
+
+def _overview() -> str:
+    rows = [f"| `{_cell(usage(row))}` | {_cell(row.help)} |" for row in COMMANDS.values()]
+    return "\n".join(["| command | what for |", "|---|---|", *rows]) + "\n"
+
+
+def _command(row: CommandSpec) -> str:
+    arguments = [f"- {argument_line(argument)}" for argument in row.arguments]
+    lines = [
+        f"### {row.verb}",
+        "",
+        f"`{usage(row)}`: {row.help}.",
+        "",
+        textwrap.fill(row.detail, TEXT_WIDTH),
+        "",
+        *arguments,
+    ]
+    return "\n".join(
+        [*lines, f"- example: `{row.example}`", f"- open to: {who_text(row)}", f"- in state: {states_text(row)}", ""]
+    )
+
+
+def _roles() -> str:
+    head = [f"| command | {' | '.join(ROLES)} |", "|---" * (len(ROLES) + 1) + "|"]
+    rows = [
+        f"| {row.verb} | {' | '.join('yes' if role in row.who else '' for role in ROLES)} |"
+        for row in COMMANDS.values()
+    ]
+    return "\n".join([*head, *rows]) + "\n"
+
+
+def _states() -> str:
+    rows = [
+        f"| {state} | {', '.join(row.verb for row in COMMANDS.values() if state in row.states)} |" for state in STATES
+    ]
+    return "\n".join(["| state | commands |", "|---|---|", *rows]) + "\n"
+
+
+def _codes() -> str:
+    rows = [f"| {code.number} | {code.name} | {code.meaning} |" for code in CODES.values()]
+    return "\n".join(["| number | name | meaning |", "|---|---|---|", *rows]) + "\n"
+
+
+def _cues() -> str:
+    rows = [f"| {cue} | {meaning} |" for cue, meaning in CUES.items()]
+    return (
+        "\n".join(["Each cue has a notice that can be read as well.", "", "| cue | when |", "|---|---|", *rows]) + "\n"
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

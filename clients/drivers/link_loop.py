@@ -1,0 +1,113 @@
+"""The loop that joins an adapter to its socket: a DEALER, a tick each 5 ms to absolute deadlines, a clean end.
+
+Rules of this file: the loop owns the socket and the adapter in one thread; it never blocks on sending (what cannot
+go now is stale anyway), and a flood of frames never keeps the tick from coming.
+"""
+
+import gc
+import signal
+import time
+from collections.abc import Callable
+from types import FrameType
+
+import zmq
+
+from drillfeed.clients.drivers.adapter import DriverCore
+from drillfeed.clients.drivers.board import Note, forget
+
+DRIVER_TICK_S = 0.005
+FRAMES_A_TURN = 64
+LATE_WAKE_S = 0.010
+SEND_QUEUE = 64
+RECEIVE_QUEUE = 256
+RECONNECT_MS = 50
+RECONNECT_MOST_MS = 500
+
+Clock = Callable[[], float]
+
+
+def connect(context: "zmq.Context[zmq.Socket[bytes]]", endpoint: str) -> "zmq.Socket[bytes]":
+    """Return a DEALER socket on its way to the daemon at `endpoint`, for example tcp://127.0.0.1:7411."""
+    socket: zmq.Socket[bytes] = context.socket(zmq.DEALER)
+    # LINGER is -1 by default: the end would wait for a daemon that is gone. IMMEDIATE: nothing is stored for a
+    # daemon that is not there, else it would be greeted with old status.
+    socket.setsockopt(zmq.LINGER, 0)
+    socket.setsockopt(zmq.IMMEDIATE, 1)
+    socket.setsockopt(zmq.SNDHWM, SEND_QUEUE)
+    socket.setsockopt(zmq.RCVHWM, RECEIVE_QUEUE)
+    socket.setsockopt(zmq.RECONNECT_IVL, RECONNECT_MS)
+    socket.setsockopt(zmq.RECONNECT_IVL_MAX, RECONNECT_MOST_MS)
+    socket.connect(endpoint)
+    return socket
+
+
+class Ending:
+    """A flag that SIGTERM and SIGINT set."""
+
+    def __init__(self) -> None:
+        """Begin not asked to end."""
+        self.asked = False
+
+    def catch(self) -> None:
+        """Take SIGTERM and SIGINT from now on (main thread only)."""
+        signal.signal(signal.SIGTERM, self._ask)
+        signal.signal(signal.SIGINT, self._ask)
+
+    def _ask(self, number: int, frame: FrameType | None) -> None:
+        self.asked = True
+
+
+def run_link(
+    core: DriverCore, endpoint: str, ending: Ending, clock: Clock = time.monotonic, note: Note = forget
+) -> None:
+    """Serve the link until `ending` is asked for; then cut the outputs and return."""
+    context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+    socket = connect(context, endpoint)
+    gc.collect()
+    gc.freeze()
+    due_s = clock()
+    try:
+        while not ending.asked:
+            due_s += DRIVER_TICK_S
+            _listen_until(core, socket, due_s, clock, ending)
+            now = clock()
+            if now - due_s > LATE_WAKE_S:
+                note("late_wake", now, late_ms=round((now - due_s) * 1000, 1))
+                due_s = now
+            _send(socket, core.tick(now))
+    finally:
+        core.close(clock())
+        socket.close(linger=0)
+        context.term()
+
+
+def _listen_until(core: DriverCore, socket: "zmq.Socket[bytes]", due_s: float, clock: Clock, ending: Ending) -> None:
+    """Take frames as they come until the tick is due; at least one look at the socket, however late it is."""
+    while not ending.asked:
+        _drain(core, socket, clock)
+        left_s = due_s - clock()
+        if left_s <= 0:
+            return
+        # The poller counts whole milliseconds: it takes all but the last, a sleep takes that.
+        if left_s >= 0.001:
+            socket.poll(int(left_s * 1000))
+        else:
+            time.sleep(left_s)
+
+
+def _drain(core: DriverCore, socket: "zmq.Socket[bytes]", clock: Clock) -> None:
+    for _ in range(FRAMES_A_TURN):
+        try:
+            parts = socket.recv_multipart(zmq.NOBLOCK)
+        except zmq.Again:
+            return
+        # A message of several frames is none of this protocol's; an empty frame is refused with a reason.
+        _send(socket, core.receive(parts[0] if len(parts) == 1 else b"", clock()))
+
+
+def _send(socket: "zmq.Socket[bytes]", frames: list[bytes]) -> None:
+    for frame in frames:
+        try:
+            socket.send(frame, zmq.NOBLOCK)
+        except zmq.Again:
+            return

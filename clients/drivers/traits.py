@@ -1,0 +1,100 @@
+"""What a simulated thrower is made of, and what becomes of a ball that leaves it.
+
+Rule of this file: plain numbers, no dynamics; whoever joins the parts fills it from a machine profile.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from drillfeed.clients.drivers.board import DriverTraits
+
+FeederKind = Literal["indexed", "crank-home-switch", "crank-timed"]
+
+
+@dataclass(frozen=True, slots=True)
+class WheelTraits:
+    """One wheel with its motor. `rise` and `fall` are what motor and brake can do, not what they may."""
+
+    diameter_m: float
+    inertia_kgm2: float
+    high_rpm: float
+    rise_rpm_per_s: float
+    fall_rpm_per_s: float | None = None
+    coast_tau_s: float | None = None
+    spin_down_s: float = 8.0
+    closing_s: float = 0.012
+
+
+@dataclass(frozen=True, slots=True)
+class FeederTraits:
+    """What pushes the balls: `latency_s` from command to the ball being out, `spread_s` the most it differs."""
+
+    kind: FeederKind
+    latency_s: float
+    spread_s: float
+    cycle_s: float
+    phase_error_per_turn: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ScatterTraits:
+    """How much one ball differs from the next, as standard deviations."""
+
+    speed_share: float = 0.0
+    spin_share: float = 0.0
+    angle_deg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ThrowerTraits:
+    """A whole thrower. `supply_v` None: not measured; `hopper_seen`: it can tell how full the hopper is."""
+
+    driver: DriverTraits
+    top: WheelTraits
+    bottom: WheelTraits
+    feeder: FeederTraits
+    scatter: ScatterTraits
+    hopper_balls: int
+    hopper_low_at: int = 10
+    hopper_seen: bool = False
+    angle_seen: bool = True
+    supply_v: float | None = None
+    sag_share: float = 0.08
+    noise_share: float = 0.002
+    ball_mass_kg: float = 2.70e-3
+    ball_radius_m: float = 0.020
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseState:
+    """A ball as it leaves the wheels: speed, spin (topspin positive) and the angles of the head at that instant."""
+
+    at_s: float
+    speed_mps: float
+    spin_revps: float
+    tilt_deg: float
+    pan_deg: float = 0.0
+    roll_deg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """What became of a ball. None where it never happened; `reason` says why a ball is no good.
+
+    `x_m` runs along the table from the thrower's end line, `y_m` to the left seen by the thrower, `depth_m` from the
+    net to the first touch on the player's half, `after_s` from release to that touch.
+    """
+
+    valid: bool
+    reason: str | None = None
+    x_m: float | None = None
+    y_m: float | None = None
+    depth_m: float | None = None
+    after_s: float | None = None
+    net_clearance_m: float | None = None
+    end_line_speed_mps: float | None = None
+    end_line_spin_revps: float | None = None
+
+
+Fly = Callable[[ReleaseState], Landing]

@@ -1,0 +1,84 @@
+"""A driven wheel in small fixed steps of time, and what a ball takes from two of them.
+
+Rule of this file: pure functions of numbers. Speeds are rpm of the wheel.
+"""
+
+import math
+from dataclasses import dataclass
+
+from drillfeed.clients.drivers.traits import WheelTraits
+
+SNAP_RPM = 0.01
+Dip = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class WheelLaw:
+    """One wheel's motion over a step of fixed length: shares and most changes for that step.
+
+    Coasting: dw/dt = -(w + f)/tau, so w(t) = (w0 + f) exp(-t/tau) - f, with f from the time from the highest speed
+    to rest (textbook: viscous and dry friction).
+    """
+
+    closing: float
+    rise_most: float
+    fall_most: float | None
+    coast_decay: float
+    coast_f: float
+
+
+def law_of(wheel: WheelTraits, step_s: float) -> WheelLaw:
+    """Return the law of a wheel for steps of `step_s`; a wheel with neither brake nor coast curve falls as it rises."""
+    tau = wheel.coast_tau_s
+    fall = wheel.fall_rpm_per_s
+    if fall is None and tau is None:
+        fall = wheel.rise_rpm_per_s
+    return WheelLaw(
+        closing=-math.expm1(-step_s / wheel.closing_s),
+        rise_most=wheel.rise_rpm_per_s * step_s,
+        fall_most=None if fall is None else fall * step_s,
+        coast_decay=1.0 if tau is None else math.exp(-step_s / tau),
+        coast_f=0.0 if tau is None else wheel.high_rpm / math.expm1(wheel.spin_down_s / tau),
+    )
+
+
+def next_rpm(rpm: float, goal_rpm: float, law: WheelLaw, push: float) -> float:
+    """Return the speed one step later: a speed controller that closes on its goal within what the motor can do.
+
+    `push` is the share of its full torque that the motor has, by the supply voltage. Falling, a braked wheel takes at
+    most its brake's rate, a coasting one at best follows the coast curve. A reversal passes through rest.
+    """
+    sign = -1.0 if rpm < 0 or (rpm == 0 and goal_rpm < 0) else 1.0
+    now, goal = rpm * sign, goal_rpm * sign
+    if goal >= now:
+        rise = (goal - now) * law.closing
+        most = law.rise_most * push
+        then = now + (rise if rise < most else most)
+    else:
+        then = now + (goal - now) * law.closing
+        least = (now + law.coast_f) * law.coast_decay - law.coast_f if law.fall_most is None else now - law.fall_most
+        then = max(then, least, 0.0)
+    return goal_rpm if abs(goal - then) < SNAP_RPM else then * sign
+
+
+def throw(
+    top: WheelTraits, bottom: WheelTraits, top_rpm: float, bottom_rpm: float, mass_kg: float, radius_m: float
+) -> Dip:
+    """Return launch speed (m/s), spin (rev/s, topspin positive) and both wheel speeds (rpm) after a ball has passed.
+
+    From momentum, the wheels running free during the touch and the slip over when the ball leaves: with u' = rim speed
+    after and J = impulse of a wheel on the ball, u - u' = k J, k = R^2 / I_w; m v = J_t + J_b; 2/3 m r w = J_t - J_b;
+    v = (u_t' + u_b') / 2, r w = (u_t' - u_b') / 2. For equal wheels v = u / (1 + m R^2 / (2 I_w)), the spin's factor
+    is 1 / (1 + m R^2 / (3 I_w)).
+    """
+    rim_t, rim_b = math.pi * top.diameter_m / 60, math.pi * bottom.diameter_m / 60
+    k_t = (top.diameter_m / 2) ** 2 / top.inertia_kgm2
+    k_b = (bottom.diameter_m / 2) ** 2 / bottom.inertia_kgm2
+    u_t, u_b = top_rpm * rim_t, bottom_rpm * rim_b
+    # J_t = m (5 u_t' + u_b') / 12 and J_b = m (u_t' + 5 u_b') / 12, put into u' = u - k J: two linear equations.
+    a, b = 1 + 5 * mass_kg * k_t / 12, mass_kg * k_t / 12
+    c, d = mass_kg * k_b / 12, 1 + 5 * mass_kg * k_b / 12
+    det = a * d - b * c
+    after_t, after_b = (u_t * d - u_b * b) / det, (u_b * a - u_t * c) / det
+    spin_revps = (after_t - after_b) / 2 / radius_m / (2 * math.pi)
+    return (after_t + after_b) / 2, spin_revps, after_t / rim_t, after_b / rim_b

@@ -1,0 +1,179 @@
+"""`drillfeed drive simulated`: a thrower that exists in numbers only, as a driver process like any other."""
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from drillfeed.clients.drivers.board import Note
+    from drillfeed.clients.drivers.faults import Fault
+    from drillfeed.clients.drivers.simulated import SimulatedThrower
+    from drillfeed.clients.drivers.traits import Fly, ThrowerTraits, WheelTraits
+    from drillfeed.daemon.machine import Machine, Wheel
+
+EXAMPLES = """\
+examples:
+  drillfeed drive simulated --link tcp://127.0.0.1:7411
+  drillfeed drive simulated --link tcp://127.0.0.1:7411 --machine kit-build --seed 7 --log driver.jsonl
+  drillfeed drive simulated --link tcp://127.0.0.1:7411 --fault top=stuck@12-15
+"""
+MOTOR_MARGIN = 1.25
+CLOSING_MEASURED_S = 0.012
+CLOSING_OPEN_LOOP_S = 0.050
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `drillfeed drive`."""
+    parser.add_argument("board", choices=["simulated"], help="what to drive")
+    parser.add_argument("--link", required=True, metavar="ENDPOINT", help="where the daemon listens for its driver")
+    parser.add_argument("--machine", default="club-build", metavar="M", help="machine profile: a name or a file")
+    parser.add_argument("--seed", type=int, default=0, metavar="N", help="of feeder scatter, release scatter and noise")
+    parser.add_argument("--log", metavar="FILE", help="append what was done and seen, one JSON object a line")
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="CHANNEL=KIND[:AMOUNT][@FROM[-UNTIL]]",
+        help="bend a channel of the simulated thrower, times in seconds after the start",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Drive until SIGTERM or SIGINT; return the exit status."""
+    import secrets
+    import sys
+    import time
+    from pathlib import Path
+
+    import numpy as np
+
+    from drillfeed.clients.drivers.adapter import DriverCore
+    from drillfeed.clients.drivers.event_log import EventLog
+    from drillfeed.clients.drivers.faults import parse_fault
+    from drillfeed.clients.drivers.link_loop import Ending, run_link
+    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.mistakes import FileMistakes
+
+    try:
+        faults = [parse_fault(text) for text in args.fault]
+        machine = load_machine(args.machine)
+    except (ValueError, FileMistakes) as wrong:
+        print(wrong, file=sys.stderr)
+        return 2
+    ending = Ending()
+    ending.catch()
+    with EventLog(Path(args.log) if args.log else None) as log:
+        now = time.monotonic()
+        board = simulated_thrower(machine, np.random.default_rng(args.seed), now, log, faults)
+        core = DriverCore(board.traits.driver, board, boot=secrets.token_hex(8), now=now, note=log)
+        run_link(core, args.link, ending, note=log)
+    return 0
+
+
+def simulated_thrower(
+    machine: "Machine", rng: "np.random.Generator", now: float, note: "Note", faults: "list[Fault] | None" = None
+) -> "SimulatedThrower":
+    """Return the board of a simulated thrower built to a machine profile; `note` gets its log."""
+    from drillfeed.clients.drivers.simulated import SimulatedThrower
+
+    return SimulatedThrower(thrower_traits(machine), flight_of(machine), rng, now, note, faults or ())
+
+
+def thrower_traits(machine: "Machine") -> "ThrowerTraits":
+    """Return what a simulated thrower built to a machine profile is made of."""
+    from drillfeed.clients.drivers.board import DriverTraits
+    from drillfeed.clients.drivers.traits import FeederTraits, ScatterTraits, ThrowerTraits
+
+    measured = machine.sensors.speed_feedback
+    braked = machine.top.brake == "yes" and machine.bottom.brake == "yes"
+    return ThrowerTraits(
+        driver=DriverTraits(
+            name=f"simulated {machine.name}",
+            limits=machine.limits(),
+            feedback="measured" if measured else "none",
+            stopping="brake" if braked else "coast",
+            spin_down_s=machine.spin_down_s,
+            top_diameter_m=machine.top.diameter_mm / 1000,
+            bottom_diameter_m=machine.bottom.diameter_mm / 1000,
+            exit_sensor=machine.sensors.exit_sensor,
+            agitator=machine.hopper.agitator,
+            simulated=True,
+        ),
+        top=_wheel_traits(machine.top, measured),
+        bottom=_wheel_traits(machine.bottom, measured),
+        feeder=FeederTraits(
+            kind=machine.feeder.kind,
+            latency_s=machine.feeder.latency_s,
+            spread_s=machine.feeder.spread_s,
+            cycle_s=machine.feeder.cycle_s,
+            phase_error_per_turn=machine.feeder.phase_error_per_turn,
+        ),
+        scatter=ScatterTraits(
+            speed_share=machine.scatter.speed_share,
+            spin_share=machine.scatter.spin_share,
+            angle_deg=machine.scatter.angle_deg,
+        ),
+        hopper_balls=machine.hopper.balls,
+        hopper_low_at=machine.hopper.low_at,
+        angle_seen=measured,
+        supply_v=None if machine.supply is None else (machine.supply.low_v + machine.supply.high_v) / 2,
+    )
+
+
+def _wheel_traits(wheel: "Wheel", measured: bool) -> "WheelTraits":
+    from drillfeed.clients.drivers.traits import WheelTraits
+
+    limits = wheel.limits()
+    return WheelTraits(
+        diameter_m=wheel.diameter_mm / 1000,
+        inertia_kgm2=wheel.inertia_kg_m2,
+        high_rpm=wheel.highest_rpm,
+        rise_rpm_per_s=MOTOR_MARGIN * limits.up_rpm_per_s,
+        fall_rpm_per_s=MOTOR_MARGIN * limits.quick_rpm_per_s if wheel.brake == "yes" else None,
+        coast_tau_s=wheel.coast_time_constant_s if wheel.brake == "none" else None,
+        spin_down_s=wheel.spin_down_s,
+        closing_s=CLOSING_MEASURED_S if measured else CLOSING_OPEN_LOOP_S,
+    )
+
+
+def flight_of(machine: "Machine") -> "Fly":
+    """Return the function that lets a ball fly from where the machine stands."""
+    from drillfeed.clients.drivers.traits import Landing, ReleaseState
+    from drillfeed.daemon.physics.flight import fly
+    from drillfeed.daemon.physics.launch import launch_from
+    from drillfeed.daemon.physics.thrower import opening_at
+
+    opening = machine.opening
+
+    def follow(state: ReleaseState) -> Landing:
+        height_m, back_m = opening_at(
+            state.tilt_deg, opening.height_m, opening.behind_end_line_m, opening.pivot_to_opening_m
+        )
+        flight = fly(
+            launch_from(
+                state.speed_mps,
+                state.spin_revps,
+                state.tilt_deg,
+                pan_deg=opening.yaw_deg + state.pan_deg,
+                roll_deg=state.roll_deg,
+                height_m=height_m,
+                back_m=back_m,
+                offset_m=opening.sideways_m,
+            )
+        )
+        x_m, y_m = flight.landing_m if flight.landing_m is not None else (None, None)
+        passed = flight.end_line
+        return Landing(
+            valid=flight.valid,
+            reason=flight.reason,
+            x_m=x_m,
+            y_m=y_m,
+            depth_m=flight.depth_m,
+            after_s=flight.time_s,
+            net_clearance_m=flight.net_clearance_m,
+            end_line_speed_mps=None if passed is None else passed.speed_mps,
+            end_line_spin_revps=None if passed is None else passed.spin_revps,
+        )
+
+    return follow

@@ -74,8 +74,9 @@ To press stop from a script: `printf 'stop\\n' | nc -N 127.0.0.1 7340`, or the s
 | `! {{...}}` | a notice as one JSON object (after `watch json`): serial, topic, text, cue, fields |
 
 Each line that is not blank gets exactly one reply, closed by exactly one `done` or `no` line; replies come in the
-order of the lines. Notices stand between replies, never inside one. Nothing is queued for a client that reads too slowly: it
-gets `! missed N ...` and can ask `status`. Programs read the number or the name of a refusal, never its text.
+order of the lines. Notices stand between replies, never inside one. Nothing is queued for a client that reads too
+slowly: it gets `! missed N ...` and can ask `status`. Programs read the number or the name of a refusal,
+never its text.
 
 ## Who is who
 

@@ -67,6 +67,11 @@ class ClockFit:
         self._next = 0
         self.line: ClockLine | None = None
 
+    @property
+    def settled(self) -> bool:
+        """Tell whether there are enough answers to slow down."""
+        return len(self._samples) >= 2 * LEAST_PINGS
+
     def ping(self, now_s: float) -> int:
         """Note that a ping leaves now, and return its number."""
         n, self._next = self._next, self._next + 1

@@ -34,6 +34,7 @@ DEAF_FAULT_S = 0.600
 CLOCK_ARM_S = 0.010
 CLOCK_FEED_S = 0.025
 HELLO_AGAIN_S = 0.500
+FIRST_PING_S = 0.040
 RING = 64
 
 Frame = tuple[bytes, bytes]
@@ -47,6 +48,7 @@ class Driver:
     peer: bytes
     hello: DriverHello
     mismatch: tuple[str, ...]
+    heard_s: float
     status: Status | None = None
     status_s: float | None = None
     seq_moved_s: float | None = None
@@ -100,6 +102,7 @@ class DriverLink:
         if message.boot != driver.hello.boot:
             self._say_hello(peer, now_s)
             return None
+        driver.heard_s = now_s
         self._take_status(driver, message, now_s)
         return message
 
@@ -111,7 +114,7 @@ class DriverLink:
             return
         if not same:
             mismatch = tuple(differences(hello, self._machine, self.limits))
-            self.driver = Driver(peer, hello, mismatch)
+            self.driver = Driver(peer, hello, mismatch, now_s)
             self.clock = ClockFit()
             self.epoch += 1
             self._order = "stop"  # whoever connects is first told to stand still
@@ -156,7 +159,7 @@ class DriverLink:
         """Repeat the order in hand; ping when it is time."""
         self._send_order(now_s)
         if self.driver is not None and now_s >= self._next_ping_s:
-            self._next_ping_s = now_s + PING_S
+            self._next_ping_s = now_s + (PING_S if self.clock.settled else FIRST_PING_S)
             self.send(Ping(n=self.clock.ping(now_s)), now_s)
 
     @property
@@ -180,6 +183,10 @@ class DriverLink:
         if self.driver is None or self.driver.status_s is None:
             return float("inf")
         return now_s - self.driver.status_s
+
+    def silent_s(self, now_s: float) -> float:
+        """Return how long nothing at all has come from the driver; infinite where there is none."""
+        return now_s - self.driver.heard_s if self.driver else float("inf")
 
     def deaf_s(self, now_s: float) -> float:
         """Return how long the driver has accepted no setpoint, as its status tells."""

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drillfeed.daemon.engine.driver import DEAF_FAULT_S
+from drillfeed.daemon.engine.states import MOVING, UNDER_WAY
 from drillfeed.protocol.link import WATCHDOG_STOP_S
+from drillfeed.protocol.status import State
 
 if TYPE_CHECKING:
     from drillfeed.daemon.engine.engine import Engine
@@ -36,7 +38,11 @@ class Hazard:
     cause: str
     check: Callable[["Engine", float], str | None]
     hint: str
+    states: frozenset[State]
     next_step: str = "look at the machine, then: clear"
+
+
+_ACTIVE: frozenset[State] = UNDER_WAY | MOVING
 
 
 def _stalled(engine: "Engine", now_s: float) -> str | None:
@@ -91,13 +97,26 @@ def _slow_spinup(engine: "Engine", now_s: float) -> str | None:
 
 HAZARDS: tuple[Hazard, ...] = (
     Hazard(
-        "tripped", _tripped, "the daemon or the link to the driver stood still, or somebody else stopped the driver"
+        "tripped",
+        _tripped,
+        "the daemon or the link to the driver stood still, or the daemon was started anew",
+        _ACTIVE | {"IDLE"},
     ),
-    Hazard("driver-fault", _reported, "the driver reports a fault of a part"),
-    Hazard("stalled", _stalled, "the computer was overloaded, suspended, or the process was frozen"),
-    Hazard("link-lost", _silent, "the driver's program or its cable", "see that the driver runs, then: clear"),
-    Hazard("driver-deaf", _deaf, "status arrives but setpoints are not accepted; see the driver's refusals in its log"),
-    Hazard("driver-disarmed", _gave_up, "the driver left the armed mode by itself, or another program told it to"),
-    Hazard("unreadable", _unreadable, "a speed sensor or its cable"),
-    Hazard("slow-spinup", _slow_spinup, "a wheel that is stuck, a weak supply, a tilt that is blocked"),
+    Hazard("driver-fault", _reported, "the driver reports a fault of a part", _ACTIVE),
+    Hazard("stalled", _stalled, "the computer was overloaded or suspended, or the process was frozen", _ACTIVE),
+    Hazard("link-lost", _silent, "the driver's program or its cable", _ACTIVE, "see that the driver runs, then: clear"),
+    Hazard("driver-deaf", _deaf, "status arrives but setpoints are not accepted: see the driver's log", UNDER_WAY),
+    Hazard("driver-disarmed", _gave_up, "the driver left the armed mode by itself, or another told it to", UNDER_WAY),
+    Hazard("unreadable", _unreadable, "a speed sensor or its cable", UNDER_WAY),
+    Hazard("slow-spinup", _slow_spinup, "a wheel that is stuck, a weak supply, a blocked tilt", frozenset({"SPINUP"})),
 )
+
+
+def first_hazard(engine: "Engine", now_s: float) -> Fault | None:
+    """Return the first hazard that holds in the present state, as a fault to latch."""
+    for row in HAZARDS:
+        if engine.state in row.states:
+            seen = row.check(engine, now_s)
+            if seen is not None:
+                return Fault(row.cause, seen, now_s, row.hint, row.next_step)
+    return None

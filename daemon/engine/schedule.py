@@ -6,7 +6,7 @@ latest moment the ball before can leave.
 """
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -105,14 +105,14 @@ class SetRun:
         slot.leaves_s += by_s
         slot.until_s += by_s
 
-    def plan_ahead(self, now_s: float, feed_id: int) -> Slot | None:
+    def plan_ahead(self, now_s: float, feed_id: Callable[[], int]) -> Slot | None:
         """Give the next ball its slot once the axes may soon begin to move for it."""
         last = self.slots[-1]
         if not self.queue or last.until_s > now_s + LEAD_S + 2 * TICK_S:
             return None
         ball = self.queue[0]
         gap_s = max(ball.gap_s, self.plan.least_gap_s[last.ball.ball, ball.ball])
-        return self._slot(last.leaves_s + gap_s, feed_id)
+        return self._slot(last.leaves_s + gap_s, feed_id())
 
     def due(self, now_s: float, closed: str | None) -> list[Slot]:
         """Return the slots whose feeds belong into a setpoint sent now; `closed` is why none may be, if so."""
@@ -162,6 +162,11 @@ class SetRun:
                 slot.outcome = "dropped"
                 self.queue.appendleft(slot.ball)
                 self._n -= 1
+
+    def cut(self) -> None:
+        """End the set after the balls that the driver has been told."""
+        self.queue.clear()
+        self.slots = [slot for slot in self.slots if slot.told or slot.outcome is not None]
 
     def window_end_s(self) -> float:
         """Return the latest moment a ball already told may leave."""

@@ -49,7 +49,6 @@ TABLE: dict[tuple[State, Event], State] = {
     ("SPINUP", "stop"): "STOPPING",
     ("SPINUP", "fault"): "QUICKSTOP",
     ("FEEDING", "set_over"): "RESTING",
-    ("FEEDING", "skip"): "RESTING",
     ("FEEDING", "drill_over"): "STOPPING",
     ("FEEDING", "pause"): "PAUSED",
     ("FEEDING", "stop"): "STOPPING",

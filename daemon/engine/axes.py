@@ -1,0 +1,107 @@
+"""From targets to setpoints: the rules of each axis, the limiter, and whether the axes have arrived."""
+
+from typing import Any
+
+from drillfeed.daemon.engine.ramp import AxisRule, RampLimiter
+from drillfeed.daemon.engine.schedule import Targets
+from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.planning.setting import Setting
+from drillfeed.protocol.link import (
+    ANGLES,
+    BAND_RIM_MPS,
+    BAND_SHARE,
+    AngleLimits,
+    AngleTarget,
+    Axis,
+    Limits,
+    Setpoint,
+    Status,
+    WheelLimits,
+    WheelTarget,
+)
+
+ANGLE_BAND_DEG = 0.5
+
+
+def _wheel_rule(wheel: Wheel, limits: WheelLimits) -> AxisRule:
+    return AxisRule(
+        low=limits.low_rpm,
+        high=limits.high_rpm,
+        up=limits.up_rpm_per_s,
+        down=limits.down_rpm_per_s,
+        quick=limits.quick_rpm_per_s,
+        coast_tau_s=wheel.coast_time_constant_s if wheel.brake == "none" else None,
+        coast_friction=wheel.coast_friction_rpm if wheel.brake == "none" else 0.0,
+    )
+
+
+def _angle_rule(limits: AngleLimits) -> AxisRule:
+    slew = limits.slew_deg_per_s
+    return AxisRule(low=limits.low_deg, high=limits.high_deg, up=slew, down=slew, quick=slew, to_zero=False)
+
+
+class Axes:
+    """The thrower's axes behind the limiter."""
+
+    def __init__(self, machine: Machine, limits: Limits) -> None:
+        self._machine, self._limits = machine, limits
+        self._angles = {axis: reach for axis in ANGLES if (reach := getattr(limits, axis)) is not None}
+        rules: dict[Axis, AxisRule] = {
+            "top": _wheel_rule(machine.top, limits.top),
+            "bottom": _wheel_rule(machine.bottom, limits.bottom),
+            **{axis: _angle_rule(reach) for axis, reach in self._angles.items()},
+        }
+        self.limiter = RampLimiter(rules)
+
+    def seed(self, status: Status) -> None:
+        """Seed the limiter from what was measured; without feedback wheels from 0, angles from the driver's belief."""
+        values: dict[Axis, float] = {
+            "top": status.top.measured_rpm if status.top.measured_rpm is not None else 0.0,
+            "bottom": status.bottom.measured_rpm if status.bottom.measured_rpm is not None else 0.0,
+        }
+        for axis in self._angles:
+            known = getattr(status, axis)
+            if known is not None:
+                values[axis] = known.measured_deg if known.measured_deg is not None else known.target_deg
+        self.limiter.seed(values)
+
+    def now_at(self) -> Setting:
+        """Return where the limiter's newest output stands, as a setting."""
+        values = self.limiter.values
+        return Setting(values["top"], values["bottom"], values["tilt"], values.get("pan"), values.get("roll"))
+
+    def setpoint(self, limiter_at_s: float, targets: Targets, quick: bool, **message: Any) -> Setpoint:
+        """Return the setpoint whose targets have passed the limiter for the daemon's time `limiter_at_s`."""
+        before = dict(self.limiter.values)
+        values = self.limiter.step(limiter_at_s, targets, quick)
+
+        def wheel(axis: Axis, limits: WheelLimits) -> WheelTarget:
+            rising = abs(values[axis]) > abs(before[axis])
+            fall = limits.quick_rpm_per_s if quick else limits.down_rpm_per_s
+            return WheelTarget(rpm=values[axis], ramp_rpm_per_s=limits.up_rpm_per_s if rising else fall)
+
+        angles: dict[str, Any] = {
+            axis: AngleTarget(deg=values[axis], slew_deg_per_s=reach.slew_deg_per_s)
+            for axis, reach in self._angles.items()
+        }
+        return Setpoint(
+            top=wheel("top", self._limits.top), bottom=wheel("bottom", self._limits.bottom), **angles, **message
+        )
+
+    def away(self, setting: Setting, measured: tuple[float | None, float | None], status: Status) -> str | None:
+        """Return which axis is not at `setting`, as measured (or by the limiter's output where nothing is), or None."""
+        wheels = (("top", setting.top_rpm, measured[0]), ("bottom", setting.bottom_rpm, measured[1]))
+        for name, asked, seen in wheels:
+            wheel = self._machine.top if name == "top" else self._machine.bottom
+            found = getattr(status, name).target_rpm if seen is None else seen
+            band = max(BAND_SHARE * abs(asked), wheel.rpm(BAND_RIM_MPS))
+            if abs(found - asked) > band:
+                return f"{name} wheel at {found:,.0f} rpm, asked {asked:,.0f}"
+        for axis in self._angles:
+            asked_deg, known = getattr(setting, f"{axis}_deg"), getattr(status, axis)
+            if asked_deg is None or known is None:
+                continue
+            found = known.measured_deg if known.measured_deg is not None else known.target_deg
+            if abs(found - asked_deg) > ANGLE_BAND_DEG:
+                return f"{axis} at {found:.1f} degrees, asked {asked_deg:.1f}"
+        return None

@@ -1,0 +1,134 @@
+"""Steps that commands and progress share: beginning a set, pausing, ending a set, ending a drill.
+
+Rule of this file: on every start wheels first, feed second; on every end feed first, wheels second.
+"""
+
+from typing import TYPE_CHECKING
+
+from drillfeed.daemon.engine.run import DrillRun
+from drillfeed.daemon.engine.schedule import HOLD, ZERO, Targets, targets_of
+from drillfeed.daemon.planning.plan import SetPlan
+from drillfeed.daemon.planning.setting import Setting
+from drillfeed.daemon.planning.transition import transition
+from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S
+
+if TYPE_CHECKING:
+    from drillfeed.daemon.engine.engine import Engine
+
+START_CUE_S = 2.0
+RESUME_CUE_S = 1.0
+HELD_MOST_S = 10.0
+MISSED_MOST = 3
+TOLD_AHEAD_S = LEAD_S + LEAST_LEAD_S + 4 * TICK_S
+
+
+def running(engine: "Engine") -> DrillRun:
+    """Return the drill under way; states that need one are entered only with one."""
+    assert engine.run is not None
+    return engine.run
+
+
+def check_crank(engine: "Engine", plan: SetPlan, fed: int) -> None:
+    """Raise Refused where a crank by time must be turned to its mark first."""
+    if engine.machine.feeder.kind != "crank-timed":
+        return
+    do = "cut the motor power, turn the crank to its mark by hand, then type: rephase"
+    if engine.crank_turns is None:
+        raise Refused("rephase", "the crank was stopped in mid-turn: its phase is unknown", do=do)
+    if engine.crank_turns > (0 if plan.rephase_before else plan.turns_before) + fed:
+        raise Refused(
+            "rephase",
+            f"the crank has turned {engine.crank_turns} times since its mark and has drifted",
+            expected=f"at most {plan.turns_before + fed} turns for this set",
+            do=do,
+        )
+
+
+def _homing(engine: "Engine", setting: Setting) -> tuple[float, Targets]:
+    """Return how long a tilt that nobody measures needs to find its end stop, and the targets meanwhile."""
+    driver, status = engine.link.driver, engine.link.status
+    tilt = engine.machine.tilt
+    if driver is None or status is None or status.tilt is None or status.tilt.measured_deg is not None:
+        return 0.0, HOLD
+    if engine.homed_boot == driver.hello.boot:
+        return 0.0, HOLD
+    engine.homed_boot = driver.hello.boot
+    travel_s = (tilt.high_deg - tilt.low_deg) / tilt.slew_deg_per_s
+    return travel_s, {**targets_of(setting), "tilt": tilt.low_deg}
+
+
+def begin_set(engine: "Engine", delay_s: float, cue_s: float, now_s: float) -> float:
+    """Plan the run-up to the next ball: a cue, then wheels and tilt, then the ball. Return when it leaves."""
+    set_run = running(engine).set_run
+    ball = set_run.next_ball
+    assert ball is not None
+    home_s, homing = _homing(engine, ball.setting)
+    from_setting = engine.axes.now_at()
+    reach_s = transition(engine.machine, from_setting, ball.setting).seconds
+    if home_s:
+        at_stop = Setting(from_setting.top_rpm, from_setting.bottom_rpm, engine.machine.tilt.low_deg)
+        reach_s = max(reach_s, home_s + transition(engine.machine, at_stop, ball.setting).seconds)
+    engine.quick = False
+    engine.begin_epoch(None, now_s)
+    leaves_s = now_s + max(delay_s, cue_s + reach_s + TOLD_AHEAD_S + set_run.plan.latency_s)
+    set_run.begin(leaves_s, engine.next_feed_id())
+    engine.legs.put(now_s, HOLD)
+    if home_s:
+        engine.legs.put(now_s + cue_s, homing)
+    engine.legs.put(now_s + cue_s + home_s, targets_of(ball.setting))
+    engine.spinup_due_s = now_s + cue_s + reach_s
+    engine.arrived_s = None
+    engine.rest_until_s = engine.hold_until_s = None
+    return leaves_s
+
+
+def start_text(leaves_s: float, now_s: float) -> str:
+    """Say when the first ball comes."""
+    return f"wheels are about to turn; first ball in {leaves_s - now_s:.1f} s"
+
+
+def pause(engine: "Engine", reason: str, now_s: float) -> None:
+    """Close the feed and hold the wheels: ten seconds at most, and past the window of a ball already fed."""
+    engine.begin_epoch(None, now_s)
+    engine.legs.put(now_s, HOLD)
+    engine.hold_until_s = max(now_s + HELD_MOST_S, running(engine).set_run.window_end_s())
+    engine.parked = False
+    engine.move("pause", now_s, reason, "pause")
+
+
+def take_back(engine: "Engine", now_s: float) -> bool:
+    """After a pause, once the driver shows the new epoch: put back what did not go. Return whether that is done."""
+    if not engine.parked and engine.link.epoch_shown:
+        running(engine).set_run.drop_open()
+        engine.parked = True
+    return engine.parked
+
+
+def end_set(engine: "Engine", now_s: float) -> None:
+    """A set is over: rest before the next one, or the end of the drill."""
+    run = running(engine)
+    if not run.has_next:
+        end_drill(engine, "all balls thrown", now_s)
+        return
+    finished = run.set_plan
+    run.next_set()
+    rest(engine, finished.rest_s, now_s)
+    engine.move("set_over", now_s, f"set {finished.number} of {len(run.plan.sets)} is over", "set-end")
+    engine.tell("set", f"{finished.number} over", now_s, set=finished.number, commanded=run.commanded, seen=run.seen)
+
+
+def rest(engine: "Engine", rest_s: float | None, now_s: float) -> None:
+    """Begin a rest: timed, or until the player is ready; over ten seconds the wheels stand."""
+    timed = rest_s is not None and not running(engine).set_plan.rephase_before
+    engine.rest_until_s = now_s + rest_s if timed and rest_s is not None else None
+    if not timed or (rest_s or 0) > HELD_MOST_S:
+        engine.legs.put(now_s, ZERO)
+
+
+def end_drill(engine: "Engine", reason: str, now_s: float) -> None:
+    """The drill is over: feed closed, wheels run down, then ready for another start."""
+    engine.legs.put(now_s, ZERO)
+    engine.then_armed = True
+    engine.open_window_s = running(engine).set_run.window_end_s()
+    engine.move("drill_over", now_s, reason, "drill-end")

@@ -1,0 +1,252 @@
+"""The commands that the engine carries out: one function a verb, one row a verb in `ORDERS`.
+
+Rule of this file: refuse before anything changes. A function returns the text of its answer, or None where the
+answer waits for the driver.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drillfeed.daemon.engine.driver import CLOCK_ARM_S
+from drillfeed.daemon.engine.flow import (
+    RESUME_CUE_S,
+    START_CUE_S,
+    begin_set,
+    check_crank,
+    end_drill,
+    pause,
+    rest,
+    running,
+    start_text,
+    take_back,
+)
+from drillfeed.daemon.engine.run import DrillRun
+from drillfeed.daemon.engine.schedule import ZERO
+from drillfeed.daemon.engine.states import RUNNING
+from drillfeed.daemon.planning.plan import DrillPlan
+from drillfeed.protocol.commands import check_state
+from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.lines import done, refusal
+from drillfeed.protocol.link import WATCHDOG_FEED_S
+from drillfeed.protocol.spec import Caller, Command
+
+if TYPE_CHECKING:
+    from drillfeed.daemon.engine.engine import Engine
+
+
+@dataclass(frozen=True)
+class Given:
+    """A command as given: by whom, with the token that its answer goes to."""
+
+    command: Command
+    caller: Caller
+    token: int
+    plan: DrillPlan | None = None
+
+    def number(self, name: str) -> int:
+        """Return an integer argument."""
+        return int(self.command.values[name])
+
+
+def _check_driver(engine: "Engine", now_s: float) -> None:
+    """Raise Refused with the first reason why this driver may not be armed."""
+    link = engine.link
+    driver, status = link.driver, link.status
+    if driver is None or status is None or link.status_age_s(now_s) > WATCHDOG_FEED_S:
+        raise Refused("no-driver", "no motor driver answers", do="start the driver, then: status")
+    if driver.mismatch:
+        raise Refused("driver-mismatch", "; ".join(driver.mismatch), do="mend the profile or the driver")
+    if status.limits_hash != link.digest:
+        why = status.refusals[-1].reason if status.refusals else "it does not say why"
+        raise Refused("driver-mismatch", f"the driver has not taken the limits: {why}")
+    if status.faults:
+        raise Refused("driver-refused", "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults))
+    blind = status.top.measured_rpm is None or status.bottom.measured_rpm is None
+    if engine.machine.sensors.speed_feedback and blind:
+        raise Refused("feedback", "a wheel's speed cannot be read", do="look at the speed sensors and their cables")
+    if link.line is None or link.line.error_s > CLOCK_ARM_S:
+        found = "not known yet" if link.line is None else f"known to {link.line.error_s * 1000:.1f} ms"
+        raise Refused("clock", "the driver's clock", expected=f"known to {CLOCK_ARM_S * 1000:g} ms", found=found)
+    _check_supply(engine)
+
+
+def _check_supply(engine: "Engine") -> None:
+    supply, status = engine.machine.supply, engine.link.status
+    volts = status.supply_v if status else None
+    if supply is not None and volts is not None and not supply.low_v <= volts <= supply.high_v:
+        raise Refused("supply", f"supply at {volts:.1f} V", expected=f"{supply.low_v:g} to {supply.high_v:g} V")
+
+
+def _arm(engine: "Engine", given: Given, now_s: float) -> str | None:
+    from drillfeed.daemon.engine.engine import ANSWER_S, Pending
+
+    if engine.pending is not None:
+        raise Refused("busy", f"{engine.pending.verb} is not answered yet")
+    _check_driver(engine, now_s)
+    assert engine.link.driver is not None
+    if not engine.cautions_accepted and not engine.link.driver.hello.simulated:
+        raise Refused("cautions", "the cautions are not acknowledged yet", do="help cautions, then: cautions accept")
+    standing, known = engine.rest(now_s)
+    if standing is not True:
+        raise Refused("moving", f"the wheels are not known to stand ({known})", do="wait, then: arm")
+    engine.pending = Pending(given.token, "arm", now_s + ANSWER_S)
+    engine.begin_epoch("arm", now_s)
+    return None
+
+
+def _disarm(engine: "Engine", given: Given, now_s: float) -> str | None:
+    engine.legs.put(now_s, ZERO)
+    engine.then_armed = False
+    engine.open_window_s = engine.run.set_run.window_end_s() if engine.run else None
+    engine.begin_epoch("disarm", now_s)
+    engine.move("disarm", now_s, f"disarmed by {given.caller.name}")
+    return "disarming; wheels run down"
+
+
+def _load(engine: "Engine", given: Given, now_s: float) -> str | None:
+    plan = given.plan
+    assert plan is not None
+    engine.plan, engine.run = plan, None
+    sets = f"{len(plan.sets)} sets" if len(plan.sets) > 1 else "1 set"
+    tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.1f}/min" for one in plan.sets))
+    engine.tell("set", f"loaded {plan.drill.name}", now_s, drill=plan.drill.name, seed=plan.seed, balls=plan.balls)
+    return f"{plan.drill.name}: {plan.balls} balls in {sets}, {tempo}, seed {plan.seed}"
+
+
+def _check_hopper(engine: "Engine") -> None:
+    if engine.hopper.left == 0:
+        raise Refused("hopper", "the hopper is empty by the count", do="fill it, then: balls N")
+
+
+def _start(engine: "Engine", given: Given, now_s: float) -> str | None:
+    quoted = given.number("stop_count")
+    if quoted != engine.stop_count:
+        raise Refused(
+            "stop-count",
+            "start must quote the present stop count",
+            expected=str(engine.stop_count),
+            found=str(quoted),
+            do=f"see that nobody is at the machine, then: start {engine.stop_count}",
+        )
+    if engine.plan is None:
+        raise Refused("no-drill", "no drill is loaded", do="list drills, then: load NAME")
+    _check_driver(engine, now_s)
+    _check_hopper(engine)
+    check_crank(engine, engine.plan.sets[0], 0)
+    engine.run = DrillRun(engine.plan, now_s, engine.machine.sensors.exit_sensor)
+    leaves_s = begin_set(engine, engine.plan.drill.start_delay_s, START_CUE_S, now_s)
+    engine.move("start", now_s, start_text(leaves_s, now_s), "wheels")
+    return start_text(leaves_s, now_s)
+
+
+def _pause(engine: "Engine", given: Given, now_s: float) -> str | None:
+    if engine.state not in RUNNING or engine.state == "PAUSED":
+        return "nothing to pause" if engine.state != "PAUSED" else "paused already"
+    was_feeding = engine.state == "FEEDING"
+    pause(engine, f"paused by {given.caller.name}", now_s)
+    return "feed closing; one ball already fed may still leave; next: resume" if was_feeding else "paused; next: resume"
+
+
+def _resume(engine: "Engine", given: Given, now_s: float) -> str | None:
+    run = running(engine)
+    if not take_back(engine, now_s):
+        raise Refused("busy", "the driver has not yet said whether a last ball went", do="resume again in a moment")
+    _check_hopper(engine)
+    check_crank(engine, run.set_plan, run.set_run.fed)
+    if run.set_run.next_ball is None:
+        if not run.has_next:
+            end_drill(engine, "all balls thrown", now_s)
+            return "no ball is left; the drill is over"
+        run.next_set()
+    leaves_s = begin_set(engine, run.plan.drill.resume_delay_s, RESUME_CUE_S, now_s)
+    engine.move("resume", now_s, start_text(leaves_s, now_s), "wheels")
+    return start_text(leaves_s, now_s)
+
+
+def _ready(engine: "Engine", given: Given, now_s: float) -> str | None:
+    run = running(engine)
+    _check_hopper(engine)
+    check_crank(engine, run.set_plan, 0)
+    leaves_s = begin_set(engine, run.plan.drill.start_delay_s, START_CUE_S, now_s)
+    engine.move("ready", now_s, start_text(leaves_s, now_s), "wheels")
+    return start_text(leaves_s, now_s)
+
+
+def _skip(engine: "Engine", given: Given, now_s: float) -> str | None:
+    run = running(engine)
+    if engine.state == "FEEDING":
+        run.set_run.cut()
+        return "the set ends after the ball on its way"
+    if engine.state == "PAUSED" and not take_back(engine, now_s):
+        raise Refused("busy", "the driver has not yet said whether a last ball went", do="skip again in a moment")
+    if not run.has_next:
+        end_drill(engine, f"skipped by {given.caller.name}", now_s)
+        return "that was the last set; the drill is over"
+    run.next_set()
+    rest(engine, None, now_s)
+    engine.move("skip", now_s, f"skipped by {given.caller.name}")
+    return f"set {run.index + 1} of {len(run.plan.sets)} is next; next: ready"
+
+
+def _clear(engine: "Engine", given: Given, now_s: float) -> str | None:
+    from drillfeed.daemon.engine.engine import ANSWER_S, Pending
+
+    status = engine.link.status
+    if status is not None and status.faults and engine.link.status_age_s(now_s) < WATCHDOG_FEED_S:
+        causes = "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults)
+        raise Refused("fault-latched", f"the cause lasts: {causes}", do="mend it, then: clear")
+    engine.pending = Pending(given.token, "clear", now_s + ANSWER_S)
+    engine.begin_epoch("clear", now_s)
+    return None
+
+
+def _balls(engine: "Engine", given: Given, now_s: float) -> str | None:
+    engine.hopper.left = given.number("count")
+    engine.hopper.warned = engine.hopper.left <= engine.machine.hopper.low_at
+    over = engine.hopper.left > engine.machine.hopper.balls
+    more = f"; the profile says the hopper holds {engine.machine.hopper.balls}" if over else ""
+    engine.tell("hopper", f"{engine.hopper.left} balls in the hopper", now_s, left=engine.hopper.left)
+    return f"{engine.hopper.left} balls in the hopper{more}"
+
+
+def _rephase(engine: "Engine", given: Given, now_s: float) -> str | None:
+    if engine.machine.feeder.kind != "crank-timed":
+        return "this feeder needs no re-phasing"
+    engine.crank_turns = 0
+    return "the crank counts as standing at its mark"
+
+
+def _cautions(engine: "Engine", given: Given, now_s: float) -> str | None:
+    engine.cautions_accepted = True
+    engine.tell("log", f"cautions acknowledged by {given.caller.name}", now_s, cautions="accepted")
+    return "acknowledged"
+
+
+ORDERS: dict[str, Callable[["Engine", Given, float], str | None]] = {
+    "arm": _arm,
+    "disarm": _disarm,
+    "load": _load,
+    "start": _start,
+    "pause": _pause,
+    "resume": _resume,
+    "ready": _ready,
+    "skip": _skip,
+    "clear": _clear,
+    "balls": _balls,
+    "rephase": _rephase,
+    "cautions": _cautions,
+}
+
+
+def carry_out(engine: "Engine", given: Given, now_s: float) -> None:
+    """Carry out a command, or refuse it with nothing changed; the answer goes to the given token."""
+    verb = given.command.verb
+    try:
+        check_state(given.command, engine.state)
+        text = ORDERS[verb](engine, given, now_s)
+    except Refused as refused:
+        engine.answer(given.token, refusal(verb, refused))
+        return
+    if text is not None:
+        engine.answer(given.token, done(verb, text))

@@ -1,0 +1,141 @@
+"""From the engine to a snapshot: what `status` says, never better than known."""
+
+from drillfeed.daemon.engine.engine import Engine
+from drillfeed.daemon.engine.run import DrillRun
+from drillfeed.daemon.engine.schedule import Slot
+from drillfeed.daemon.planning.plan import PlannedBall
+from drillfeed.protocol.link import WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
+from drillfeed.protocol.status import BallInfo, Counts, Known, Snapshot, State, WheelInfo
+
+
+def _ball(ball: PlannedBall, n: int, set_number: int, slot: Slot | None, now_s: float) -> BallInfo:
+    return BallInfo(
+        n=n,
+        ball=ball.ball,
+        set=set_number,
+        leaves_in_s=round(slot.leaves_s - now_s, 2) if slot and slot.outcome is None else None,
+        speed_mps=ball.speed_mps,
+        spin_revps=ball.spin_revps,
+        tilt_deg=ball.setting.tilt_deg,
+        top_rpm=ball.setting.top_rpm,
+        bottom_rpm=ball.setting.bottom_rpm,
+        result=slot.outcome if slot else None,
+        reason=slot.reason if slot else None,
+    )
+
+
+def _next_ball(engine: Engine, run: DrillRun, now_s: float) -> BallInfo | None:
+    ahead = [slot for slot in run.set_run.slots if slot.outcome is None]
+    number = run.index + 1
+    if ahead and engine.state in ("SPINUP", "FEEDING"):
+        return _ball(ahead[0].ball, ahead[0].n, number, ahead[0], now_s)
+    ball = run.set_run.next_ball
+    return _ball(ball, run.commanded + 1, number, None, now_s) if ball else None
+
+
+def _next_step(engine: Engine) -> str | None:
+    steps: dict[State, str] = {
+        "OFFLINE": "start a motor driver",
+        "IDLE": "arm" if engine.plan else "load NAME, then: arm",
+        "ARMED": f"start {engine.stop_count}" if engine.plan else "load NAME",
+        "SPINUP": "pause or stop",
+        "FEEDING": "pause or stop",
+        "RESTING": "ready" if engine.rest_until_s is None else "wait, or: ready",
+        "PAUSED": "resume",
+        "STOPPING": "wait until the wheels stand",
+        "QUICKSTOP": "wait until the wheels stand",
+        "FAULT": engine.fault.next_step if engine.fault else "clear",
+        "SETUP": "stop",
+    }
+    return steps[engine.state]
+
+
+def _link(engine: Engine, now_s: float) -> str:
+    if engine.link.driver is None:
+        return "down"
+    if engine.link.driver.mismatch:
+        return f"does not fit: {engine.link.driver.mismatch[0]}"
+    return engine.link.feed_trouble(now_s) or "up"
+
+
+def _countdown_s(engine: Engine, now_s: float) -> float | None:
+    if engine.state != "SPINUP" or engine.run is None:
+        return None
+    return max(round(engine.run.set_run.slots[0].leaves_s - now_s, 2), 0.0)
+
+
+def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: float | None = None) -> Snapshot:
+    """Return everything `status` can tell at `now_s`."""
+    run, plan, link = engine.run, engine.plan, engine.link
+    status: Status | None = link.status
+    fresh = status if status is not None and link.status_age_s(now_s) < WATCHDOG_STOP_S else None
+    standing, known = engine.rest(now_s)
+    feed_known: Known = "measured" if fresh and link.status_age_s(now_s) < WATCHDOG_FEED_S else "unknown"
+    set_plan = run.set_plan if run else (plan.sets[0] if plan else None)
+    crank = engine.machine.feeder.kind == "crank-timed"
+    age_s = link.status_age_s(now_s)
+    return Snapshot(
+        state=engine.state,
+        since_s=round(now_s - engine.since_s, 2),
+        reason=engine.reason,
+        hint=engine.fault.hint if engine.fault else None,
+        next_step=_next_step(engine),
+        stop_count=engine.stop_count,
+        feed="open" if fresh and fresh.feeding else "closed",
+        feed_known=feed_known,
+        wheels_at_rest=standing,
+        wheels_known=known,
+        countdown_s=_countdown_s(engine, now_s),
+        rest_s=None if engine.rest_until_s is None else max(round(engine.rest_until_s - now_s, 1), 0.0),
+        rest_waits=engine.state == "RESTING" and engine.rest_until_s is None,
+        drill=plan.drill.name if plan else None,
+        seed=plan.seed if plan else None,
+        set=run.index + 1 if run else None,
+        sets=len(plan.sets) if plan else None,
+        set_balls=len(set_plan.balls) if set_plan else None,
+        set_done=run.set_run.fed if run else None,
+        tempo_asked_per_min=set_plan.asked_per_min if set_plan else None,
+        tempo_per_min=round(60 / set_plan.interval_s, 1) if set_plan else None,
+        tempo_reason=set_plan.stretch.text if set_plan and set_plan.stretch else None,
+        last_ball=_ball(run.last.ball, run.last.n, run.index + 1, run.last, now_s) if run and run.last else None,
+        next_ball=_next_ball(engine, run, now_s) if run else None,
+        counts=Counts(commanded=run.commanded, refused=run.refused, skipped=run.skipped, seen=run.seen)
+        if run
+        else Counts(),
+        hopper=engine.hopper.left,
+        crank_phase=("unknown" if engine.crank_turns is None else "known") if crank else "none",
+        machine=engine.machine.name,
+        simulated=bool(link.driver and link.driver.hello.simulated),
+        calibration="uncalibrated",
+        driver=link.driver.hello.driver if link.driver else None,
+        driver_boot=link.driver.hello.boot if link.driver else None,
+        link=_link(engine, now_s),
+        clock_error_ms=round(link.line.error_s * 1000, 2) if link.line else None,
+        status_age_ms=round(age_s * 1000, 1) if age_s != float("inf") else None,
+        late_ticks=late_ticks,
+        worst_late_ms=worst_late_ms,
+        top=_wheel(fresh, "top"),
+        bottom=_wheel(fresh, "bottom"),
+        tilt_deg=fresh.tilt.measured_deg if fresh and fresh.tilt else None,
+        supply_v=fresh.supply_v if fresh else None,
+        epoch=link.epoch,
+        faults=tuple(f"{fault.part}: {fault.what}" for fault in fresh.faults) if fresh else (),
+        warnings=_warnings(engine),
+    )
+
+
+def _wheel(status: Status | None, name: str) -> WheelInfo:
+    if status is None:
+        return WheelInfo()
+    wheel = status.top if name == "top" else status.bottom
+    measured = None if wheel.measured_rpm is None else round(wheel.measured_rpm, 1)
+    return WheelInfo(target_rpm=round(wheel.target_rpm, 1), measured_rpm=measured)
+
+
+def _warnings(engine: Engine) -> tuple[str, ...]:
+    found = []
+    if engine.hopper.left is None:
+        found.append("hopper count unknown: balls N")
+    if engine.run is not None and engine.run.unknown:
+        found.append(f"{engine.run.unknown} feeds were never answered by the driver")
+    return tuple(found)

@@ -132,7 +132,7 @@ class Engine:
                 "fault",
                 cause=fault.cause,
                 hint=fault.hint,
-                text=fault.text,
+                seen=fault.text,
             )
         self.stop_count += 1
         self._fall(now_s)

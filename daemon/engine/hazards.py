@@ -90,7 +90,7 @@ def _unreadable(engine: "Engine", now_s: float) -> str | None:
 
 
 def _slow_spinup(engine: "Engine", now_s: float) -> str | None:
-    if engine.state == "SPINUP" and now_s > engine.spinup_due_s + SPINUP_PATIENCE_S:
+    if engine.arrived_s is None and now_s > engine.spinup_due_s + SPINUP_PATIENCE_S:
         return f"the axes have not arrived {SPINUP_PATIENCE_S:g} s after they should have"
     return None
 

@@ -1,0 +1,147 @@
+"""Daemon and simulated thrower in one process on a virtual clock: the shipped engine, link and driver code.
+
+Rule of this file: no wall clock. Time goes on in steps of the driver's tick; frames cross with the delay that
+is asked for, in order. Joins daemon and clients, as `app.py` does.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import count
+from typing import Any
+
+import numpy as np
+
+from drillfeed.clients.drivers.adapter import DriverCore
+from drillfeed.clients.drivers.board import Note, forget
+from drillfeed.daemon.engine.effects import Event
+from drillfeed.daemon.engine.engine import Engine
+from drillfeed.daemon.engine.orders import Given, carry_out
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.plan import DrillPlan
+from drillfeed.daemon.subcommands.drive import simulated_thrower
+from drillfeed.protocol.commands import parse
+from drillfeed.protocol.lines import Reply
+from drillfeed.protocol.link import TICK_S
+from drillfeed.protocol.spec import Caller
+
+DRIVER_TICK_S = 0.005
+PEER = b"driver"
+PLAYER = Caller("player", "player", "here")
+
+
+@dataclass
+class VirtualHall:
+    """One thrower in numbers and the engine that drives it. `events` collects what the engine told."""
+
+    machine: Machine
+    seed: int = 0
+    delay_s: float = 0.001
+    driver_offset_s: float = 1000.0
+    note: Note = forget
+    now_s: float = 10.0
+    events: list[Event] = field(default_factory=list)
+    replies: dict[int, Reply] = field(default_factory=dict)
+    on_event: Callable[[Event], None] = lambda event: None
+
+    def __post_init__(self) -> None:
+        self.engine = Engine(self.machine, "virtual-hall", self.now_s)
+        self.to_driver: deque[tuple[float, bytes]] = deque()
+        self.to_daemon: deque[tuple[float, bytes]] = deque()
+        self._tokens = count(1)
+        self._next_tick_s = self.now_s
+        self.power_up()
+
+    def power_up(self) -> None:
+        """Begin the driver anew, with a boot id of its own."""
+        self.board = simulated_thrower(self.machine, np.random.default_rng(self.seed), self.driver_s, self.note)
+        boot = f"boot-{next(self._tokens):06d}"
+        self.core = DriverCore(self.board.traits.driver, self.board, boot=boot, now=self.driver_s, note=self.note)
+
+    @property
+    def driver_s(self) -> float:
+        """Return the driver's clock."""
+        return self.now_s + self.driver_offset_s
+
+    def step(self) -> None:
+        """Go on by one tick of the driver."""
+        self.now_s = round(self.now_s + DRIVER_TICK_S, 9)
+        for due_s, frame in _due(self.to_driver, self.now_s):
+            self._post(self.core.receive(frame, due_s + self.driver_offset_s), due_s)
+        self._post(self.core.tick(self.driver_s), self.now_s)
+        for due_s, frame in _due(self.to_daemon, self.now_s):
+            self.engine.receive(PEER, frame, due_s)
+            self._collect(due_s)
+        if self.now_s >= self._next_tick_s:
+            self._next_tick_s = self.now_s + TICK_S - 1e-9
+            self.engine.advance(self.now_s)
+            self._collect(self.now_s)
+
+    def _post(self, frames: list[bytes], now_s: float) -> None:
+        self.to_daemon.extend((now_s + self.delay_s, frame) for frame in frames)
+
+    def _collect(self, now_s: float) -> None:
+        self.to_driver.extend((now_s + self.delay_s, frame) for _, frame in self.engine.link.out)
+        self.engine.link.out.clear()
+        effects = self.engine.take_effects()
+        self.replies.update(effects.replies)
+        self.events += effects.events
+        for event in effects.events:
+            self.on_event(event)
+
+    def run_until(self, done: Callable[[], bool], most_s: float = 60.0) -> bool:
+        """Go on until `done`, for at most `most_s`; return whether it was."""
+        end_s = self.now_s + most_s
+        while not done():
+            if self.now_s >= end_s:
+                return False
+            self.step()
+        return True
+
+    def run_for(self, seconds: float) -> None:
+        """Go on for a while."""
+        self.run_until(lambda: False, seconds)
+
+    def say(self, line: str, caller: Caller = PLAYER, plan: DrillPlan | None = None) -> Reply:
+        """Give a command as its line and go on until it is answered."""
+        token = next(self._tokens)
+        command = parse(line)
+        if command.verb == "stop":
+            self.engine.stop(caller, token, self.now_s)
+        else:
+            carry_out(self.engine, Given(command, caller, token, plan), self.now_s)
+        self._collect(self.now_s)
+        self.run_until(lambda: token in self.replies, 10.0)
+        return self.replies.pop(token)
+
+    def until_state(self, *states: str, most_s: float = 60.0) -> bool:
+        """Go on until the engine is in one of the states."""
+        return self.run_until(lambda: self.engine.state in states, most_s)
+
+    def start(self, plan: DrillPlan, balls: int | None = None) -> Reply:
+        """Bring a drill from power-up to its start."""
+        self.until_state("IDLE")
+        self.run_until(lambda: self.engine.rest(self.now_s)[0] is True, 60.0)
+        if balls is not None:
+            self.say(f"balls {balls}")
+        for line, given in ((f"load {plan.drill.name}", plan), ("arm", None)):
+            reply = self.say(line, plan=given)
+            if not reply.ok:
+                return reply
+        return self.say(f"start {self.engine.stop_count}")
+
+
+def _due(queue: deque[tuple[float, bytes]], now_s: float) -> list[tuple[float, bytes]]:
+    due = []
+    while queue and queue[0][0] <= now_s:
+        due.append(queue.popleft())
+    return due
+
+
+def keep_log(into: list[dict[str, Any]]) -> Note:
+    """Return a note function that collects the driver's log in a list, as its file would hold it."""
+
+    def note(event: str, t: float, /, **what: Any) -> None:
+        into.append({"t": t, "event": event, **what})
+
+    return note

@@ -18,7 +18,7 @@ import numpy as np
 from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.bounce import Vector, bounce
 from drillfeed.daemon.physics.launch import Launch
-from drillfeed.daemon.physics.motion import Law, advance, fade, law_of, step_for
+from drillfeed.daemon.physics.motion import Law, advance, fade, is_slanted, law_of, slant_share, step_for
 from drillfeed.daemon.physics.table import (
     HALF_LONG_BAND_M,
     HALF_WIDTH_M,
@@ -176,12 +176,14 @@ class _Walk:
     def __post_init__(self) -> None:
         self.p, self.v, self.w = self.launch.position_m, self.launch.velocity_mps, self.launch.spin_radps
         self.size = math.hypot(*self.w)
-        self.h = step_for(self.launch.speed_mps)
+        self.longest_h = step_for(self.launch.speed_mps)
+        self.slanted = is_slanted(self.v, self.w, self.size, self.law)
         self.apex = self.p[2]
         self.knots = [Knot(0.0, self.p, self.v)]
 
     def step(self) -> None:
-        p, v, h = self.p, self.v, self.h
+        p, v = self.p, self.v
+        self.h = h = self.longest_h * (slant_share(v, self.w, self.size, min, max) if self.slanted else 1.0)
         p1, v1 = advance(p, v, self.w, self.size, h, self.law, min)
         radius, low = self.ball.radius_m, min(p[2], p1[2])
         at, kind, level_at = NEVER, "", NEVER
@@ -283,6 +285,7 @@ class _Walk:
         before = math.hypot(*self.v)
         self.v, self.w = bounce(self.v, self.w, self.ball, normal)
         self.size = math.hypot(*self.w)
+        self.slanted = is_slanted(self.v, self.w, self.size, self.law)
         self.knots.append(Knot(self.t, self.p, self.v))
         if normal[2] <= 0.0:
             self.done = True

@@ -11,10 +11,13 @@ from typing import Any
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.table import Ball
 
-# A step is as long as the ball takes for a quarter of a metre, at most 50 ms: the fourth-order error stays near 1e-8 m
-# a step at any speed in the valid range, and the cubic between two steps within some micrometres of the path.
-STEP_M = 0.25
-STEP_MOST_S = 0.05
+# A step is as long as the ball takes for a fifth of a metre, at most 40 ms: the fourth-order error stays near 1e-8 m a
+# step at any speed in the valid range, and the cubic between two steps within micrometres of the path. What is left is
+# the corner in the lift coefficient where it reaches its cap: 0.2 mm at landing at worst, S passing 0.35 in flight.
+STEP_M = 0.2
+STEP_MOST_S = 0.04
+SLANT_SINE = 0.5
+SLANT_LEAST = 1.0 / 64.0
 
 _TINY = 1e-300
 
@@ -108,3 +111,38 @@ def fade(time_s: Any, law: Law) -> Any:
 def step_for(speed_mps: float) -> float:
     """Return the step in seconds for a launch speed."""
     return min(STEP_MOST_S, STEP_M / (speed_mps + _TINY))
+
+
+def is_slanted(v: Any, w: Any, spin_size: Any, law: Law) -> Any:
+    """Tell whether the angle between spin and velocity changes on the way: not where a level spin stands square."""
+    along = v[0] * w[0] + v[1] * w[1] + v[2] * w[2]
+    size = spin_size * (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]) ** 0.5
+    return (not law.by_volume) & ((abs(along) > 1e-6 * size) | (abs(w[2]) > 1e-6 * spin_size))
+
+
+def slant_share(v: Any, w: Any, spin_size: Any, lesser: Any, greater: Any) -> Any:
+    """Return the share of a step to take: as spin nears the line of flight, omega x v turns round ever faster.
+
+    The law has the full lift there, with a direction that jumps where the two are in line.
+    """
+    vx, vy, vz = v
+    wx, wy, wz = w
+    cx, cy, cz = wy * vz - wz * vy, wz * vx - wx * vz, wx * vy - wy * vx
+    size = spin_size * (vx * vx + vy * vy + vz * vz) ** 0.5
+    sine = ((cx * cx + cy * cy + cz * cz) ** 0.5 + _TINY) / (size + _TINY)
+    return greater(lesser(sine / SLANT_SINE, 1.0), SLANT_LEAST)
+
+
+def glide(p: Any, v: Any, w: Any, time_s: float, law: Law) -> tuple[Any, Any]:
+    """Return place and velocity of one ball after a time of free flight, with neither table nor net nor floor."""
+    size = math.sqrt(w[0] * w[0] + w[1] * w[1] + w[2] * w[2])
+    speed = math.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
+    longest = step_for(speed)
+    while time_s > 0.0:
+        h = longest * slant_share(v, w, size, min, max) if is_slanted(v, w, size, law) else longest
+        h = min(h, time_s)
+        p, v = advance(p, v, w, size, h, law, min)
+        left = float(fade(h, law))
+        w, size = (w[0] * left, w[1] * left, w[2] * left), size * left
+        time_s -= h
+    return p, v

@@ -13,7 +13,7 @@ from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, Box
 Array = NDArray[np.float64]
 NEVER = 2.0  # any s above 1: the event is not in this step
 DIP_M = 0.005  # a strong backspin may sag this much below both ends of a step before it lifts again
-_SAMPLES = 65  # over a quarter of a metre: 4 mm apart, so a graze that is missed is less than 0.1 mm deep
+_SAMPLES = 65  # over a fifth of a metre: 3 mm apart, so a graze that is missed is less than 0.1 mm deep
 _NARROW = np.linspace(0.0, 1.0, _SAMPLES)[:, None]
 _SETTLED = 1e-13
 

@@ -17,7 +17,7 @@ from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.bounce import bounce_many
 from drillfeed.daemon.physics.flight import LONGEST_FLIGHT_S, MOST_BOUNCES, Until
 from drillfeed.daemon.physics.launch import Launches
-from drillfeed.daemon.physics.motion import STEP_M, STEP_MOST_S, advance, fade, law_of
+from drillfeed.daemon.physics.motion import STEP_M, STEP_MOST_S, advance, fade, is_slanted, law_of, slant_share
 from drillfeed.daemon.physics.table import (
     HALF_WIDTH_M,
     NET_BOX,
@@ -43,7 +43,7 @@ from drillfeed.daemon.physics.touch import (
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-BLOCK = 1024
+BLOCK = 8192
 
 
 @dataclass(frozen=True)
@@ -103,7 +103,8 @@ class _Block:
         self.t = np.zeros(n)
         self.size = np.sqrt((self.w * self.w).sum(axis=0))
         speed = np.sqrt((self.v * self.v).sum(axis=0))
-        self.h = rough * np.minimum(STEP_MOST_S, STEP_M / (speed + 1e-300))
+        self.longest_h = self.h = rough * np.minimum(STEP_MOST_S, STEP_M / (speed + 1e-300))
+        self.slanted = is_slanted(self.v, self.w, self.size, self.law)
         self.out: dict[str, Any] = {f.name: np.full(n, np.nan) for f in fields(Volley)}
         self.out["touches_net"] = np.zeros(n, dtype=bool)
         self.out["valid"] = np.zeros(n, dtype=bool)
@@ -112,6 +113,9 @@ class _Block:
         self.touches = np.zeros(n, dtype=int)
 
     def step(self) -> None:
+        if self.slanted.any():
+            share = slant_share(self.v, self.w, self.size, np.minimum, np.maximum)
+            self.h = self.longest_h * np.where(self.slanted, share, 1.0)
         p1, v1 = (np.array(a) for a in advance(self.p, self.v, self.w, self.size, self.h, self.law, np.minimum))
         n = len(self.index)
         at, kind, level_at = np.full(n, NEVER), np.zeros(n, dtype=np.int8), np.full(n, NEVER)
@@ -245,6 +249,7 @@ class _Block:
         before = np.sqrt((self.v[:, hit] ** 2).sum(axis=0))
         self.v[:, hit], self.w[:, hit] = bounce_many(self.v[:, hit], self.w[:, hit], self.ball, normal)
         self.size[hit] = np.sqrt((self.w[:, hit] ** 2).sum(axis=0))
+        self.slanted[hit] = is_slanted(self.v[:, hit], self.w[:, hit], self.size[hit], self.law)
         side = normal[2] <= 0.0
         done[hit[side]] = True
         self._count(hit[~side], before[~side], done)
@@ -291,6 +296,7 @@ class _Block:
         keep = ~done
         self.p, self.v, self.w = self.p[:, keep], self.v[:, keep], self.w[:, keep]
         self.index, self.t, self.size, self.h = self.index[keep], self.t[keep], self.size[keep], self.h[keep]
+        self.longest_h, self.slanted = self.longest_h[keep], self.slanted[keep]
 
     def volley(self) -> Volley:
         """Return the results."""

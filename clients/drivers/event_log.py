@@ -4,28 +4,36 @@ Rule of this file: what is written was done or seen here; DRIVER_LOG.md lists th
 """
 
 import json
+import math
 from pathlib import Path
 from types import TracebackType
-from typing import TextIO
+from typing import BinaryIO
 
 
 class EventLog:
     """An append-only file of events; with no path it keeps nothing. A full disk is counted, and stops nothing."""
 
     def __init__(self, path: Path | None) -> None:
-        """Open the file for appending."""
-        self._file: TextIO | None = None if path is None else path.open("a", encoding="utf-8", buffering=1)
+        """Open the file for appending, with no buffer of ours: a line is in the file when the call returns."""
+        self._file: BinaryIO | None = None if path is None else path.open("ab", buffering=0)
         self.lost = 0
 
     def __call__(self, event: str, t: float, /, **what: object) -> None:
         """Write one event at `t` seconds of the driver's clock."""
         if self._file is None:
             return
-        line = json.dumps({"t": round(t, 6), "event": event, **what}, separators=(",", ":"), allow_nan=False)
+        told: dict[str, object] = {"t": round(t, 6), "event": event}
+        for key, value in what.items():
+            told[key] = None if isinstance(value, float) and not math.isfinite(value) else value
         try:
-            self._file.write(line + "\n")
+            self._file.write(json.dumps(told, separators=(",", ":")).encode() + b"\n")
         except OSError:
             self.lost += 1
+
+    def close(self) -> None:
+        """End the log."""
+        if self._file is not None:
+            self._file.close()
 
     def __enter__(self) -> "EventLog":
         return self
@@ -33,5 +41,4 @@ class EventLog:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._file is not None:
-            self._file.close()
+        self.close()

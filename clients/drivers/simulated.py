@@ -191,6 +191,7 @@ class SimulatedThrower:
         until = math.floor((now - self._start_s) / STEP_S + 1e-6)
         while self._steps < until:
             if self._resting():
+                self._load = 0.0
                 next_push_s = self._pushes[0][0] if self._pushes else math.inf
                 ahead = (next_push_s - self._start_s) / STEP_S
                 self._steps = until if ahead > until else max(self._steps + 1, math.ceil(ahead))

@@ -55,9 +55,12 @@ def next_rpm(rpm: float, goal_rpm: float, law: WheelLaw, push: float) -> float:
         most = law.rise_most * push
         then = now + (rise if rise < most else most)
     else:
-        then = now + (goal - now) * law.closing
-        least = (now + law.coast_f) * law.coast_decay - law.coast_f if law.fall_most is None else now - law.fall_most
-        then = max(then, least, 0.0)
+        closing = now + (goal - now) * law.closing
+        if law.fall_most is not None:
+            then = max(closing, now - law.fall_most, 0.0)
+        else:
+            coasting = (now + law.coast_f) * law.coast_decay - law.coast_f
+            then = max(coasting if goal <= 0 else max(closing, coasting), 0.0)
     return goal_rpm if abs(goal - then) < SNAP_RPM else then * sign
 
 

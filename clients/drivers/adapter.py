@@ -101,8 +101,8 @@ class DriverCore:
         if reason is not None:
             self._refuse("hello", reason, now)
             return self._changes(now)
-        self.report.heard(now)
         if not known:
+            self.report.heard(now)
             self._adopt(message.session, now)
         if not known or self.mode == "disarmed":
             self._take_limits(message, now)

@@ -412,6 +412,16 @@ def test_hello_is_sent_until_a_session_and_after_a_second_of_silence() -> None:
     assert sum(isinstance(one, DriverHello) for one in rig.sent) == 1
 
 
+def test_a_daemon_that_only_repeats_its_hello_gets_another() -> None:
+    """L28: a repeated hello shows that ours was lost; it does not count as word of the session."""
+    rig = Rig().greet()
+    rig.sent.clear()
+    for _ in range(4):
+        rig.quiet(0.5)
+        rig.give(rig.hello())
+    assert sum(isinstance(one, DriverHello) for one in rig.sent) == 2
+
+
 def test_the_end_cuts_everything() -> None:
     """L29: a driver that ends leaves feeder, agitator and wheels without output."""
     rig = Rig().spin()

@@ -34,6 +34,7 @@ RESERVE_S = 5.0
 IDLE_BEFORE_EVICTION_S = 60.0
 LINES_A_TURN = 8
 BACKLOG = 128
+ACCEPT_TURNS = 4  # of the loop, by when asyncio has made a connection of what it accepted
 WATCHING: dict[str, Watching] = {"on": "text", "off": "off", "json": "json"}
 
 
@@ -111,6 +112,8 @@ class LineServer:
         """Stop listening, tell the clients, and close every connection."""
         for listener in self._listeners:
             listener.close()
+        for _ in range(ACCEPT_TURNS):
+            await asyncio.sleep(0)
         for connection in list(self._connections):
             connection.tell(Notice(serial=0, topic="closing", text="the daemon is shutting down"))
             connection.close()
@@ -119,8 +122,10 @@ class LineServer:
             if path.exists() and path.stat().st_ino == inode:
                 path.unlink()
         await asyncio.sleep(0)
-        for connection in list(self._connections):
-            connection.abort()
+        while self._connections:
+            for connection in list(self._connections):
+                connection.abort()
+            await asyncio.sleep(0)
 
     def notices_ready(self) -> None:
         """Tell that there are new notices; may be called from any thread, as often as one likes."""

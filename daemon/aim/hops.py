@@ -1,0 +1,180 @@
+"""Flights seen as hops from touch to touch on an endless table, without net, edges or floor: the solver's view.
+
+Where a ball comes down is then a smooth function of how it was thrown, also for balls that would hit the net or fly past
+the table. One ball and many, the equations and steps of `physics.flight`, so that a legal ball has the same figures.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drillfeed.daemon.physics.bounce import Vector, bounce, bounce_many
+from drillfeed.daemon.physics.launch import Launch, Launches
+from drillfeed.daemon.physics.motion import STEP_M, STEP_MOST_S, Law, advance, is_slanted, slant_share, step_for
+from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M, Ball
+from drillfeed.daemon.physics.touch import cubic, root_from, roots_from, value
+
+Array = NDArray[np.float64]
+MOST_STEPS = 400
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Hold what a wish can ask of a ball; floats or (n,) arrays, NaN where it never happens.
+
+    `first_x_m` is where the ball first comes down; depth past the net, `landing_y_m`, apex (centre above the table),
+    clearance of its underside over the tape, arrival at the player's end line after the landing.
+    """
+
+    first_x_m: Any
+    depth_m: Any
+    landing_y_m: Any
+    clearance_m: Any
+    apex_m: Any
+    arrival_s: Any
+
+
+@dataclass
+class _Ball:
+    """Guard one ball's state between hops; `net_z` is its height in the net plane, `end_s` its time at the end line."""
+
+    p: Vector
+    v: Vector
+    w: Vector
+    law: Law
+    h: float
+    t: float = 0.0
+    top: float = -math.inf
+    net_z: float = math.nan
+    end_s: float = math.nan
+
+    def hop(self) -> None:
+        """Fly until the ball comes down to the level of a touch."""
+        size = math.hypot(*self.w)
+        slanted = is_slanted(self.v, self.w, size, self.law)
+        r = self.law.radius_m
+        for _ in range(MOST_STEPS):
+            h = self.h * slant_share(self.v, self.w, size, min, max) if slanted else self.h
+            p, v = self.p, self.v
+            q, u = advance(p, v, self.w, size, h, self.law, min)
+            lands = q[2] < r <= p[2]
+            s = 1.0
+            if lands:
+                s = min(root_from(cubic(p[2] - r, v[2], q[2] - r, u[2], h), 1.0 if u[2] < 0.0 else 0.0), 1.0)
+            self._note(p, v, q, u, h, s)
+            if lands:
+                q, u = advance(p, v, self.w, size, s * h, self.law, min)
+                self.p, self.v, self.t = (q[0], q[1], r), u, self.t + s * h
+                return
+            self.p, self.v, self.t = q, u, self.t + h
+        self.p = (math.nan, math.nan, math.nan)
+
+    def _note(self, p: Vector, v: Vector, q: Vector, u: Vector, h: float, s: float) -> None:
+        if v[2] > 0.0 >= u[2]:
+            self.top = max(self.top, value(cubic(p[2], v[2], q[2], u[2], h), v[2] / (v[2] - u[2])))
+        for level in (NET_X_M, TABLE_LENGTH_M):
+            if p[0] < level <= q[0]:
+                at = root_from(cubic(p[0] - level, v[0], q[0] - level, u[0], h), 0.5)
+                if at > s:
+                    continue
+                if level == NET_X_M:
+                    self.net_z = value(cubic(p[2], v[2], q[2], u[2], h), at)
+                else:
+                    self.end_s = self.t + at * h
+
+
+def figures(launch: Launch, law: Law, ball: Ball, hops: int, arrival: bool) -> Figures:
+    """Return one ball's figures when it lands on its hop number `hops` (1 direct, 2 serve-wise)."""
+    state = _Ball(launch.position_m, launch.velocity_mps, launch.spin_radps, law, step_for(launch.speed_mps))
+    state.top = launch.position_m[2]
+    state.hop()
+    first_x = state.p[0]
+    if hops == 2 and not math.isnan(first_x):
+        state.v, state.w = bounce(state.v, state.w, ball)
+        state.net_z = math.nan
+        state.hop()
+    x, y, top, net_z = state.p[0], state.p[1], state.top, state.net_z
+    if arrival and not math.isnan(x):
+        state.end_s = math.nan
+        state.v, state.w = bounce(state.v, state.w, ball)
+        state.hop()
+    return Figures(first_x, x - NET_X_M, y, net_z - ball.radius_m - NET_HEIGHT_M, top, state.end_s)
+
+
+class _Many:
+    """Guard n balls' state between hops, as `_Ball` does for one; steps may be lengthened for a first look."""
+
+    def __init__(self, launches: Launches, law: Law, rough: float) -> None:
+        self.p, self.v, self.w = launches.position_m.copy(), launches.velocity_mps.copy(), launches.spin_radps.copy()
+        speed = np.sqrt((self.v * self.v).sum(axis=0))
+        self.h = rough * np.minimum(STEP_MOST_S, STEP_M / (speed + 1e-300))
+        self.law = law
+        n = self.p.shape[1]
+        self.t, self.top = np.zeros(n), self.p[2].copy()
+        self.net_z, self.end_s = np.full(n, np.nan), np.full(n, np.nan)
+
+    def hop(self) -> None:
+        """Fly until every ball has come down; all balls take each step, and each ball's own last step is kept."""
+        r, n = self.law.radius_m, self.p.shape[1]
+        p, v, w, t = self.p, self.v, self.w, self.t
+        size = np.sqrt((w * w).sum(axis=0))
+        flying = ~np.isnan(p[0])
+        last: list[Array] = [p.copy(), v.copy(), p.copy(), v.copy()]
+        start_t, steps = t.copy(), 0
+        while flying.any() and steps < MOST_STEPS:
+            steps += 1
+            q, u = (np.array(a) for a in advance(p, v, w, size, self.h, self.law, np.minimum))
+            lands = flying & (q[2] < r) & (p[2] >= r)
+            self._note(p, v, q, u, t, flying)
+            if lands.any():
+                for kept, new in zip(last, (p, v, q, u), strict=True):
+                    kept[:, lands] = new[:, lands]
+                start_t[lands] = t[lands]
+                flying &= ~lands
+            p, v, t = q, u, t + self.h
+        self._settle(last, start_t, flying, size, n, r)
+
+    def _settle(self, last: list[Array], t: Array, lost: Any, size: Array, n: int, r: float) -> None:
+        p, v, q, u = last
+        z = cubic(p[2] - r, v[2], q[2] - r, u[2], self.h)
+        s = np.minimum(roots_from(z, np.where(u[2] < 0.0, 1.0, 0.0)), 1.0)
+        end, speed = advance(p, v, self.w, size, s * self.h, self.law, np.minimum)
+        self.p, self.v, self.t = np.array([end[0], end[1], np.full(n, r)]), np.array(speed), t + s * self.h
+        self.p[:, lost] = np.nan
+
+    def _note(self, p: Array, v: Array, q: Array, u: Array, t: Array, flying: Any) -> None:
+        some = np.flatnonzero(flying & (v[2] > 0.0) & (u[2] <= 0.0))
+        if len(some):
+            rise, fall = v[2, some], u[2, some]
+            top = value(cubic(p[2, some], rise, q[2, some], fall, self.h[some]), rise / (rise - fall))
+            self.top[some] = np.maximum(self.top[some], top)
+        for level, seen in ((NET_X_M, self.net_z), (TABLE_LENGTH_M, self.end_s)):
+            some = np.flatnonzero(flying & (p[0] < level) & (q[0] >= level))
+            if not len(some):
+                continue
+            # A straight line in x is good enough for a first look: x bends by a millimetre over a step.
+            at = (level - p[0, some]) / (q[0, some] - p[0, some])
+            if seen is self.net_z:
+                seen[some] = value(cubic(p[2, some], v[2, some], q[2, some], u[2, some], self.h[some]), at)
+            else:
+                seen[some] = t[some] + at * self.h[some]
+
+
+def figures_many(launches: Launches, law: Law, ball: Ball, hops: int, arrival: bool, rough: float = 4.0) -> Figures:
+    """Return `figures` for n balls at once, a first look: some millimetres off with `rough` 4."""
+    state = _Many(launches, law, rough)
+    state.hop()
+    first_x = state.p[0]
+    if hops == 2:
+        state.v, state.w = bounce_many(state.v, state.w, ball)
+        state.net_z = np.full(len(launches), np.nan)
+        state.hop()
+    x, y, top, net_z = state.p[0], state.p[1], state.top, state.net_z
+    if arrival:
+        state.end_s = np.full(len(launches), np.nan)
+        state.v, state.w = bounce_many(state.v, state.w, ball)
+        state.hop()
+    return Figures(first_x, x - NET_X_M, y, net_z - ball.radius_m - NET_HEIGHT_M, top, state.end_s)

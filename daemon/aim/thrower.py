@@ -1,0 +1,208 @@
+"""What aiming needs to know of one machine: reach, opening, limits, and the lines from wheels as told to wheels as felt.
+
+Made from a machine profile and, where there is one, its calibration. Immutable and hashable, so that answers can be kept
+per machine and calibration.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from drillfeed.daemon.machine import AngleAxis, Machine
+from drillfeed.daemon.physics.air import STILL_AIR, Air
+from drillfeed.daemon.physics.launch import Launch, launch_from
+from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
+from drillfeed.daemon.physics.thrower import (
+    RimLimits,
+    RimLine,
+    Rims,
+    broken_limit,
+    opening_at,
+    rim_mps,
+    rims_for,
+    speed_share,
+    spin_share,
+    thrown_by,
+    wheel_rpm,
+)
+
+Limit = Literal["rim_most", "rim_least", "reverse", "grip", "tilt_low", "tilt_high", "pan", "roll"]
+Span = tuple[float, float]
+WIDE_TILT: Span = (-75.0, 85.0)
+WIDE_PAN: Span = (-60.0, 60.0)
+NO_RIM_LIMITS = RimLimits(most_mps=1000.0, least_mps=0.0, reverses=True, grip_share=0.0)
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Hold how much one throw differs from the next: standard deviations, and the tilt's play from end to end."""
+
+    speed_share: float = 0.01
+    spin_share: float = 0.02
+    angle_deg: float = 0.4
+    tilt_play_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Thrower:
+    """Hold one machine as aiming sees it; `top_line` and `bottom_line` lead from told to felt rim speeds."""
+
+    name: str
+    limits: RimLimits
+    top_diameter_m: float
+    bottom_diameter_m: float
+    wheel_inertia_kgm2: float
+    tilt_deg: Span
+    pan_deg: Span | None
+    roll_deg: Span | None
+    height_m: float
+    back_m: float
+    pivot_m: float = 0.0
+    sideways_m: float = 0.0
+    yaw_deg: float = 0.0
+    scatter: Scatter = Scatter()
+    top_line: RimLine = RimLine()
+    bottom_line: RimLine = RimLine()
+    tilt_zero_deg: float = 0.0
+    ball: Ball = PLAIN_BALL
+    air: Air = STILL_AIR
+    calibrated: bool = False
+
+    @property
+    def speed_share(self) -> float:
+        """Return the share of the felt rim speed that the ball leaves with."""
+        return speed_share(self.wheel_inertia_kgm2, (self.top_diameter_m + self.bottom_diameter_m) / 4.0, self.ball)
+
+    @property
+    def spin_share(self) -> float:
+        """Return the share of the no-slip spin that the ball leaves with."""
+        return spin_share(self.wheel_inertia_kgm2, (self.top_diameter_m + self.bottom_diameter_m) / 4.0, self.ball)
+
+    def lifted(self, *limits: Limit) -> "Thrower":
+        """Return the same machine without some of its limits."""
+        changed, rims = self, self.limits
+        low, high = self.tilt_deg
+        for limit in limits:
+            if limit == "rim_most":
+                rims = replace(rims, most_mps=NO_RIM_LIMITS.most_mps)
+            elif limit == "rim_least":
+                rims = replace(rims, least_mps=0.0)
+            elif limit == "reverse":
+                rims = replace(rims, reverses=True, grip_share=0.0)
+            elif limit == "grip":
+                rims = replace(rims, grip_share=0.0)
+            elif limit == "tilt_low":
+                low = WIDE_TILT[0]
+            elif limit == "tilt_high":
+                high = WIDE_TILT[1]
+            elif limit == "pan":
+                changed = replace(changed, pan_deg=WIDE_PAN)
+            else:
+                changed = replace(changed, roll_deg=(-180.0, 180.0))
+        return replace(changed, limits=rims, tilt_deg=(low, high))
+
+
+def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
+    """Return what aiming needs of a machine profile, uncalibrated."""
+    wheels = (machine.top, machine.bottom)
+    return Thrower(
+        name=machine.name,
+        limits=RimLimits(
+            most_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
+            least_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
+            reverses=all(wheel.reverse for wheel in wheels),
+            grip_share=max(wheel.least_share for wheel in wheels),
+        ),
+        top_diameter_m=machine.top.diameter_mm / 1000.0,
+        bottom_diameter_m=machine.bottom.diameter_mm / 1000.0,
+        wheel_inertia_kgm2=(machine.top.inertia_kg_m2 + machine.bottom.inertia_kg_m2) / 2.0,
+        tilt_deg=(machine.tilt.low_deg, machine.tilt.high_deg),
+        pan_deg=_span(machine.pan),
+        roll_deg=_span(machine.roll),
+        height_m=machine.opening.height_m,
+        back_m=machine.opening.behind_end_line_m,
+        pivot_m=machine.opening.pivot_to_opening_m,
+        sideways_m=machine.opening.sideways_m,
+        yaw_deg=machine.opening.yaw_deg,
+        scatter=Scatter(
+            speed_share=machine.scatter.speed_share,
+            spin_share=machine.scatter.spin_share,
+            angle_deg=machine.scatter.angle_deg,
+            tilt_play_deg=machine.tilt.play_deg,
+        ),
+        air=air,
+    )
+
+
+def _span(axis: AngleAxis | None) -> Span | None:
+    return (axis.low_deg, axis.high_deg) if axis else None
+
+
+def rims_to_tell(thrower: Thrower, speed_mps: float, spin_revps: float) -> Rims:
+    """Return the rim speeds to tell the wheels for a ball, through inertia and calibration; limits not looked at."""
+    felt = rims_for(speed_mps / thrower.speed_share, spin_revps / thrower.spin_share, thrower.ball)
+    return Rims(thrower.top_line.told_mps(felt.top_mps), thrower.bottom_line.told_mps(felt.bottom_mps))
+
+
+def ball_from(thrower: Thrower, told: Rims) -> tuple[float, float]:
+    """Return speed (m/s) and spin (rev/s) of the ball that wheels told these rim speeds throw."""
+    felt = Rims(thrower.top_line.felt_mps(told.top_mps), thrower.bottom_line.felt_mps(told.bottom_mps))
+    speed, spin = thrown_by(felt, thrower.ball)
+    return speed * thrower.speed_share, spin * thrower.spin_share
+
+
+def rpm_of(thrower: Thrower, rims: Rims) -> tuple[float, float]:
+    """Return the wheel speeds in rpm, top and bottom, of a pair of rim speeds."""
+    return wheel_rpm(rims.top_mps, thrower.top_diameter_m), wheel_rpm(rims.bottom_mps, thrower.bottom_diameter_m)
+
+
+def rims_of(thrower: Thrower, top_rpm: float, bottom_rpm: float) -> Rims:
+    """Return the rim speeds of a pair of wheel speeds in rpm."""
+    return Rims(rim_mps(top_rpm, thrower.top_diameter_m), rim_mps(bottom_rpm, thrower.bottom_diameter_m))
+
+
+def launch_by(
+    thrower: Thrower, speed_mps: float, spin_revps: float, tilt_deg: float, pan_deg: float = 0.0, roll_deg: float = 0.0
+) -> Launch:
+    """Return the launch of a ball of this speed and spin when the axes are told these angles."""
+    true_tilt = tilt_deg + thrower.tilt_zero_deg
+    height, back = opening_at(true_tilt, thrower.height_m, thrower.back_m, thrower.pivot_m)
+    return launch_from(
+        speed_mps,
+        spin_revps,
+        true_tilt,
+        pan_deg=pan_deg + thrower.yaw_deg,
+        roll_deg=roll_deg,
+        height_m=height,
+        back_m=back,
+        offset_m=thrower.sideways_m,
+    )
+
+
+def broken(
+    thrower: Thrower, speed_mps: float, spin_revps: float, tilt_deg: float, pan_deg: float = 0.0, roll_deg: float = 0.0
+) -> tuple[Limit, ...]:
+    """Return every limit of the machine that a setting breaks; lifting all of them, and no fewer, makes it possible."""
+    found: list[Limit] = []
+    opened = thrower
+    for _ in range(4):
+        rim = broken_limit(rims_to_tell(opened, speed_mps, spin_revps), opened.limits)
+        if rim is None:
+            break
+        found.append(rim)
+        opened = opened.lifted(rim)
+    slack = 1e-9
+    if tilt_deg < thrower.tilt_deg[0] - slack:
+        found.append("tilt_low")
+    if tilt_deg > thrower.tilt_deg[1] + slack:
+        found.append("tilt_high")
+    if not _within(pan_deg, thrower.pan_deg):
+        found.append("pan")
+    if not _within(roll_deg, thrower.roll_deg):
+        found.append("roll")
+    return tuple(found)
+
+
+def _within(angle_deg: float, span: Span | None) -> bool:
+    if span is None:
+        return angle_deg == 0.0
+    return span[0] - 1e-9 <= angle_deg <= span[1] + 1e-9

@@ -1,0 +1,137 @@
+"""The one place that joins the parts into a running daemon.
+
+Rule of this file: it joins, starts and ends; it decides nothing about balls. A daemon comes up at rest and
+goes down by stopping first.
+"""
+
+import asyncio
+import contextlib
+import gc
+import secrets
+import signal
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass
+from pathlib import Path
+
+import structlog
+
+from drillfeed.daemon.config import Config, host_port, state_folder
+from drillfeed.daemon.engine.effects import Event
+from drillfeed.daemon.engine.engine import Engine
+from drillfeed.daemon.engine.states import MOVING
+from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.shell import cautions
+from drillfeed.daemon.shell.control import ControlLoop
+from drillfeed.daemon.shell.desk import Desk
+from drillfeed.daemon.shell.line_server import LineServer
+from drillfeed.protocol.spec import Caller
+
+SWITCH_INTERVAL_S = 0.0005
+CONTROL_CALLER = Caller("owner", "the daemon", "shutting down")
+LAST_STOP_S = 15.0
+
+
+@dataclass(frozen=True)
+class Addresses:
+    """Where the daemon can be reached, as it is after binding."""
+
+    tcp: str
+    socket: str | None
+    link: str
+    observe: str | None
+
+    def lines(self) -> list[str]:
+        """Return one line an address."""
+        named = (("commands", self.tcp), ("commands", self.socket), ("link", self.link), ("observe", self.observe))
+        return [f"{name:<9} {where}" for name, where in named if where]
+
+
+def quiet_process() -> None:
+    """Make this process fit for a punctual thread: short turns between threads, no collector in mid-drill."""
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+
+
+class Daemon:
+    """The parts of one daemon, and their start and end."""
+
+    def __init__(self, config: Config, machine: Machine) -> None:
+        self.config, self.machine = config, machine
+        folder = state_folder()
+        engine = Engine(machine, secrets.token_hex(8), time.monotonic(), cautions.accepted(folder, machine.name))
+        drills = Path(config.drills) if config.drills else None
+        self.desk = Desk(machine, drills, lambda: secrets.randbelow(2**31))
+        self.desk.record = self._record
+        self.control = ControlLoop(engine, config.link, config.observe, self.desk.deliver)
+        self.desk.control = self.control
+        self.server = LineServer(self.desk)
+        self._log = structlog.get_logger("daemon")
+
+    def _record(self, event: Event) -> None:
+        if event.fields.get("cautions") == "accepted":
+            cautions.keep(state_folder(), self.machine.name)
+
+    async def open(self) -> Addresses:
+        """Bind everything and start the control loop; raises OSError or zmq.ZMQError where an address is taken."""
+        self.desk.notices_ready = self.server.notices_ready
+        host, port = host_port(self.config.listen)
+        tcp_host, tcp_port = await self.server.listen_tcp(host, port)
+        if self.config.socket is not None:
+            await self.server.listen_unix(Path(self.config.socket))
+        self.control.start()
+        bound: Future[tuple[str, str | None]] = self.control.bound
+        link, observe = await asyncio.wrap_future(bound)
+        quiet_process()
+        return Addresses(f"{tcp_host}:{tcp_port}", self.config.socket, link, observe)
+
+    async def close(self) -> None:
+        """Stop, wait until the wheels stand or their time is over, then end."""
+        if self.control.is_alive() and self.control.snapshot.state != "OFFLINE":
+            stopped = asyncio.get_running_loop().create_future()
+            self.desk.stop(CONTROL_CALLER, _once(stopped))
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(stopped, 1.0)
+            end_s = time.monotonic() + LAST_STOP_S
+            while self.control.snapshot.state in MOVING and time.monotonic() < end_s:
+                await asyncio.sleep(0.02)
+        await self.abandon()
+
+    async def abandon(self) -> None:
+        """End without waiting for the wheels; the driver's own watchdog looks after them."""
+        self.control.end()
+        await asyncio.to_thread(self.control.join, 1.0)
+        self.desk.close()
+        await self.server.close()
+
+
+def _once(future: "asyncio.Future[None]") -> Callable[[object], None]:
+    loop = future.get_loop()
+
+    def settle(reply: object) -> None:
+        loop.call_soon_threadsafe(lambda: None if future.done() else future.set_result(None))
+
+    return settle
+
+
+async def serve(config: Config, tell: Callable[[str], None]) -> None:
+    """Run a daemon until SIGTERM or SIGINT; a second signal leaves at once."""
+    daemon = Daemon(config, load_machine(config.machine))
+    addresses = await daemon.open()
+    for line in addresses.lines():
+        tell(line)
+    tell(f"machine   {daemon.machine.name}; comes up at rest; waiting for a motor driver")
+    ending = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, ending.set)
+    await ending.wait()
+    tell("stopping; a second signal leaves at once")
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, lambda: sys.exit(1))
+    await daemon.close()

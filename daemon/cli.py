@@ -1,0 +1,83 @@
+"""The `drillfeed` command: a table of sub-commands, each imported only when it is called."""
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+
+SUBCOMMANDS: dict[str, str] = {
+    "demo": "run a drill on a simulated thrower, with everything real but the thrower",
+    "serve": "run the daemon",
+    "drive": "run a motor driver",
+    "send": "give the daemon a command",
+    "watch": "see what happens, as it happens",
+    "keyboard": "single keys and one screen",
+    "list": "list drills, ball types or machines",
+    "check": "check machine, ball and drill files",
+    "rehearse": "print a drill's plan without throwing",
+    "fly": "fly one ball and tell where it lands",
+    "aim": "find wheel speeds and tilt for a ball",
+    "spread": "tell how far balls of one type scatter",
+    "calibrate": "learn a machine from measured landings",
+    "plot": "draw a flight, a drill's landings or a machine's envelope",
+}
+CAUTION = (
+    "Nobody between thrower and table; keep fingers, hair and sleeves off the wheels; fit a real switch that cuts "
+    "motor power. This software performs no safety function."
+)
+
+
+def _version() -> str:
+    from importlib.metadata import version
+
+    return version("drillfeed")
+
+
+def _overview() -> str:
+    width = max(map(len, SUBCOMMANDS))
+    rows = "\n".join(f"  {name:<{width}}  {what}" for name, what in SUBCOMMANDS.items())
+    return (
+        "examples:\n"
+        "  drillfeed demo --balls 12                 a random mixed-spin drill on the simulated thrower\n"
+        "  drillfeed serve                           the daemon, for a thrower of yours\n"
+        "  drillfeed send 'load mixed-spin' arm      commands from a shell\n\n"
+        f"usage: drillfeed SUB-COMMAND [--help]\n\nsub-commands:\n{rows}\n\n{CAUTION}"
+    )
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one sub-command and return its exit status; 2 where the command line is wrong."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    if not arguments or arguments[0] in ("-h", "--help", "help"):
+        print(_overview())
+        return 0 if arguments else 2
+    if arguments[0] in ("-V", "--version"):
+        print(f"drillfeed {_version()}")
+        return 0
+    name = arguments[0]
+    if name not in SUBCOMMANDS:
+        import difflib
+
+        near = difflib.get_close_matches(name, SUBCOMMANDS, n=1)
+        hint = f"; perhaps {near[0]}" if near else ""
+        print(f"drillfeed: no sub-command {name}{hint}. Next: drillfeed --help", file=sys.stderr)
+        return 2
+    module = importlib.import_module(f"drillfeed.daemon.subcommands.{name.replace('-', '_')}")
+    parser = argparse.ArgumentParser(
+        prog=f"drillfeed {name}",
+        usage=None,
+        description=f"{module.EXAMPLES.rstrip()}\n\n{SUBCOMMANDS[name]}.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    module.add_arguments(parser)
+    try:
+        return int(module.run(parser.parse_args(arguments[1:])))
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 1
+    except KeyboardInterrupt:
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())

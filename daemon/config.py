@@ -1,0 +1,50 @@
+"""The daemon's configuration: a TOML file, overridden by the command line."""
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from drillfeed.daemon.library import read_toml
+from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
+
+DEFAULT_LISTEN = "127.0.0.1:7340"
+DEFAULT_LINK = "tcp://127.0.0.1:7411"
+DEFAULT_OBSERVE = "tcp://127.0.0.1:7412"
+Endpoint = Annotated[str, Field(pattern=r"^(tcp://\S+:(\d+|\*)|ipc://\S+)$")]
+
+
+class Config(Table):
+    """Where the daemon listens and what it drives."""
+
+    machine: str = "club-build"
+    drills: str | None = Field(None, description="a folder of your own drills, with balls/ in it")
+    listen: Annotated[str, Field(pattern=r"^\S+:\d+$", description="HOST:PORT for text commands")] = DEFAULT_LISTEN
+    socket: str | None = Field(None, description="Unix socket for text commands; none if left out")
+    link: Endpoint = DEFAULT_LINK
+    observe: Endpoint | None = DEFAULT_OBSERVE
+    journal: str | None = Field(None, description="file of the practice journal; the state folder if left out")
+
+
+def read_config(path: Path | None, given: Mapping[str, Any]) -> Config:
+    """Return the configuration of a file with the command line's values over it; raise FileMistakes."""
+    data = read_toml(path) if path is not None else {}
+    merged = {**data, **{key: value for key, value in given.items() if value is not None}}
+    return validate(Config, merged, str(path) if path else "command line")
+
+
+def host_port(listen: str) -> tuple[str, int]:
+    """Split HOST:PORT; an IPv6 host stands in brackets."""
+    host, _, port = listen.rpartition(":")
+    if int(port) > 65_535:
+        raise FileMistakes([Mistake("configuration", "listen", f"port {port}", "0 to 65535")])
+    return host.strip("[]"), int(port)
+
+
+def state_folder(environ: Mapping[str, str] | None = None) -> Path:
+    """Return the folder for what must outlive a restart: $XDG_STATE_HOME/drillfeed, or ~/.local/state/drillfeed."""
+    environ = os.environ if environ is None else environ
+    root = environ.get("XDG_STATE_HOME")
+    return (Path(root) if root else Path.home() / ".local" / "state") / "drillfeed"

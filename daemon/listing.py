@@ -1,0 +1,86 @@
+"""What is known and what this machine can do with it: drills, ball types, machines.
+
+Rule of this file: what a machine cannot do is listed all the same, with the reason.
+"""
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.planning.plan import plan_drill
+from drillfeed.daemon.planning.setting import NotPossible, setting_for
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of a listing. `reason` says why not, where `possible` is False."""
+
+    name: str
+    title: str
+    possible: bool
+    reason: str | None
+    detail: str
+
+    def line(self, width: int) -> str:
+        """Return the entry as one line."""
+        note = f"  NOT HERE: {self.reason}" if not self.possible else f"  {self.detail}" if self.detail else ""
+        return f"{self.name:<{width}}  {self.title}{note}"
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the entry for a program."""
+        return asdict(self)
+
+
+def _drills(machine: Machine, folder: Path | None) -> Iterable[Entry]:
+    balls = load_balls(folder)
+    for name in known("drills", folder):
+        try:
+            drill = load_drill(name, folder)
+            plan = plan_drill(drill, balls, machine, 0)
+        except FileMistakes as wrong:
+            yield Entry(name, "", False, str(wrong.mistakes[0]), "")
+        except NotPossible as wrong:
+            yield Entry(name, drill.title, False, str(wrong), "")
+        else:
+            tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.0f}" for one in plan.sets))
+            yield Entry(name, drill.title, True, None, f"({drill.level}, {plan.balls} balls, {tempo}/min)")
+
+
+def _balls(machine: Machine, folder: Path | None) -> Iterable[Entry]:
+    for ball in load_balls(folder).values():
+        figures = f"({ball.level}, {ball.speed_mps:g} m/s, {ball.spin_revps:+g} rev/s, tilt {ball.tilt_deg:g})"
+        try:
+            setting = setting_for(ball, machine)
+        except NotPossible as wrong:
+            yield Entry(ball.name, ball.title, False, str(wrong), figures)
+        else:
+            rpm = f"top {setting.top_rpm:,.0f}, bottom {setting.bottom_rpm:,.0f} rpm"
+            yield Entry(ball.name, ball.title, True, None, f"{figures} {rpm}")
+
+
+def _machines() -> Iterable[Entry]:
+    for name in known("machines"):
+        try:
+            machine = load_machine(name)
+        except FileMistakes as wrong:
+            yield Entry(name, "", False, str(wrong.mistakes[0]), "")
+        else:
+            yield Entry(name, machine.title, True, None, "")
+
+
+def listing(of: str, machine: Machine, folder: Path | None) -> list[Entry]:
+    """Return the listing of `drills`, `balls` or `machines`; raises FileMistakes where ball files are broken."""
+    if of == "drills":
+        return list(_drills(machine, folder))
+    return list(_balls(machine, folder)) if of == "balls" else list(_machines())
+
+
+def listing_lines(of: str, machine: Machine, folder: Path | None) -> list[str]:
+    """Return the listing as lines for people."""
+    entries = listing(of, machine, folder)
+    width = max((len(entry.name) for entry in entries), default=0)
+    return [entry.line(width) for entry in entries]

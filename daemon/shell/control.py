@@ -1,0 +1,233 @@
+"""The control loop: a thread of its own that owns the driver socket and the engine, and touches nothing else.
+
+Rule of this file: no disk, no user text, no lock. Commands come through a deque, a stop through a deque of its
+own that is read first; both wake the loop. What the engine wants told goes out through one call to the desk.
+"""
+
+import contextlib
+import gc
+import socket
+import threading
+import time
+from collections import deque
+from concurrent.futures import Future
+
+import structlog
+import zmq
+
+from drillfeed.daemon.engine.driver import Frame
+from drillfeed.daemon.engine.effects import Effects
+from drillfeed.daemon.engine.engine import Engine
+from drillfeed.daemon.engine.hazards import Fault
+from drillfeed.daemon.engine.orders import Given, carry_out
+from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.shell.tellers import Deliver
+from drillfeed.protocol.link import TICK_S
+from drillfeed.protocol.spec import Caller
+from drillfeed.protocol.status import Snapshot, State
+
+FRAMES_A_TURN = 256
+COMMANDS_A_TURN = 16
+LATE_S = 0.010
+SEND_QUEUE = 1000
+RESTING_STATES: frozenset[State] = frozenset({"OFFLINE", "IDLE", "ARMED", "RESTING", "PAUSED", "FAULT"})
+COLLECT_EVERY_S = 5.0
+COLLECT_CLEARANCE_S = 1.0
+
+
+class ControlLoop(threading.Thread):
+    """Runs the engine on the monotonic clock until `end` is called."""
+
+    def __init__(self, engine: Engine, link: str, observe: str | None, deliver: Deliver) -> None:
+        super().__init__(name="control", daemon=True)
+        self.engine = engine
+        self.bound: Future[tuple[str, str | None]] = Future()
+        self.snapshot: Snapshot = snapshot(engine, engine.ticked_s)
+        self.ticks = 0
+        self._link, self._observe, self._deliver = link, observe, deliver
+        self._stops: deque[tuple[Caller, int | None]] = deque()
+        self._inbox: deque[Given] = deque()
+        self._wake_read, self._wake_write = socket.socketpair()
+        self._wake_read.setblocking(False)
+        self._wake_write.setblocking(False)
+        self._ending = False
+        self._late_ticks = 0
+        self._worst_late_s = 0.0
+        self._collected_s = 0.0
+        self._log = structlog.get_logger("control")
+
+    # Called from other threads.
+
+    def stop(self, caller: Caller, token: int | None) -> None:
+        """Stop: put in front of everything and wake the loop."""
+        self._stops.append((caller, token))
+        self._wake()
+
+    def post(self, given: Given) -> None:
+        """Hand over a command."""
+        self._inbox.append(given)
+        self._wake()
+
+    def end(self) -> None:
+        """End the loop after its present turn."""
+        self._ending = True
+        self._wake()
+
+    def _wake(self) -> None:
+        # A full pipe means that the loop is about to wake anyway.
+        with contextlib.suppress(BlockingIOError):
+            self._wake_write.send(b"\0")
+
+    # The thread.
+
+    def run(self) -> None:
+        """Serve the link until ended."""
+        context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+        try:
+            router, observers = self._bind(context)
+        except zmq.ZMQError as wrong:
+            context.destroy(linger=0)
+            self.bound.set_exception(wrong)
+            return
+        poller = zmq.Poller()
+        poller.register(router, zmq.POLLIN)
+        poller.register(self._wake_read, zmq.POLLIN)
+        due_s = time.monotonic()
+        self.engine.ticked_s = due_s
+        try:
+            while not self._ending:
+                due_s += TICK_S
+                self._guarded(self._listen_until, router, observers, poller, due_s)
+                now_s = time.monotonic()
+                self._count_late(now_s - due_s)
+                if now_s - due_s > TICK_S:
+                    due_s = now_s
+                self._guarded(self._turn, router, observers, now_s)
+        finally:
+            router.close(linger=0)
+            if observers is not None:
+                observers.close(linger=0)
+            context.term()
+
+    def _bind(self, context: "zmq.Context[zmq.Socket[bytes]]") -> "tuple[zmq.Socket[bytes], zmq.Socket[bytes] | None]":
+        # LINGER is -1 by default: the end would wait for a driver that is gone.
+        router = context.socket(zmq.ROUTER)
+        router.setsockopt(zmq.LINGER, 0)
+        router.setsockopt(zmq.SNDHWM, SEND_QUEUE)
+        router.setsockopt(zmq.RCVHWM, SEND_QUEUE)
+        router.setsockopt(zmq.ROUTER_HANDOVER, 0)
+        router.bind(self._link)
+        observers = None
+        if self._observe is not None:
+            observers = context.socket(zmq.PUB)
+            observers.setsockopt(zmq.LINGER, 0)
+            observers.bind(self._observe)
+        seen = observers.getsockopt_string(zmq.LAST_ENDPOINT) if observers else None
+        self.bound.set_result((router.getsockopt_string(zmq.LAST_ENDPOINT), seen))
+        return router, observers
+
+    def _guarded(self, step: "object", router: "zmq.Socket[bytes]", *rest: object) -> None:
+        """Run one step; a mistake in drillfeed itself latches a fault and the loop goes on."""
+        try:
+            step(router, *rest)  # type: ignore[operator]
+        except Exception as wrong:
+            self._log.exception("mistake in the control loop")
+            now_s = time.monotonic()
+            fault = Fault("internal", f"{type(wrong).__name__}: {wrong}", now_s, "a mistake in drillfeed", "clear")
+            with contextlib.suppress(Exception):
+                if self.engine.state not in ("QUICKSTOP", "FAULT"):
+                    self.engine.latch(fault, now_s)
+
+    def _listen_until(
+        self,
+        router: "zmq.Socket[bytes]",
+        observers: "zmq.Socket[bytes] | None",
+        poller: zmq.Poller,
+        due_s: float,
+    ) -> None:
+        """Take frames, stops and commands as they come, until the tick is due."""
+        while not self._ending:
+            left_s = due_s - time.monotonic()
+            if left_s <= 0:
+                return
+            if left_s < 0.001:
+                time.sleep(left_s)
+                return
+            # The poller counts whole milliseconds; it takes all but the last, a sleep takes that.
+            ready = dict(poller.poll(int(left_s * 1000)))
+            if self._wake_read.fileno() in ready:
+                self._drain_wake()
+                self._take(router, observers, time.monotonic())
+            if router in ready:
+                self._receive(router, observers)
+
+    def _drain_wake(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            while self._wake_read.recv(4096):
+                pass
+
+    def _receive(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None") -> None:
+        for _ in range(FRAMES_A_TURN):
+            try:
+                parts = router.recv_multipart(zmq.NOBLOCK)
+            except zmq.Again:
+                return
+            if self._stops:
+                self._take(router, observers, time.monotonic())
+            frame = parts[1] if len(parts) == 2 else b""
+            self.engine.receive(parts[0], frame, time.monotonic())
+            if observers is not None and b'"kind":"status"' in frame[:32]:
+                self._publish(observers, b"status", frame)
+
+    def _take(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
+        """Carry out what waits: stops first, then pauses, then the rest in the order it came."""
+        while self._stops:
+            caller, token = self._stops.popleft()
+            self.engine.stop(caller, token, now_s)
+        batch = [self._inbox.popleft() for _ in range(min(len(self._inbox), COMMANDS_A_TURN))]
+        batch.sort(key=lambda given: given.command.verb != "pause")
+        for given in batch:
+            carry_out(self.engine, given, now_s)
+        self._flush(router, observers, now_s)
+
+    def _turn(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
+        self._receive(router, observers)
+        self._take(router, observers, now_s)
+        self.engine.advance(now_s)
+        self._flush(router, observers, now_s)
+        self.ticks += 1
+        self._collect(now_s)
+
+    def _flush(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
+        frames: list[Frame] = self.engine.link.out
+        self.engine.link.out = []
+        for peer, frame in frames:
+            # What cannot go now is stale when it can; the driver's own watchdog looks after the rest.
+            with contextlib.suppress(zmq.ZMQError):
+                router.send_multipart([peer, frame], zmq.NOBLOCK)
+            if observers is not None and b'"kind":"setpoint"' in frame[:32]:
+                self._publish(observers, b"setpoint", frame)
+        effects: Effects = self.engine.take_effects()
+        worst_ms = round(self._worst_late_s * 1000, 1)
+        self.snapshot = snapshot(self.engine, now_s, self._late_ticks, worst_ms)
+        if effects.replies or effects.events:
+            self._deliver(effects)
+
+    def _publish(self, observers: "zmq.Socket[bytes]", topic: bytes, frame: bytes) -> None:
+        with contextlib.suppress(zmq.ZMQError):
+            observers.send_multipart([topic, frame], zmq.NOBLOCK)
+
+    def _count_late(self, late_s: float) -> None:
+        if late_s > LATE_S:
+            self._late_ticks += 1
+        self._worst_late_s = max(self._worst_late_s, late_s)
+
+    def _collect(self, now_s: float) -> None:
+        """Collect garbage only where nothing runs and nothing is near."""
+        engine = self.engine
+        if engine.state not in RESTING_STATES or now_s - self._collected_s < COLLECT_EVERY_S:
+            return
+        if engine.rest_until_s is not None and engine.rest_until_s - now_s < COLLECT_CLEARANCE_S:
+            return
+        self._collected_s = now_s
+        gc.collect()

@@ -1,0 +1,143 @@
+"""The desk between the line server and the control loop: tokens to answers, drills to plans, events to notices.
+
+Rule of this file: the desk never makes a stop wait. Reading files and planning happen on a thread of its own,
+and only a finished, immutable plan goes to the control loop.
+"""
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from itertools import count
+from pathlib import Path
+
+import structlog
+
+from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, Drill, with_balls
+from drillfeed.daemon.engine.effects import Effects, Event
+from drillfeed.daemon.engine.orders import Given
+from drillfeed.daemon.library import load_balls, load_drill
+from drillfeed.daemon.listing import listing_lines
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
+from drillfeed.daemon.planning.setting import NotPossible
+from drillfeed.daemon.shell.control import ControlLoop
+from drillfeed.daemon.shell.tellers import NoticeRing
+from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.lines import Reply, done, refusal
+from drillfeed.protocol.spec import Caller, Command
+from drillfeed.protocol.status import Notice, Snapshot
+
+ReplyTo = Callable[[Reply], None]
+Record = Callable[[Event], None]
+
+
+class Desk:
+    """What clients talk to. `control` is set once, before the first client."""
+
+    control: ControlLoop
+
+    def __init__(self, machine: Machine, drills: Path | None, new_seed: Callable[[], int]) -> None:
+        self._machine, self._drills, self._new_seed = machine, drills, new_seed
+        self._ring = NoticeRing()
+        self._waiting: dict[int, ReplyTo] = {}
+        self._tokens = count(1)
+        self._planner = ThreadPoolExecutor(max_workers=1, thread_name_prefix="planner")
+        self._log = structlog.get_logger("desk")
+        self.notices_ready: Callable[[], None] = lambda: None
+        self.record: Record = lambda event: None
+
+    def close(self) -> None:
+        """Let no more plans be made."""
+        self._planner.shutdown(wait=False, cancel_futures=True)
+
+    # For the line server.
+
+    def stop(self, caller: Caller, reply: ReplyTo) -> None:
+        """Stop now."""
+        self.control.stop(caller, self._token(reply))
+
+    def submit(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
+        """Take a command; the answer comes from the control loop or from the planner's thread."""
+        if command.verb == "load":
+            self._planner.submit(self._answered, command.verb, reply, lambda: self._load(command, caller, reply))
+        elif command.verb == "list":
+            self._planner.submit(self._answered, command.verb, reply, lambda: self._list(command, reply))
+        else:
+            self.control.post(Given(command, caller, self._token(reply)))
+
+    def snapshot(self) -> Snapshot:
+        """Return the state of the last tick."""
+        return self.control.snapshot
+
+    def notices_since(self, serial: int) -> tuple[list[Notice], int]:
+        """Return the notices after `serial`, and how many were missed."""
+        return self._ring.since(serial)
+
+    # For the control loop.
+
+    def deliver(self, effects: Effects) -> None:
+        """Pass on answers and events; called from the control loop, so it only hands over."""
+        for token, reply in effects.replies:
+            reply_to = self._waiting.pop(token, None)
+            if reply_to is not None:
+                reply_to(reply)
+        if effects.events:
+            self._ring.add(effects.events)
+            for event in effects.events:
+                self.record(event)
+            self.notices_ready()
+
+    # On the planner's thread.
+
+    def _token(self, reply: ReplyTo) -> int:
+        token = next(self._tokens)
+        self._waiting[token] = reply
+        return token
+
+    def _answered(self, verb: str, reply: ReplyTo, work: Callable[[], None]) -> None:
+        """Run `work`; whatever goes wrong in it, the client gets an answer."""
+        try:
+            work()
+        except Refused as refused:
+            reply(refusal(verb, refused))
+        except FileMistakes as wrong:
+            reply(refusal(verb, _file_refusal(wrong)))
+        except NotPossible as wrong:
+            reply(refusal(verb, Refused("not-possible", str(wrong), do="choose another drill or machine")))
+        except Exception:
+            self._log.exception("mistake while planning")
+            reply(refusal(verb, Refused("internal", "drillfeed made a mistake; see its log")))
+
+    def _list(self, command: Command, reply: ReplyTo) -> None:
+        lines = listing_lines(str(command.values["of"]), self._machine, self._drills)
+        reply(done("list", f"{len(lines)} {command.values['of']}", tuple(lines)))
+
+    def _load(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
+        drill = load_drill(str(command.values["name"]), self._drills)
+        seed = int(command.values.get("seed", self._new_seed()))
+        plan = self.plan(drill, seed, int(command.values["balls"]) if "balls" in command.values else None)
+        stretched = tuple(one.stretch.text for one in plan.sets if one.stretch)
+
+        def with_stretches(answer: Reply) -> None:
+            data = tuple(dict.fromkeys(stretched)) if answer.ok else ()
+            reply(Reply(answer.ok, answer.verb, answer.code, answer.text, data))
+
+        self.control.post(Given(command, caller, self._token(with_stretches), plan))
+
+    def plan(self, drill: Drill, seed: int, balls: int | None = None) -> DrillPlan:
+        """Return the plan of a drill on this machine; raise Refused, FileMistakes or NotPossible."""
+        if balls is not None and balls > HARD_MOST_BALLS:
+            raise Refused(
+                "bounds", "too many balls for one run", expected=f"{HARD_MOST_BALLS} at most", found=f"{balls}"
+            )
+        drill = with_balls(drill, balls) if balls is not None else drill
+        turns = self.control.engine.crank_turns
+        return plan_drill(drill, load_balls(self._drills), self._machine, seed, turns or 0)
+
+
+def _file_refusal(wrong: FileMistakes) -> Refused:
+    first = wrong.mistakes[0]
+    if first.key == "(name)":
+        return Refused("unknown-name", f"{first.file}: {first.found}", expected=first.allowed)
+    more = f" (and {len(wrong.mistakes) - 1} more)" if len(wrong.mistakes) > 1 else ""
+    return Refused("bad-file", f"{first}{more}", do=f"drillfeed check {first.file}")

@@ -78,7 +78,7 @@ class Engine:
         self._feed_id = 0
         self._next_at_s = now_s
         self._exits_seen: int | None = None
-        self._told_seconds: int | None = None
+        self.told_seconds: int | None = None
 
     # Telling.
 
@@ -105,7 +105,6 @@ class Engine:
         before, self.state, self.reason = self.state, state, reason
         if state != before:
             self.since_s = now_s
-            self._told_seconds = None
         why = f": {reason}" if reason else ""
         self.tell("state", f"{state}{why}", now_s, cue, state=state, before=before, event=event, reason=reason)
         return True
@@ -327,6 +326,6 @@ class Engine:
     def count_down(self, leaves_s: float, now_s: float) -> None:
         """Tell the last three seconds before a first ball."""
         left = int(leaves_s - now_s) + 1
-        if left <= 3 and left != self._told_seconds and leaves_s > now_s:
-            self._told_seconds = left
+        if left <= 3 and left != self.told_seconds and leaves_s > now_s:
+            self.told_seconds = left
             self.tell("countdown", f"{left}", now_s, "tick", seconds=left)

@@ -78,7 +78,7 @@ def begin_set(engine: "Engine", delay_s: float, cue_s: float, now_s: float) -> f
         engine.legs.put(now_s + cue_s, homing)
     engine.legs.put(now_s + cue_s + home_s, targets_of(ball.setting))
     engine.spinup_due_s = now_s + cue_s + reach_s
-    engine.arrived_s = None
+    engine.arrived_s = engine.told_seconds = None
     engine.rest_until_s = engine.hold_until_s = None
     return leaves_s
 

@@ -10,6 +10,7 @@ import socket
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from concurrent.futures import Future
 
 import structlog
@@ -126,10 +127,10 @@ class ControlLoop(threading.Thread):
         self.bound.set_result((router.getsockopt_string(zmq.LAST_ENDPOINT), seen))
         return router, observers
 
-    def _guarded(self, step: "object", router: "zmq.Socket[bytes]", *rest: object) -> None:
+    def _guarded(self, step: Callable[..., None], router: "zmq.Socket[bytes]", *rest: object) -> None:
         """Run one step; a mistake in drillfeed itself latches a fault and the loop goes on."""
         try:
-            step(router, *rest)  # type: ignore[operator]
+            step(router, *rest)
         except Exception as wrong:
             self._log.exception("mistake in the control loop")
             now_s = time.monotonic()

@@ -1,0 +1,101 @@
+"""What the demo tells: a line a ball and a summary, from the daemon's notices and the driver's own log.
+
+Rule of this file: what was planned comes from the daemon, what happened from the driver's log; a figure that
+one of them does not have stays blank.
+"""
+
+from collections import defaultdict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from statistics import fmean, pstdev
+from typing import Any
+
+HEADER = (
+    "  n  ball                   planned s   true s  off ms  top rpm  bottom rpm  m/s   rev/s"
+    "  cm over net  landed, cm past net"
+)
+
+
+@dataclass
+class Account:
+    """Joins both sides by feed id. `clock_s` is the driver's clock minus the daemon's."""
+
+    tell: Callable[[str], None]
+    clock_s: float = 0.0
+    planned: dict[int, Mapping[str, Any]] = field(default_factory=dict)
+    left: dict[int, Mapping[str, Any]] = field(default_factory=dict)
+    told: set[int] = field(default_factory=set)
+    landings: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
+    feed_late_ms: list[float] = field(default_factory=list)
+    planned_feed_s: dict[int, float] = field(default_factory=dict)
+    outcomes: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+    missed_table: int = 0
+    first_leaves_s: float | None = None
+    headed: bool = False
+
+    def daemon_says(self, topic: str, fields: Mapping[str, Any], text: str, cue: str | None) -> None:
+        """Take a notice of the daemon's."""
+        if topic == "ball":
+            self.outcomes[str(fields["outcome"])] += 1
+            if fields["outcome"] == "fed":
+                self.planned[int(fields["id"])] = fields
+                self._join(int(fields["id"]))
+            else:
+                self.tell(f"     {text}")
+        elif topic == "countdown":
+            self.tell(f"     first ball in {fields['seconds']} s")
+        elif topic in ("state", "fault", "hopper"):
+            bell = f" [{cue}]" if cue else ""
+            self.tell(f"---- {text}{bell}")
+
+    def driver_logged(self, event: Mapping[str, Any]) -> None:
+        """Take one event of the driver's log."""
+        if event["event"] == "feed":
+            self.feed_late_ms.append((event["t"] - event["planned_s"]) * 1000)
+        elif event["event"] == "leaves":
+            self.left[int(event["id"])] = event
+            self._join(int(event["id"]))
+
+    def _join(self, id: int) -> None:
+        if id in self.told or id not in self.planned or id not in self.left:
+            return
+        self.told.add(id)
+        if not self.headed:
+            self.headed = True
+            self.tell(HEADER)
+        plan, ball = self.planned[id], self.left[id]
+        planned_s, true_s = float(plan["planned_leaves_s"]), float(ball["t"]) - self.clock_s
+        if self.first_leaves_s is None:
+            self.first_leaves_s = planned_s
+        landing = ball["landing"]
+        if landing["valid"]:
+            depth_cm = landing["depth_m"] * 100
+            self.landings[str(plan["ball"])].append(depth_cm)
+            landed = f"{depth_cm:5.0f}"
+        else:
+            self.missed_table += 1
+            landed = landing["reason"] or "not on the table"
+        net = landing["net_clearance_m"]
+        self.tell(
+            f"{plan['n']:>3}  {plan['ball']:<22} {planned_s - self.first_leaves_s:8.2f} "
+            f"{true_s - self.first_leaves_s:8.2f} {(true_s - planned_s) * 1000:+7.0f} {ball['top_true_rpm']:8,.0f} "
+            f"{ball['bottom_true_rpm']:11,.0f}  {ball['speed_mps']:4.1f} {ball['spin_revps']:+7.1f} "
+            f"{'' if net is None else f'{net * 100:.0f}':>12}  {landed}"
+        )
+
+    def summary(self, seen: int | None, commanded: int) -> list[str]:
+        """Return the closing lines."""
+        late = [abs(value) for value in self.feed_late_ms]
+        lines = [
+            "",
+            f"balls    {commanded} commanded, {'(no exit sensor)' if seen is None else seen} seen leaving, "
+            f"{len(self.left)} left by the driver's log, made: (nobody entered it)",
+            f"moments  feeder at most {max(late, default=0):.0f} ms off the plan; "
+            f"{self.outcomes['skipped']} skipped, {self.outcomes['refused']} refused",
+        ]
+        for name, depths in sorted(self.landings.items()):
+            spread = f" +- {pstdev(depths):.0f}" if len(depths) > 1 else ""
+            lines.append(f"landed   {name:<22} {len(depths):>3} x  {fmean(depths):4.0f}{spread} cm past the net")
+        if self.missed_table:
+            lines.append(f"landed   {self.missed_table} missed the table")
+        return lines

@@ -1,0 +1,53 @@
+"""What the demo runs: machine, drill and seed, chosen and checked before anything starts."""
+
+from dataclasses import dataclass
+
+from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, with_balls
+from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
+from drillfeed.daemon.planning.setting import NotPossible
+
+DRILLS = ("mixed-spin", "mixed-spin-gentle")
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A demo ready to run. `drill` and `machine` are as they were named, for the processes that load them again."""
+
+    machine_name: str
+    machine: Machine
+    drill_name: str
+    balls: int | None
+    seed: int
+    plan: DrillPlan
+
+    def lines(self) -> list[str]:
+        """Say what is about to run."""
+        plan = self.plan
+        tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.1f}" for one in plan.sets))
+        lines = [
+            f"machine  {self.machine.name}: {self.machine.title}",
+            f"drill    {plan.drill.name}: {plan.drill.title}; {plan.balls} balls, {tempo}/min, seed {plan.seed}",
+        ]
+        stretches = dict.fromkeys(one.stretch.text for one in plan.sets if one.stretch)
+        return lines + [f"tempo    {text}" for text in stretches]
+
+
+def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Choice:
+    """Return the demo to run; raise FileMistakes, NotPossible or ValueError where there is none."""
+    if balls is not None and not 1 <= balls <= HARD_MOST_BALLS:
+        raise ValueError(f"--balls {balls}; expected 1 to {HARD_MOST_BALLS}")
+    if not 0 <= seed < 2**32:
+        raise ValueError(f"--seed {seed}; expected 0 to {2**32 - 1}")
+    profile, types = load_machine(machine), load_balls()
+    reasons = []
+    for name in (drill,) if drill else DRILLS:
+        loaded = load_drill(name)
+        try:
+            plan = plan_drill(with_balls(loaded, balls) if balls else loaded, types, profile, seed)
+        except NotPossible as wrong:
+            reasons.append(f"{name}: {wrong}")
+            continue
+        return Choice(machine, profile, name, balls, seed, plan)
+    raise NotPossible("; ".join(reasons))

@@ -1,0 +1,48 @@
+"""The demo on the virtual clock."""
+
+from drillfeed.daemon.demo.account import Account
+from drillfeed.daemon.demo.choice import Choice
+from drillfeed.daemon.engine.effects import Event
+from drillfeed.daemon.virtual import VirtualHall
+
+MOST_S = 4 * 3600.0
+
+
+def run_fast(choice: Choice) -> int:
+    """Run the whole drill at once and return the exit status."""
+    account = Account(tell=print)
+
+    def note(event: str, t: float, /, **what: object) -> None:
+        account.driver_logged({"event": event, "t": t, **what})
+
+    def heard(event: Event) -> None:
+        account.daemon_says(event.topic, event.fields, event.text, event.cue)
+
+    hall = VirtualHall(choice.machine, seed=choice.seed, note=note, on_event=heard)
+    account.clock_s = hall.driver_offset_s
+    started = hall.start(choice.plan, balls=choice.machine.hopper.balls)
+    if not started.ok:
+        print(f"refused: {started.text}")
+        return 1
+    while hall.until_state("RESTING", "ARMED", "IDLE", "FAULT", "PAUSED", most_s=MOST_S):
+        state = hall.engine.state
+        if state == "RESTING" and hall.engine.rest_until_s is not None:
+            hall.until_state("SPINUP", "STOPPING", "FAULT", most_s=MOST_S)
+        elif state in ("RESTING", "PAUSED"):
+            _go_on(hall, state)
+        else:
+            break
+    run = hall.engine.run
+    commanded, seen = (run.commanded, run.seen) if run else (0, None)
+    for line in account.summary(seen, commanded):
+        print(line)
+    return 0 if hall.engine.state == "ARMED" and commanded == choice.plan.balls else 1
+
+
+def _go_on(hall: VirtualHall, state: str) -> None:
+    """Be the player: fill the hopper, re-phase the crank where that is asked, and go on."""
+    hall.say(f"balls {hall.machine.hopper.balls}")
+    hall.board.hopper_balls = hall.machine.hopper.balls
+    if hall.machine.feeder.kind == "crank-timed":
+        hall.say("rephase")
+    hall.say("ready" if state == "RESTING" else "resume")

@@ -1,0 +1,192 @@
+"""The demo in real processes: a daemon, a simulated thrower, and this process as the player.
+
+Rule of this file: only processes that were started here are ended, and an interrupt is a stop first.
+"""
+
+import contextlib
+import json
+import os
+import socket
+import subprocess
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from drillfeed.clients.find import NoDaemon
+from drillfeed.clients.lines import Client
+from drillfeed.daemon.demo.account import Account
+from drillfeed.daemon.demo.choice import Choice
+from drillfeed.protocol.lines import Reply
+from drillfeed.protocol.status import Snapshot, State
+
+READY_S = 30.0
+PATIENCE_S = 20.0
+END_S = 20.0
+DONE: frozenset[State] = frozenset({"ARMED", "IDLE", "FAULT", "OFFLINE"})
+
+
+def _free_ports(count: int) -> list[int]:
+    with contextlib.ExitStack() as stack:
+        held = [stack.enter_context(socket.socket()) for _ in range(count)]
+        for one in held:
+            one.bind(("127.0.0.1", 0))
+        return [int(one.getsockname()[1]) for one in held]
+
+
+class LogTail:
+    """Reads what has been added to the driver's log."""
+
+    def __init__(self, path: Path) -> None:
+        self._path, self._kept, self._place = path, b"", 0
+
+    def events(self) -> Iterator[dict[str, object]]:
+        """Yield the events that are new."""
+        if not self._path.exists():
+            return
+        with self._path.open("rb") as file:
+            file.seek(self._place)
+            data = file.read()
+        self._place += len(data)
+        *lines, self._kept = (self._kept + data).split(b"\n")
+        for line in lines:
+            yield json.loads(line)
+
+
+@contextlib.contextmanager
+def _process(command: list[str], environment: dict[str, str], errors: Path) -> Iterator[subprocess.Popen[bytes]]:
+    # A session of its own: an interrupt at the terminal reaches only this process, which stops the others in order.
+    with errors.open("ab") as file:
+        process = subprocess.Popen(
+            command, stdout=file, stderr=file, stdin=subprocess.DEVNULL, env=environment, start_new_session=True
+        )
+        try:
+            yield process
+        finally:
+            process.terminate()
+            try:
+                process.wait(END_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+
+
+def _client(address: str) -> Client:
+    end_s = time.monotonic() + READY_S
+    while True:
+        try:
+            return Client.find(address)
+        except NoDaemon:
+            if time.monotonic() > end_s:
+                raise
+            time.sleep(0.1)
+
+
+def _until_ready(client: Client) -> Snapshot:
+    end_s = time.monotonic() + READY_S
+    while True:
+        snapshot = client.snapshot()
+        known = snapshot.wheels_at_rest is True and snapshot.clock_error_ms is not None and snapshot.clock_error_ms < 10
+        if (snapshot.state == "IDLE" and known) or time.monotonic() > end_s:
+            return snapshot
+        time.sleep(0.2)
+
+
+def run_real(choice: Choice, python: Path) -> int:
+    """Run the demo and return the exit status."""
+    tcp, link, observe = _free_ports(3)
+    with tempfile.TemporaryDirectory(prefix="drillfeed-demo-") as folder:
+        log, errors = Path(folder) / "driver.jsonl", Path(folder) / "processes.log"
+        command = [str(python), "-m", "drillfeed.daemon.cli"]
+        endpoint = f"tcp://127.0.0.1:{link}"
+        serve = [
+            *command, "serve", "--machine", choice.machine_name, "--listen", f"127.0.0.1:{tcp}", "--link", endpoint,
+            "--observe", f"tcp://127.0.0.1:{observe}",
+        ]  # fmt: skip
+        drive = [
+            *command, "drive", "simulated", "--link", endpoint, "--machine", choice.machine_name,
+            "--seed", str(choice.seed), "--log", str(log),
+        ]  # fmt: skip
+        environment = {**os.environ, "XDG_STATE_HOME": folder}
+        try:
+            with (
+                _process(serve, environment, errors),
+                _process(drive, environment, errors),
+                _client(f"127.0.0.1:{tcp}") as client,
+            ):
+                return _Player(client, choice, Account(tell=lambda line: print(line, flush=True)), LogTail(log)).play()
+        except NoDaemon as wrong:
+            print(f"{wrong}\n{errors.read_text(errors='replace')}")
+            return 1
+
+
+class _Player:
+    """Talks to the daemon as a player's client does, and reads the driver's log beside it."""
+
+    def __init__(self, client: Client, choice: Choice, account: Account, tail: LogTail) -> None:
+        self.client, self.choice, self.account, self.tail = client, choice, account, tail
+
+    def play(self) -> int:
+        try:
+            _until_ready(self.client)
+            if not self._begin():
+                return 1
+            state = self._until_done()
+        except KeyboardInterrupt:
+            print("interrupt: stopping", flush=True)
+            print(self.client.stop().text, flush=True)
+            self._until_done()
+            state = "IDLE"
+        snapshot = self.client.snapshot()
+        self._read_log()
+        for line in self.account.summary(snapshot.counts.seen, snapshot.counts.commanded):
+            print(line)
+        return 0 if state == "ARMED" and snapshot.counts.commanded == self.choice.plan.balls else 1
+
+    def _begin(self) -> bool:
+        choice, client = self.choice, self.client
+        client.watch("json")
+        replies = [
+            client.balls(choice.machine.hopper.balls),
+            client.load(choice.drill_name, seed=choice.seed, balls=choice.balls),
+            client.arm(),
+        ]
+        replies.append(client.start(client.snapshot().stop_count))
+        for reply in replies:
+            if not reply.ok:
+                print(f"refused: {reply.text}")
+                return False
+        return True
+
+    def _until_done(self) -> State:
+        """Follow the drill until it has ended; be the player where the rest waits for one."""
+        quiet_since_s = time.monotonic()
+        while True:
+            for told in self.client.notices(0.1):
+                quiet_since_s = time.monotonic()
+                self.account.daemon_says(told.topic, told.fields, told.text, told.cue)
+                if told.topic == "state":
+                    break
+            self._read_log()
+            snapshot = self.client.snapshot()
+            if snapshot.state in DONE and time.monotonic() - quiet_since_s > 0.3:
+                return snapshot.state
+            if snapshot.state == "RESTING" and snapshot.rest_waits:
+                self._go_on(self.client.ready)
+            elif snapshot.state == "PAUSED":
+                self._go_on(self.client.resume)
+            if (
+                snapshot.state not in ("RESTING", "SPINUP", "STOPPING")
+                and time.monotonic() - quiet_since_s > PATIENCE_S
+            ):
+                return snapshot.state
+
+    def _go_on(self, way: Callable[[], Reply]) -> None:
+        self.client.balls(self.choice.machine.hopper.balls)
+        if self.choice.machine.feeder.kind == "crank-timed":
+            self.client.rephase()
+        way()
+
+    def _read_log(self) -> None:
+        for event in self.tail.events():
+            self.account.driver_logged(event)

@@ -12,15 +12,14 @@ Clause numbers are those of LINK.md.
 import json
 from collections import deque
 
-from drillfeed.clients.drivers.board import Agitated, Board, DriverTraits, Note, Reading, forget
-from drillfeed.clients.drivers.feeds import FeedLedger
+from drillfeed.clients.drivers.board import Board, DriverTraits, Note, Reading, forget
+from drillfeed.clients.drivers.feed_gate import FeedGate
 from drillfeed.clients.drivers.outputs import Outputs
 from drillfeed.clients.drivers.report import Condition, Heartbeat, Mode, Reporter
-from drillfeed.clients.drivers.rules import limits_beyond, out_of_band, wrong_hello, wrong_setpoint
+from drillfeed.clients.drivers.rules import limits_beyond, wrong_hello, wrong_setpoint
 from drillfeed.clients.drivers.targets import TargetQueue
 from drillfeed.protocol.link import (
     FRAME_BYTES_MAX,
-    LATE_S,
     WATCHDOG_FEED_S,
     WATCHDOG_STOP_S,
     BadFrame,
@@ -51,18 +50,15 @@ class DriverCore:
         self.seq: int | None = None
         self.limits = traits.limits
         self.limits_hash: str | None = None
-        self.feed_open = False
-        self.agitating = False
         self.accepted_s: float | None = None
         self.queue = TargetQueue()
-        self.ledger = FeedLedger()
         self.outputs = Outputs(traits, now)
+        self.gate = FeedGate(traits, board, self.outputs, note)
         self.report = Reporter(traits, boot, self.outputs, now)
         self._past_sessions: deque[str] = deque(maxlen=SESSIONS_REMEMBERED)
         self._watch_from_s = now
         self._watchdog_feed_s, self._watchdog_stop_s = WATCHDOG_FEED_S, WATCHDOG_STOP_S
         self._judged_epoch = -1
-        self._opens_after_seq = -1
         self._trip_reason = ""
         self._first_tick = True
         note("boot", now, driver=traits.name, boot=boot, feedback=traits.feedback, simulated=traits.simulated)
@@ -113,11 +109,10 @@ class DriverCore:
     def _adopt(self, session: str, now: float) -> None:
         if self.session is not None:
             self._past_sessions.append(self.session)
-        self._close_feed("another session", now)
+        self.gate.new_session(now)
         self.queue.drop()
         self.session, self.epoch, self.seq = session, 0, None
-        self.ledger = FeedLedger()
-        self._judged_epoch, self._opens_after_seq = -1, -1
+        self._judged_epoch = -1
         self.accepted_s = None
         self._watch_from_s = now
         self.note("session", now, session=session)
@@ -157,22 +152,10 @@ class DriverCore:
             return
         self.seq, self.accepted_s = message.seq, now
         if not message.feeding:
-            self._close_feed("feeding is false", now)
+            self.gate.close("feeding is false", self.seq, now)
         if self.mode == "armed":
             self.queue.add(message)
-        self._ask_feeds(message, now)
-
-    def _ask_feeds(self, message: Setpoint, now: float) -> None:
-        for feed in message.feeds:
-            if self.ledger.spent(feed.id):
-                if self.ledger.ask(feed) is not None:
-                    self.ledger.again(feed.id, now)
-            elif self.mode != "armed":
-                self._refuse_feed(feed.id, feed.at_s, f"mode is {self.mode}", now)
-            elif not message.feeding:
-                self._refuse_feed(feed.id, feed.at_s, "feeding is false", now)
-            else:
-                self.ledger.ask(feed)
+        self.gate.ask(message, self.mode, now)
 
     def _order(self, message: Order, now: float) -> None:
         """Obey an order (L18 to L23): stop and disarm whoever sends them, arm and clear in this session only."""
@@ -195,9 +178,9 @@ class DriverCore:
 
     def _new_epoch(self, epoch: int, now: float) -> None:
         """Make an epoch current: feed closed, what waits dropped; the target in force stays for its time (L11)."""
-        self._close_feed(f"epoch {self.epoch} ended", now)
+        self.gate.new_epoch(self.epoch, now)
         self.queue.empty()
-        self.epoch, self.seq, self._opens_after_seq = epoch, None, -1
+        self.epoch, self.seq = epoch, None
         self.note("epoch", now, epoch=epoch)
 
     # Modes.
@@ -244,7 +227,7 @@ class DriverCore:
     def _stop(self, kind: str, now: float, whose: str) -> None:
         """Feeder and agitator off at once, then the wheels down (L18)."""
         self.note(kind, now, whose=whose, mode=self.mode, exits=self.report.exit_count)
-        self._close_feed(kind, now)
+        self.gate.close(kind, self.seq, now)
         self.board.cut()
         self.queue.drop()
         self._judged_epoch = max(self._judged_epoch, self.epoch)
@@ -263,7 +246,7 @@ class DriverCore:
         since = self._watch_from_s if self.accepted_s is None else max(self._watch_from_s, self.accepted_s)
         age = now - since
         if age > self._watchdog_feed_s:
-            self._close_feed(f"no setpoint for {age * 1000:.0f} ms", now)
+            self.gate.close(f"no setpoint for {age * 1000:.0f} ms", self.seq, now)
         if age > self._watchdog_stop_s:
             self._trip_reason = f"no setpoint for {age * 1000:.0f} ms"
             self.note("watchdog", now, age_ms=round(age * 1000, 1))
@@ -271,18 +254,6 @@ class DriverCore:
             self.board.cut()
             self.queue.drop()
             self._enter("tripped", self._trip_reason, now)
-
-    def _close_feed(self, reason: str, now: float) -> None:
-        """Close the feed; setpoints read until now do not open it again."""
-        if self.seq is not None:
-            self._opens_after_seq = self.seq
-        for id, at_s in tuple(self.ledger.waiting.items()):
-            self._refuse_feed(id, at_s, reason, now)
-        if self.feed_open or self.agitating:
-            self.board.cut()
-            self.feed_open = False
-            self.note("feed_closed", now, reason=reason)
-            self._agitate(False, now)
 
     # What goes out.
 
@@ -298,7 +269,7 @@ class DriverCore:
             self._take_due(now)
         wanted = self.queue.in_force if self.mode == "armed" else None
         self.outputs.move(self.board, self.limits, wanted, hold=self.mode == "armed", now=now)
-        self._feed(now)
+        self.gate.push_due(wanted, self.epoch, now)
         if self.mode == "stopping":
             self._settle(now)
         self._sample(reading, now)
@@ -313,54 +284,10 @@ class DriverCore:
 
     def _take_due(self, now: float) -> None:
         target = self.queue.advance(now)
-        if target is None:
-            if self.feed_open:
-                self._close_feed("target expired", now)
-            return
-        opens = target.feeding and target.seq > self._opens_after_seq and target.epoch == self.epoch
-        if opens and not self.feed_open:
-            self.feed_open = True
-            self.note("feed_opened", now, seq=target.seq)
-        self._agitate(self.feed_open and target.agitator, now)
-
-    def _agitate(self, on: bool, now: float) -> None:
-        if on == self.agitating or not self.traits.agitator:
-            return
-        self.agitating = on
-        if isinstance(self.board, Agitated):
-            self.board.set_agitator(on)
-        self.note("agitator", now, on=on)
-
-    def _feed(self, now: float) -> None:
-        if not self.ledger.waiting:
-            return
-        for at_s, id in self.ledger.due(now):
-            reason = self._feed_obstacle(at_s, now)
-            if reason is not None:
-                self._refuse_feed(id, at_s, reason, now)
-                continue
-            self.ledger.done(id, at_s, now)
-            self.board.feed_one(id)
-            self.note("feed", now, id=id, planned_s=at_s, epoch=self.epoch, **self.outputs.speeds(self.queue.in_force))
-
-    def _feed_obstacle(self, at_s: float, now: float) -> str | None:
-        """Say why a ball that is due may not go (L17, in this order)."""
-        if self.mode != "armed":
-            return f"mode is {self.mode}"
-        if not self.feed_open or self.queue.in_force is None:
-            return "feed is closed"
-        if now - at_s > LATE_S:
-            return f"{(now - at_s) * 1000:.0f} ms late"
-        if self.traits.feedback == "none":
-            return None
-        for wheel, target, diameter_m in (
-            ("top", self.queue.in_force.top, self.traits.top_diameter_m),
-            ("bottom", self.queue.in_force.bottom, self.traits.bottom_diameter_m),
-        ):
-            reason = out_of_band(wheel, self.outputs.recent_rpm(wheel, now), target.rpm, diameter_m)
-            if reason is not None:
-                return reason
-        return None
+        if target is not None:
+            self.gate.follow(target, self.epoch, now)
+        elif self.gate.open:
+            self.gate.close("target expired", self.seq, now)
 
     def _settle(self, now: float) -> None:
         """End `stopping`: at rest, or after one and a half times the spin-down with rest not seen, and say so (L23)."""
@@ -380,20 +307,16 @@ class DriverCore:
         self.report.refused(kind, reason)
         self.note("message_refused", now, kind=kind, reason=reason)
 
-    def _refuse_feed(self, id: int, at_s: float, reason: str, now: float) -> None:
-        self.ledger.refuse(id, at_s, now, reason)
-        self.note("feed_refused", now, id=id, planned_s=at_s, reason=reason)
-
     def _condition(self) -> Condition:
         return Condition(
             self.mode,
             self.mode_reason,
-            self.feed_open,
-            self.agitating,
+            self.gate.open,
+            self.gate.agitating,
             self.session,
             self.epoch,
             self.limits_hash,
-            self.ledger.results,
+            self.gate.ledger.results,
         )
 
     def _changes(self, now: float) -> list[bytes]:
@@ -401,7 +324,7 @@ class DriverCore:
 
     def close(self, now: float) -> None:
         """End: feeder and agitator off, wheel outputs to zero. Only here may an output jump, and down only."""
-        self._close_feed("driver ends", now)
+        self.gate.close("driver ends", self.seq, now)
         self.board.cut()
         self.board.set_wheel("top", 0.0)
         self.board.set_wheel("bottom", 0.0)

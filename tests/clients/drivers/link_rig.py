@@ -179,7 +179,7 @@ class Rig:
         if self.core.mode != "armed":
             self.arm()
         self.run(seconds, rpm=rpm, feeding=True, **what)
-        assert self.core.feed_open
+        assert self.core.gate.open
         return self
 
     @property
@@ -197,4 +197,4 @@ class Rig:
 
     def result(self, id: int) -> tuple[str, str | None] | None:
         """Return result and reason of a feed, as the status tells the first of them."""
-        return next(((one.result, one.reason) for one in self.core.ledger.results if one.id == id), None)
+        return next(((one.result, one.reason) for one in self.core.gate.ledger.results if one.id == id), None)

@@ -26,7 +26,7 @@ def test_a_feed_is_actuated_at_its_moment_once() -> None:
     assert rig.fed == [7]
     assert 0 <= rig.board.fed[0][0] - at_s <= 0.0051
     assert rig.result(7) == ("done", None)
-    assert [one.id for one in rig.core.ledger.results] == [7]
+    assert [one.id for one in rig.core.gate.ledger.results] == [7]
 
 
 def test_a_spent_id_is_refused_for_another_moment() -> None:
@@ -121,7 +121,7 @@ def test_feeding_false_closes_at_once() -> None:
     rig = Rig().spin()
     rig.give(rig.setpoint(rpm=1500.0, feeding=True, feeds=((7, rig.now + 0.1),)))
     rig.give(rig.setpoint(rpm=1500.0, feeding=False))
-    assert not rig.core.feed_open and rig.board.cuts[-1] == rig.board.now
+    assert not rig.core.gate.open and rig.board.cuts[-1] == rig.board.now
     rig.run(0.25, rpm=1500.0, feeding=False)
     assert rig.fed == [] and rig.result(7) == ("refused", "feeding is false")
 
@@ -181,7 +181,7 @@ def test_stop_is_obeyed_from_anybody(kind: str, session: str, epoch: int) -> Non
     cuts = len(rig.board.cuts)
     rig.give(rig.setpoint(rpm=1500.0, feeding=True, feeds=((7, rig.now + 0.05),)))
     answers = rig.give(rig.order(kind, session=session, epoch=epoch))
-    assert len(rig.board.cuts) > cuts and not rig.core.feed_open and rig.core.mode == "stopping"
+    assert len(rig.board.cuts) > cuts and not rig.core.gate.open and rig.core.mode == "stopping"
     assert isinstance(answers[-1], Status) and answers[-1].mode == "stopping" and not answers[-1].feeding
     before = rig.board.rpm["top"]
     rig.tick()
@@ -426,7 +426,7 @@ def test_the_end_cuts_everything() -> None:
     """L29: a driver that ends leaves feeder, agitator and wheels without output."""
     rig = Rig().spin()
     rig.core.close(rig.now)
-    assert rig.board.rpm == {"top": 0.0, "bottom": 0.0} and not rig.core.feed_open
+    assert rig.board.rpm == {"top": 0.0, "bottom": 0.0} and not rig.core.gate.open
     assert rig.log[-1][0] == "end"
 
 
@@ -434,6 +434,8 @@ def test_very_many_ids_are_remembered_in_bounded_room() -> None:
     """L30: after ten thousand balls the lowest ids are forgotten and still count as spent."""
     rig = Rig().spin()
     for id in range(10_000):
-        rig.core.ledger.refuse(id, 0.0, rig.now, "test")
-    assert rig.core.ledger.spent(0) and rig.core.ledger.spent(9_999) and not rig.core.ledger.spent(10_000)
-    assert len(rig.core.ledger._spent) <= 4096
+        rig.core.gate.ledger.refuse(id, 0.0, rig.now, "test")
+    assert (
+        rig.core.gate.ledger.spent(0) and rig.core.gate.ledger.spent(9_999) and not rig.core.gate.ledger.spent(10_000)
+    )
+    assert len(rig.core.gate.ledger._spent) <= 4096

@@ -41,9 +41,9 @@ class Watched(Rig):
             assert abs(rpm - before[wheel]) <= fastest
             assert 0.0 <= rpm <= LIMITS.top.high_rpm
         if len(self.board.fed) > fed:
-            assert self.core.mode == "armed" and self.core.feed_open
+            assert self.core.mode == "armed" and self.core.gate.open
             assert self.core.accepted_s is not None and self.now - self.core.accepted_s <= 0.250
-        assert not (self.core.feed_open and self.core.mode != "armed")
+        assert not (self.core.gate.open and self.core.mode != "armed")
         return answers
 
 

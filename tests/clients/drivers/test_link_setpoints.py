@@ -202,27 +202,27 @@ def test_the_watchdog_closes_the_feed_then_trips_and_latches() -> None:
     """L16: 250 ms without an accepted setpoint close the feed, 500 ms trip; the wheels come down without the daemon."""
     rig = Rig().spin()
     rig.quiet(0.225)
-    assert rig.core.feed_open
+    assert rig.core.gate.open
     rig.quiet(0.020)
-    assert not rig.core.feed_open and rig.core.mode == "armed"
+    assert not rig.core.gate.open and rig.core.mode == "armed"
     rig.quiet(0.220)
     assert rig.core.mode == "armed"
     rig.quiet(0.030)
     assert rig.core.mode == "tripped"
     rig.run(1.0, rpm=3000.0, feeding=True)
     assert rig.core.mode == "tripped" and rig.board.rpm == {"top": 0.0, "bottom": 0.0}
-    assert not rig.core.feed_open
+    assert not rig.core.gate.open
 
 
 def test_a_closed_feed_is_not_opened_by_what_was_read_before() -> None:
     """L16: setpoints that waited when the watchdog closed the feed do not open it again; a fresh one does."""
     rig = Rig().spin()
     rig.quiet(0.26)
-    assert not rig.core.feed_open
+    assert not rig.core.gate.open
     rig.quiet(0.03)
-    assert not rig.core.feed_open
+    assert not rig.core.gate.open
     rig.run(0.4, rpm=1500.0, feeding=True)
-    assert rig.core.feed_open
+    assert rig.core.gate.open
 
 
 def test_refused_messages_are_no_heartbeat() -> None:
@@ -329,7 +329,7 @@ def test_a_new_session_stops_what_the_old_one_ran() -> None:
     rig = Rig().spin()
     answers = rig.give(rig.hello(session="session-2"))
     assert isinstance(answers[0], DriverHello)
-    assert rig.core.mode == "stopping" and not rig.core.feed_open and rig.core.epoch == 0
+    assert rig.core.mode == "stopping" and not rig.core.gate.open and rig.core.epoch == 0
     rig.run(0.4, rpm=3000.0, session="session-2", epoch=0)
     assert rig.core.mode == "disarmed" and rig.board.rpm["top"] == 0.0
 

@@ -1,13 +1,9 @@
 """The demo in real processes: a daemon, a simulated thrower, and this process as the player.
 
-Rule of this file: only processes that were started here are ended, and an interrupt is a stop first.
+Rule of this file: an interrupt is a stop first.
 """
 
-import contextlib
 import json
-import os
-import socket
-import subprocess
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -17,21 +13,12 @@ from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
 from drillfeed.daemon.demo.account import Account
 from drillfeed.daemon.demo.choice import Choice
+from drillfeed.daemon.demo.processes import READY_S, running_pair
 from drillfeed.protocol.lines import Reply
 from drillfeed.protocol.status import Snapshot, State
 
-READY_S = 30.0
 PATIENCE_S = 20.0
-END_S = 20.0
 DONE: frozenset[State] = frozenset({"ARMED", "IDLE", "FAULT", "OFFLINE"})
-
-
-def _free_ports(count: int) -> list[int]:
-    with contextlib.ExitStack() as stack:
-        held = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for one in held:
-            one.bind(("127.0.0.1", 0))
-        return [int(one.getsockname()[1]) for one in held]
 
 
 class LogTail:
@@ -53,36 +40,8 @@ class LogTail:
             yield json.loads(line)
 
 
-@contextlib.contextmanager
-def _process(command: list[str], environment: dict[str, str], errors: Path) -> Iterator[subprocess.Popen[bytes]]:
-    # A session of its own: an interrupt at the terminal reaches only this process, which stops the others in order.
-    with errors.open("ab") as file:
-        process = subprocess.Popen(
-            command, stdout=file, stderr=file, stdin=subprocess.DEVNULL, env=environment, start_new_session=True
-        )
-        try:
-            yield process
-        finally:
-            process.terminate()
-            try:
-                process.wait(END_S)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
-
-
-def _client(address: str) -> Client:
-    end_s = time.monotonic() + READY_S
-    while True:
-        try:
-            return Client.find(address)
-        except NoDaemon:
-            if time.monotonic() > end_s:
-                raise
-            time.sleep(0.1)
-
-
-def _until_ready(client: Client) -> Snapshot:
+def until_ready(client: Client) -> Snapshot:
+    """Wait until the driver is there, at rest, and its clock known; return the last status."""
     end_s = time.monotonic() + READY_S
     while True:
         snapshot = client.snapshot()
@@ -92,31 +51,16 @@ def _until_ready(client: Client) -> Snapshot:
         time.sleep(0.2)
 
 
-def run_real(choice: Choice, python: Path) -> int:
+def run_real(choice: Choice) -> int:
     """Run the demo and return the exit status."""
-    tcp, link, observe = _free_ports(3)
     with tempfile.TemporaryDirectory(prefix="drillfeed-demo-") as folder:
-        log, errors = Path(folder) / "driver.jsonl", Path(folder) / "processes.log"
-        command = [str(python), "-m", "drillfeed.daemon.cli"]
-        endpoint = f"tcp://127.0.0.1:{link}"
-        serve = [
-            *command, "serve", "--machine", choice.machine_name, "--listen", f"127.0.0.1:{tcp}", "--link", endpoint,
-            "--observe", f"tcp://127.0.0.1:{observe}",
-        ]  # fmt: skip
-        drive = [
-            *command, "drive", "simulated", "--link", endpoint, "--machine", choice.machine_name,
-            "--seed", str(choice.seed), "--log", str(log),
-        ]  # fmt: skip
-        environment = {**os.environ, "XDG_STATE_HOME": folder}
         try:
-            with (
-                _process(serve, environment, errors),
-                _process(drive, environment, errors),
-                _client(f"127.0.0.1:{tcp}") as client,
-            ):
-                return _Player(client, choice, Account(tell=lambda line: print(line, flush=True)), LogTail(log)).play()
+            with running_pair(choice.machine_name, choice.seed, Path(folder)) as pair, pair.client() as client:
+                account = Account(tell=lambda line: print(line, flush=True))
+                return _Player(client, choice, account, LogTail(pair.log)).play()
         except NoDaemon as wrong:
-            print(f"{wrong}\n{errors.read_text(errors='replace')}")
+            errors = Path(folder) / "processes.log"
+            print(f"{wrong}\n{errors.read_text(errors='replace') if errors.exists() else ''}")
             return 1
 
 
@@ -128,7 +72,7 @@ class _Player:
 
     def play(self) -> int:
         try:
-            _until_ready(self.client)
+            until_ready(self.client)
             if not self._begin():
                 return 1
             state = self._until_done()

@@ -25,7 +25,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the demo; exit 0 when every ball was dealt with, 1 when something went wrong, 2 on bad arguments."""
     import sys
-    from pathlib import Path
 
     from drillfeed.daemon.demo.choice import Choice, choose
     from drillfeed.daemon.mistakes import FileMistakes
@@ -44,4 +43,4 @@ def run(args: argparse.Namespace) -> int:
         return run_fast(choice)
     from drillfeed.daemon.demo.real import run_real
 
-    return run_real(choice, Path(sys.executable))
+    return run_real(choice)

@@ -1,0 +1,107 @@
+"""What a file comes to: the figures that let a builder see at once that a radius was written for a diameter."""
+
+from pathlib import Path
+
+from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.drills.drill import Drill
+from drillfeed.daemon.library import find, known, load_balls, read_any
+from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.mistakes import FileMistakes, Mistake
+from drillfeed.daemon.planning.plan import plan_drill
+from drillfeed.daemon.planning.setting import NotPossible, most_spin, rim_limits, setting_for, shares
+from drillfeed.daemon.planning.transition import wheel_change_s
+
+SPEEDS_MPS = (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0)
+
+
+def _wheel_lines(name: str, wheel: Wheel) -> list[str]:
+    low, high = wheel.lowest_rpm, wheel.highest_rpm
+    stop = "brakes" if wheel.brake == "yes" else f"coasts, time constant {wheel.coast_time_constant_s:g} s"
+    up_s, down_s = wheel_change_s(wheel, low, high), wheel_change_s(wheel, high, low)
+    return [
+        f"  {name} wheel: diameter {wheel.diameter_mm:g} mm, {low:,.0f} to {high:,.0f} rpm, "
+        f"rim {wheel.rim_mps(low):.1f} to {wheel.rim_mps(high):.1f} m/s{', reverses' if wheel.reverse else ''}",
+        f"    from low to high {up_s:.1f} s, from high to low {down_s:.1f} s ({stop})",
+    ]
+
+
+def machine_lines(machine: Machine) -> list[str]:
+    """Return what a profile comes to, for its builder."""
+    limits, (of_speed, _) = rim_limits(machine), shares(machine)
+    feeder = machine.feeder
+    low = f"{feeder.low_balls_per_min:g} to " if feeder.low_balls_per_min else "up to "
+    lines = [f"{machine.name}: {machine.title}"]
+    lines += _wheel_lines("top", machine.top) + _wheel_lines("bottom", machine.bottom)
+    lines.append(
+        f"  launch speed with no spin: {limits.least_mps * of_speed:.1f} to {limits.most_mps * of_speed:.1f} m/s"
+    )
+    lines.append("  most spin either way at a launch speed:")
+    speeds = [speed for speed in SPEEDS_MPS if speed <= limits.most_mps * of_speed]
+    lines.append("    m/s    " + "".join(f"{speed:6.0f}" for speed in speeds))
+    lines.append("    rev/s  " + "".join(f"{most_spin(machine, speed):6.0f}" for speed in speeds))
+    lines.append(
+        f"  tilt {machine.tilt.low_deg:g} to {machine.tilt.high_deg:g} degrees, "
+        f"{(machine.tilt.high_deg - machine.tilt.low_deg) / machine.tilt.slew_deg_per_s:.1f} s from end to end; "
+        f"pan {'yes' if machine.pan else 'no'}, head roll {'yes' if machine.roll else 'no'}"
+    )
+    lines.append(f"  feeder {feeder.kind}: {low}{feeder.high_balls_per_min:g} balls/min, hopper {machine.hopper.balls}")
+    if feeder.most_turns is not None:
+        lines.append(f"    by time only: the crank must be re-phased by hand every {feeder.most_turns} turns")
+    seen = (
+        "speed feedback" if machine.sensors.speed_feedback else "no speed feedback: arrival is assumed, never measured"
+    )
+    exits = "exit sensor" if machine.sensors.exit_sensor else "no exit sensor: balls seen leaving stay blank"
+    lines.append(f"  {seen}; {exits}")
+    return lines
+
+
+def _ball_lines(balls: dict[str, BallType], machine: Machine) -> list[str]:
+    lines = [f"{len(balls)} ball types; on {machine.name}:"]
+    for ball in balls.values():
+        try:
+            setting = setting_for(ball, machine)
+        except NotPossible as wrong:
+            lines.append(f"  {ball.name}: not here: {wrong}")
+        else:
+            lines.append(
+                f"  {ball.name}: top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
+                f"tilt {setting.tilt_deg:.1f} degrees"
+            )
+    return lines
+
+
+def drill_lines(drill: Drill, machine: Machine, folder: Path | None) -> list[str]:
+    """Return what a drill comes to on a machine; raise NotPossible where it can't be run there."""
+    plan = plan_drill(drill, load_balls(folder), machine, 0)
+    lines = [f"{drill.name}: {drill.title}; {plan.balls} balls on {machine.name}"]
+    for one in plan.sets:
+        rest = f"rest {one.rest_s:g} s" if one.rest_s else "then a rest that waits for the player"
+        tail = "" if one is plan.sets[-1] else f", {rest}"
+        title = f" ({one.title})" if one.title else ""
+        lines.append(f"  set {one.number}{title}: {len(one.balls)} balls at {60 / one.interval_s:.1f}/min{tail}")
+        if one.rephase_before:
+            lines.append("    before it: turn the crank to its mark by hand")
+        if one.stretch:
+            lines.append(f"    {one.stretch.text}")
+    return lines
+
+
+def _path(name: str, folder: Path | None) -> Path:
+    path = Path(name)
+    if path.exists() or "/" in name or name.endswith(".toml"):
+        return path
+    for kind in ("machines", "drills", "balls"):
+        if name in known(kind, folder):
+            return find(kind, name, folder)
+    raise FileMistakes([Mistake(name, "(name)", "no such file or name", "a file, or a name of drillfeed list")])
+
+
+def check_file(name: str, machine: Machine, folder: Path | None) -> list[str]:
+    """Return what a file comes to; raise FileMistakes with all its mistakes, or NotPossible."""
+    found = read_any(_path(name, folder))
+    if isinstance(found, Machine):
+        return machine_lines(found)
+    if isinstance(found, Drill):
+        return drill_lines(found, machine, folder)
+    assert isinstance(found, dict)
+    return _ball_lines(found, machine)

@@ -1,0 +1,43 @@
+"""`drillfeed check`: read files, name every mistake in them, and say what they come to."""
+
+import argparse
+
+EXAMPLES = """\
+examples:
+  drillfeed check my-thrower.toml               what the profile comes to: rims, launch speeds, spin, balls/min
+  drillfeed check my-drill.toml --machine my-thrower.toml
+  drillfeed check my-drills/*.toml my-drills/balls/*.toml
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `drillfeed check`."""
+    parser.add_argument("files", nargs="+", metavar="FILE", help="machine profiles, ball types, drills; or names")
+    parser.add_argument("--machine", default="club-build", metavar="M", help="machine that drills and balls are for")
+    parser.add_argument("--drills", metavar="DIR", help="folder of your own drills, ball types in DIR/balls")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check each file; exit 0 where all are good, 2 where one is not."""
+    import sys
+    from pathlib import Path
+
+    from drillfeed.daemon.checking import check_file
+    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.planning.setting import NotPossible
+
+    status = 0
+    for name in args.files:
+        try:
+            machine = load_machine(args.machine)
+            lines = check_file(name, machine, Path(args.drills) if args.drills else None)
+        except FileMistakes as wrong:
+            print(wrong, file=sys.stderr)
+            status = 2
+        except NotPossible as wrong:
+            print(f"{name}: not possible on {machine.name}: {wrong}", file=sys.stderr)
+            status = 2
+        else:
+            print("\n".join(lines))
+    return status

@@ -1,0 +1,39 @@
+"""`drillfeed list`: what is known, and what a machine can do with it."""
+
+import argparse
+
+EXAMPLES = """\
+examples:
+  drillfeed list drills
+  drillfeed list balls --machine kit-build
+  drillfeed list machines --json
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `drillfeed list`."""
+    parser.add_argument("of", choices=["drills", "balls", "machines"], help="what to list")
+    parser.add_argument("--machine", default="club-build", metavar="M", help="machine profile: a name or a file")
+    parser.add_argument("--drills", metavar="DIR", help="folder of your own drills, ball types in DIR/balls")
+    parser.add_argument("--json", action="store_true", help="a JSON line an entry")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the listing; exit 0, or 2 where a file is broken."""
+    import json
+    import sys
+    from pathlib import Path
+
+    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.listing import listing
+    from drillfeed.daemon.mistakes import FileMistakes
+
+    try:
+        entries = listing(args.of, load_machine(args.machine), Path(args.drills) if args.drills else None)
+    except FileMistakes as wrong:
+        print(wrong, file=sys.stderr)
+        return 2
+    width = max((len(entry.name) for entry in entries), default=0)
+    for entry in entries:
+        print(json.dumps(entry.as_json()) if args.json else entry.line(width))
+    return 0

@@ -1,0 +1,149 @@
+"""`drillfeed rehearse`: a drill's plan as a time line, with nothing moving."""
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from drillfeed.daemon.drills.drill import Drill
+    from drillfeed.daemon.machine import Machine
+    from drillfeed.daemon.planning.plan import SetPlan
+
+EXAMPLES = """\
+examples:
+  drillfeed rehearse mixed-spin
+  drillfeed rehearse mixed-spin --seed 7 --balls 12 --json
+  drillfeed rehearse my-drill.toml --machine kit-build
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `drillfeed rehearse`."""
+    parser.add_argument("drill", metavar="DRILL", help="a drill by its name, or a file")
+    parser.add_argument("--machine", default="club-build", metavar="M", help="machine profile: a name or a file")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="chance; the same seed, the same balls (1)")
+    parser.add_argument("--balls", type=int, metavar="N", help="so many balls, sets repeated as needed")
+    parser.add_argument("--drills", metavar="DIR", help="folder of your own drills, ball types in DIR/balls")
+    parser.add_argument("--json", action="store_true", help="a JSON line a ball, then a summary")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the plan; exit 0, or 2 where there is none."""
+    import sys
+    from pathlib import Path
+
+    from drillfeed.daemon.drills.drill import with_balls
+    from drillfeed.daemon.library import load_balls, load_drill, load_machine
+    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.planning.plan import plan_sets
+    from drillfeed.daemon.planning.setting import NotPossible
+
+    folder = Path(args.drills) if args.drills else None
+    try:
+        if args.balls is not None and args.balls < 1:
+            raise NotPossible(f"--balls {args.balls}; expected 1 or more")
+        if not 0 <= args.seed < 2**32:
+            raise NotPossible(f"--seed {args.seed}; expected 0 to {2**32 - 1}")
+        machine = load_machine(args.machine)
+        drill = load_drill(args.drill, folder)
+        if args.balls is not None:
+            drill = with_balls(drill, args.balls)
+        sets = plan_sets(drill, load_balls(folder), machine, args.seed)
+        write = _write_json if args.json else _write_text
+        write(drill, machine, args.seed, sets)
+    except FileMistakes as wrong:
+        print(wrong, file=sys.stderr)
+        return 2
+    except NotPossible as wrong:
+        print(f"{args.drill}: {wrong}", file=sys.stderr)
+        return 2
+    return 0
+
+
+def _releases(drill: "Drill", sets: "Iterator[SetPlan]") -> "Iterator[tuple[SetPlan, int, float, float | None]]":
+    """Yield (set, place in it, leaves, interval): seconds from the first ball; a waiting rest counts as none."""
+    time_s, first = 0.0, True
+    rest_s: float | None = None
+    for one in sets:
+        for place, ball in enumerate(one.balls):
+            gap_s = None if first else ball.gap_s if place else (rest_s or 0.0) + drill.start_delay_s
+            time_s += gap_s or 0.0
+            first = False
+            yield one, place, time_s, gap_s
+        rest_s = one.rest_s
+
+
+def _write_json(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[SetPlan]") -> None:
+    import json
+
+    counts: dict[str, int] = {}
+    stretches: dict[str, None] = {}
+    n, leaves_s, waits, previous_waits = 0, 0.0, 0, False
+    for n, (one, place, leaves_s, gap_s) in enumerate(_releases(drill, sets), 1):
+        ball, setting = one.balls[place], one.balls[place].setting
+        counts[ball.ball] = counts.get(ball.ball, 0) + 1
+        if place == 0:
+            waits += one.number > 1 and previous_waits
+            previous_waits = one.rest_s is None
+            if one.stretch:
+                stretches[one.stretch.text] = None
+        print(
+            json.dumps(
+                {
+                    "n": n,
+                    "ball": ball.ball,
+                    "set": one.number,
+                    "release_s": round(leaves_s, 4),
+                    "interval_s": None if gap_s is None else round(gap_s, 4),
+                    "speed_mps": ball.speed_mps,
+                    "spin_revps": ball.spin_revps,
+                    "tilt_deg": setting.tilt_deg,
+                    "top_rpm": setting.top_rpm,
+                    "bottom_rpm": setting.bottom_rpm,
+                }
+            )
+        )
+    summary: dict[str, Any] = {
+        "drill": drill.name,
+        "machine": machine.name,
+        "seed": seed,
+        "balls": n,
+        "sets": len(drill.set),
+        "last_release_s": round(leaves_s, 4),
+        "rests_that_wait": waits,
+        "counts": counts,
+        "stretched": list(stretches),
+    }
+    print(json.dumps({"summary": summary}))
+
+
+def _write_text(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[SetPlan]") -> None:
+    print(f"{drill.name}: {drill.title}; on {machine.name}, seed {seed}")
+    print(f"first ball {drill.start_delay_s:g} s after start; times are seconds from it\n")
+    head = f"{'n':>4}  {'leaves s':>9}  {'+ s':>6}  {'ball':<22} {'m/s':>5} {'rev/s':>6} {'tilt':>6}  top / bottom rpm"
+    previous = None
+    for n, (one, place, leaves_s, gap_s) in enumerate(_releases(drill, sets), 1):
+        if place == 0:
+            if previous is not None:
+                print(f"      {_rest(previous)}")
+            title = f": {one.title}" if one.title else ""
+            print(f"set {one.number}{title}, {len(one.balls)} balls at {60 / one.interval_s:.1f}/min")
+            if one.rephase_before:
+                print("      first turn the crank to its mark by hand, then: rephase")
+            if one.stretch:
+                print(f"      {one.stretch.text}")
+            print(head)
+            previous = one
+        ball, setting = one.balls[place], one.balls[place].setting
+        gap = "" if gap_s is None else f"{gap_s:.2f}"
+        print(
+            f"{n:>4}  {leaves_s:>9.2f}  {gap:>6}  {ball.ball:<22} {ball.speed_mps:>5.1f} {ball.spin_revps:>+6.0f} "
+            f"{setting.tilt_deg:>6.1f}  {setting.top_rpm:,.0f} / {setting.bottom_rpm:,.0f}"
+        )
+
+
+def _rest(one: "SetPlan") -> str:
+    if one.rest_s is None:
+        return "rest until the player says ready, then the countdown"
+    return f"rest {one.rest_s:g} s, then the countdown"

@@ -1,0 +1,104 @@
+"""Who may import whom: read from the source, so that a wrong import fails before it does harm."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+
+# Layer -> the layers of ours that it may import, besides itself. A layer not named here may be imported by no other.
+MAY: dict[str, set[str]] = {
+    "protocol": set(),
+    "clients": {"protocol"},
+    "physics": set(),
+    "machine": {"protocol", "mistakes"},
+    "mistakes": set(),
+    "library": {"machine", "drills", "mistakes", "aim"},
+    "drills": {"mistakes", "physics"},
+    "aim": {"physics", "machine", "drills", "mistakes"},
+    "planning": {"physics", "aim", "drills", "machine", "mistakes", "protocol"},
+    "engine": {"planning", "drills", "machine", "protocol"},
+    "journal": {"protocol", "engine"},
+    "listing": {"library", "planning", "aim", "drills", "machine", "mistakes"},
+    "checking": {"library", "planning", "aim", "drills", "machine", "mistakes"},
+    "config": {"library", "mistakes"},
+    "shell": {
+        "engine", "protocol", "planning", "drills", "aim", "machine", "library", "listing", "mistakes", "journal",
+    },
+}  # fmt: skip
+JOINING = {"app", "cli", "subcommands", "demo", "virtual"}
+IO_MODULES = {"asyncio", "socket", "zmq", "time", "os", "random", "structlog", "threading", "subprocess"}
+PURE = {"physics", "aim", "drills", "planning", "engine", "machine", "mistakes", "protocol"}
+# Programs that write files from tables, and clients' rims: not part of the pure layers they lie beside.
+RIMS = {"protocol/write_docs.py", "protocol/write_schema.py"}
+
+
+def layer_of(module: str) -> str | None:
+    """Return the layer of a module of ours; None for a foreign one."""
+    parts = module.split(".")
+    if parts[0] != "drillfeed" or len(parts) < 2:
+        return None
+    if parts[1] != "daemon":
+        return parts[1]
+    return parts[2] if len(parts) > 2 else "daemon"
+
+
+def sources() -> Iterator[tuple[Path, str]]:
+    """Yield every source file with its layer."""
+    for top in ("protocol", "clients", "daemon"):
+        for path in sorted((ROOT / top).rglob("*.py")):
+            inside = path.relative_to(ROOT).with_suffix("").parts
+            if path.name != "__init__.py":
+                yield path, layer_of(".".join(("drillfeed", *inside))) or ""
+
+
+def imports(path: Path) -> Iterator[str]:
+    """Yield the modules that a file imports anywhere, but for those only a type checker reads."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    skipped: set[int] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test):
+            skipped |= {id(inner) for inner in ast.walk(node)}
+    for node in ast.walk(tree):
+        if id(node) in skipped:
+            continue
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+
+
+ALL = list(sources())
+
+
+@pytest.mark.parametrize(("path", "layer"), ALL, ids=[str(path.relative_to(ROOT)) for path, _ in ALL])
+def test_a_file_imports_only_the_layers_below_it(path: Path, layer: str) -> None:
+    """Clients and shell, engine, planning, physics: each imports only what the rule lets it."""
+    if layer in JOINING:
+        return
+    assert layer in MAY, f"{path.relative_to(ROOT)}: layer {layer} has no rule; add one and argue it in DEVELOPERS.md"
+    for module in imports(path):
+        other = layer_of(module)
+        assert other in (None, layer) or other in MAY[layer], f"{layer} may not import {module}"
+
+
+@pytest.mark.parametrize(
+    ("path", "layer"),
+    [one for one in ALL if one[1] in PURE],
+    ids=[str(p.relative_to(ROOT)) for p, layer in ALL if layer in PURE],
+)
+def test_a_pure_file_imports_no_io(path: Path, layer: str) -> None:
+    """No clock, no chance of its own, no socket, no log in the pure parts."""
+    if str(path.relative_to(ROOT)) in RIMS:
+        return
+    for module in imports(path):
+        assert module.split(".")[0] not in IO_MODULES, f"{path.relative_to(ROOT)} imports {module}"
+
+
+def test_the_driver_core_is_pure_too() -> None:
+    """The adapter and the simulated board run on any clock: they import no clock and no socket."""
+    for name in ("adapter", "board", "feeds", "outputs", "report", "rules", "targets", "simulated", "wheels"):
+        for module in imports(ROOT / "clients" / "drivers" / f"{name}.py"):
+            assert module.split(".")[0] not in IO_MODULES, f"{name} imports {module}"

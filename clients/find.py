@@ -33,7 +33,7 @@ class Address:
 
     def __str__(self) -> str:
         if self.path is not None:
-            return str(self.path)
+            return str(self.path) if "/" in str(self.path) else f"./{self.path}"
         return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
 
 

@@ -110,10 +110,15 @@ class LineServer:
 
     async def close(self) -> None:
         """Stop listening, tell the clients, and close every connection."""
+        # A connection accepted but not yet made when its listener closes would leave its socket open: accept no more
+        # first, then let those under way be made, then close.
         for listener in self._listeners:
-            listener.close()
+            for sock in listener.sockets:
+                asyncio.get_running_loop().remove_reader(sock.fileno())
         for _ in range(ACCEPT_TURNS):
             await asyncio.sleep(0)
+        for listener in self._listeners:
+            listener.close()
         for connection in list(self._connections):
             connection.tell(Notice(serial=0, topic="closing", text="the daemon is shutting down"))
             connection.close()

@@ -1,7 +1,10 @@
 """A desk without a machine behind it, and a bare client: what the line server is tested against."""
 
 import asyncio
-from collections.abc import Callable
+import queue
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -27,6 +30,7 @@ class FakeDesk:
     notices: list[Notice] = field(default_factory=list)
     newest: int = 0
     on_submit: Callable[[], None] = lambda: None
+    on_notice: Callable[[], None] = lambda: None
 
     def stop(self, caller: Caller, reply: ReplyTo) -> None:
         self.stops.append(caller)
@@ -59,6 +63,7 @@ class FakeDesk:
     def happen(self, text: str) -> None:
         self.newest += 1
         self.notices = [*self.notices, Notice(serial=self.newest, topic="log", text=text)][-RING:]
+        self.on_notice()
 
     def notices_since(self, serial: int) -> tuple[list[Notice], int]:
         kept = [notice for notice in self.notices if notice.serial > serial]
@@ -118,3 +123,30 @@ async def served(desk: FakeDesk, **limits: float) -> tuple[LineServer, int]:
     server = LineServer(desk, **limits)  # type: ignore[arg-type]
     _, port = await server.listen_tcp("127.0.0.1", 0)
     return server, port
+
+
+@contextmanager
+def serving(desk: FakeDesk) -> Iterator[str]:
+    """Serve a desk from a thread of its own; gives the address to write after `--to`."""
+    opened: queue.Queue[tuple[LineServer, int]] = queue.Queue()
+    loop = asyncio.new_event_loop()
+
+    async def serve() -> None:
+        opened.put(await served(desk))
+
+    def whole() -> None:
+        loop.run_until_complete(serve())
+        loop.run_forever()
+        loop.run_until_complete(asyncio.sleep(0))
+        loop.close()
+
+    thread = threading.Thread(target=whole)
+    thread.start()
+    server, port = opened.get(timeout=WAIT_S)
+    desk.on_notice = server.notices_ready
+    try:
+        yield f"127.0.0.1:{port}"
+    finally:
+        asyncio.run_coroutine_threadsafe(server.close(), loop).result(WAIT_S)
+        loop.call_soon_threadsafe(loop.stop)
+        thread.join(WAIT_S)

@@ -32,13 +32,15 @@ player's reach that cuts the motors' supply.
 ```
 $ nc 127.0.0.1 7340
 load mixed-spin seed 7 balls 30
-done load mixed-spin, 30 balls
+done load mixed-spin: 30 balls in 2 sets, 36.0/min, seed 7
 arm
-done arm
+done arm armed; wheels at rest
 start 0
-done start
+done start wheels are about to turn; first ball in 10.0 s
 stop
-done stop
+done stop stopping; one ball already fed may still leave; stop count 1
+start 0
+no 30 wrong-state start is not possible now; expected ARMED; found STOPPING. ...
 ```
 
 The texts after the verb may differ; the first words do not. With the Unix socket:

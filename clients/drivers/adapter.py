@@ -186,6 +186,7 @@ class DriverCore:
     # Modes.
 
     def _enter(self, mode: Mode, reason: str | None, now: float) -> None:
+        reason = None if reason is None else reason[:200]
         if (mode, reason) != (self.mode, self.mode_reason):
             self.note("mode", now, mode=mode, reason=reason, was=self.mode, exits=self.report.exit_count)
             self.mode, self.mode_reason = mode, reason
@@ -227,14 +228,15 @@ class DriverCore:
     def _stop(self, kind: str, now: float, whose: str) -> None:
         """Feeder and agitator off at once, then the wheels down (L18)."""
         self.note(kind, now, whose=whose, mode=self.mode, exits=self.report.exit_count)
-        self.gate.close(kind, self.seq, now)
         self.board.cut()
+        self.gate.close(kind, self.seq, now)
         self.queue.drop()
         self._judged_epoch = max(self._judged_epoch, self.epoch)
         if self.mode == "armed":
             self._wind_down(kind, now)
 
     def _wind_down(self, reason: str, now: float) -> None:
+        self.board.cut()
         self._judged_epoch = max(self._judged_epoch, self.epoch)
         rest, _ = self.outputs.at_rest(now)
         self._enter("disarmed" if rest else "stopping", reason, now)
@@ -295,13 +297,18 @@ class DriverCore:
             return
         rest, how = self.outputs.at_rest(now)
         if rest:
-            self._enter("disarmed", f"at rest ({how}) after {self.mode_reason}"[:200], now)
+            self._enter("disarmed", f"at rest ({how}) after {self.mode_reason}", now)
         elif now - self.outputs.last_turning_s > REST_TIMEOUT_FACTOR * self.traits.spin_down_s:
-            self._enter("disarmed", f"outputs at zero, rest not seen, after {self.mode_reason}"[:200], now)
+            self._enter("disarmed", f"outputs at zero, rest not seen, after {self.mode_reason}", now)
 
     def _sample(self, reading: Reading, now: float) -> None:
         if self.report.sample_due(now) and (self.outputs.turning or self.outputs.at_rest(now)[0] is not True):
-            self.note("wheels", now, **self.outputs.speeds(self.queue.in_force), **dict(reading.extra))
+            self.note(
+                "wheels",
+                now,
+                **self.outputs.speeds(self.queue.in_force),
+                **{key: round(value, 1) for key, value in reading.extra.items()},
+            )
 
     def _refuse(self, kind: str, reason: str, now: float) -> None:
         self.report.refused(kind, reason)

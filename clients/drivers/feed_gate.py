@@ -1,6 +1,7 @@
 """The feed of one driver: open or closed, which balls wait, and whether one that is due may go.
 
-Rule of this file: closing acts at once and refuses what waits; only a setpoint read later opens it again.
+Rule of this file: closing acts at once and refuses what waits; only a setpoint read later opens it again. A push
+that has begun ends by itself; to break it off (`cut`) is for stops, and not decided here.
 """
 
 from drillfeed.clients.drivers.board import Agitated, Board, DriverTraits, Note
@@ -37,7 +38,6 @@ class FeedGate:
         for id, at_s in tuple(self.ledger.waiting.items()):
             self.refuse(id, at_s, reason, now)
         if self.open or self.agitating:
-            self._board.cut()
             self.open = False
             self._note("feed_closed", now, reason=reason)
             self._agitate(False, now)

@@ -76,9 +76,11 @@ def run_link(
                 due_s = now
             _send(socket, core.tick(now))
     finally:
-        core.close(clock())
-        socket.close(linger=0)
-        context.term()
+        try:
+            core.close(clock())
+        finally:
+            socket.close(linger=0)
+            context.term()
 
 
 def _listen_until(core: DriverCore, socket: "zmq.Socket[bytes]", due_s: float, clock: Clock, ending: Ending) -> None:

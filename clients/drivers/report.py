@@ -17,6 +17,7 @@ HELLO_S = 1.0
 KEEP_EXITS = 16
 KEEP_REFUSALS = 8
 FAULTS_MAX = 16
+EXITS_MOST = 10**12
 EPSILON_S = 1e-6
 
 
@@ -68,7 +69,7 @@ class Reporter:
     def see(self, reading: Reading, now: float) -> None:
         """Note balls that left since the last reading."""
         self.reading = reading
-        if reading.exits is None or not self.traits.exit_sensor:
+        if reading.exits is None or not self.traits.exit_sensor or reading.exits > EXITS_MOST:
             return
         known = self.exits[-1].n if self.exits else 0
         for n in range(max(known, reading.exits - KEEP_EXITS) + 1, reading.exits + 1):

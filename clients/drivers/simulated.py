@@ -61,7 +61,7 @@ class SimulatedThrower:
         self._last_push_s = -math.inf
         self._phase_s = 0.0
         self._cut_s = -math.inf
-        self._pushed_since_cut = True
+        self._attended = False
         self._exits, self._exit_at_s = 0, None if not traits.driver.exit_sensor else now
 
     def _home(self, axis: Axis) -> float:
@@ -118,15 +118,17 @@ class SimulatedThrower:
             self.hopper_balls -= 1
             self._pushes.append((leaves_s + 0.03 * ball, now, id))
         self._pushes.sort()
-        self._pushed_since_cut = True
 
     def read(self, now: float) -> Reading:
         """Let the thrower go on until `now` and return what its sensors see."""
         self.step(now)
+        if self._attended:
+            self._attended, self._phase_s, self.hopper_balls = False, 0.0, self.traits.hopper_balls
+            self._note("attended", now, hopper_balls=self.hopper_balls)
         traits, age_s = self.traits, self._age_s
         seen = traits.driver.feedback == "measured"
         tilt = self.angles_deg.get("tilt") if traits.angle_seen else None
-        extra = {"top_true_rpm": round(self.top_rpm, 1), "bottom_true_rpm": round(self.bottom_rpm, 1)}
+        extra = {"top_true_rpm": self.top_rpm, "bottom_true_rpm": self.bottom_rpm}
         top = self.top_rpm * (1 + traits.noise_share * next(self._noise)) if seen else None
         bottom = self.bottom_rpm * (1 + traits.noise_share * next(self._noise)) if seen else None
         supply = None if traits.supply_v is None else traits.supply_v * (1 - traits.sag_share * self._load)
@@ -153,17 +155,24 @@ class SimulatedThrower:
     def cut(self) -> None:
         """Take the power from feeder and agitator: a crank stops in mid-turn, a push that has begun may still come."""
         self.agitating = False
-        if not self._pushes or not self._pushed_since_cut:
+        feeder, now = self.traits.feeder, self._now_s
+        turned_s = now - self._last_push_s
+        if turned_s >= feeder.cycle_s or self._cut_s >= self._last_push_s:
             return
-        now, self._cut_s, self._pushed_since_cut = self._now_s, self._now_s, False
-        if self.traits.feeder.kind == "indexed":
+        self._cut_s = now
+        if feeder.kind == "indexed":
             return
-        for push in tuple(self._pushes):
-            leaves_s, began_s, id = push
-            if now - began_s < CUT_KEEPS_SHARE * (leaves_s - began_s):
-                self._pushes.remove(push)
-                self.hopper_balls += 1
-                self._note("push_held", now, id=id)
+        held = [push for push in self._pushes if turned_s < CUT_KEEPS_SHARE * (push[0] - push[1])]
+        for push in held:
+            self._pushes.remove(push)
+            self.hopper_balls += 1
+            self._note("push_held", now, id=push[2])
+        if feeder.kind == "crank-timed":  # from now on each ball comes sooner or later by what is left of this turn
+            self._phase_s += -turned_s if held else feeder.cycle_s - turned_s
+
+    def attend(self) -> None:
+        """Be the person at the thrower: fill the hopper, turn the crank to its mark."""
+        self._attended = True
 
     def set_agitator(self, on: bool) -> None:
         """Run the agitator, or not."""

@@ -17,6 +17,7 @@ examples:
   drillfeed drive simulated --link tcp://127.0.0.1:7411
   drillfeed drive simulated --link tcp://127.0.0.1:7411 --machine kit-build --seed 7 --log driver.jsonl
   drillfeed drive simulated --link tcp://127.0.0.1:7411 --fault top=stuck@12-15
+  kill -USR1 PID        (be the person at the thrower: fill the hopper, turn the crank to its mark)
 """
 MOTOR_MARGIN = 1.25
 CLOSING_MEASURED_S = 0.012
@@ -42,6 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Drive until SIGTERM or SIGINT; return the exit status."""
     import secrets
+    import signal
     import sys
     import time
     from pathlib import Path
@@ -66,6 +68,8 @@ def run(args: argparse.Namespace) -> int:
     with EventLog(Path(args.log) if args.log else None) as log:
         now = time.monotonic()
         board = simulated_thrower(machine, np.random.default_rng(args.seed), now, log, faults)
+        # The one thing a person does at a real thrower that nobody can do here: fill it, and set its crank.
+        signal.signal(signal.SIGUSR1, lambda number, frame: board.attend())
         core = DriverCore(board.traits.driver, board, boot=secrets.token_hex(8), now=now, note=log)
         run_link(core, args.link, ending, note=log)
     return 0

@@ -102,3 +102,24 @@ def test_no_daemon_is_no_trouble() -> None:
 
     run_link(core, "tcp://127.0.0.1:9", ending, clock=clock)
     assert board.rpm == {"top": 0.0, "bottom": 0.0} and board.cuts
+
+
+def test_a_late_wake_is_noted() -> None:
+    """A loop that wakes more than 10 ms after its tick writes by how much: who judges moments must know that."""
+    board, ending = ListBoard(), Ending()
+    core = DriverCore(TRAITS, board, "boot-1", 0.0)
+    noted: list[float] = []
+    calls = 0
+
+    def clock() -> float:
+        nonlocal calls
+        calls += 1
+        ending.asked = calls > 20
+        return calls * 0.050
+
+    def note(event: str, t: float, /, **what: object) -> None:
+        if event == "late_wake":
+            noted.append(float(str(what["late_ms"])))
+
+    run_link(core, "tcp://127.0.0.1:9", ending, clock=clock, note=note)
+    assert noted and all(late_ms > 10 for late_ms in noted)

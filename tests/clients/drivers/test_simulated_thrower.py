@@ -237,6 +237,29 @@ def test_after_a_cut_a_ball_that_was_pushed_may_leave(kind: str, after_s: float,
     assert [what["after_cut"] for event, _, what in bench.log if event == "leaves"] == [True] * left
 
 
+@pytest.mark.parametrize(("after_s", "shift_s"), [(0.1, -0.1), (0.4, 0.6)], ids=["before the ball", "after it"])
+def test_a_crank_cut_in_mid_turn_has_lost_its_phase_until_somebody_sets_it(after_s: float, shift_s: float) -> None:
+    """What was left of the broken turn shifts every later ball; set by hand, with a full hopper, all is as before."""
+    feeder = FeederTraits("crank-timed", latency_s=0.35, spread_s=0.0, cycle_s=1.0)
+    bench = Bench(replace(TRAITS, feeder=feeder)).spin(2000, 1000)
+
+    def latency_s(id: int) -> float:
+        bench.board.feed_one(id)
+        pushed_s = bench.now
+        bench.go(2.0)
+        return bench.flown[-1].at_s - pushed_s
+
+    assert latency_s(1) == pytest.approx(0.35)
+    bench.board.feed_one(2)
+    bench.go(after_s)
+    bench.board.cut()
+    bench.go(2.0)
+    assert latency_s(3) == pytest.approx(0.35 + shift_s, abs=0.002)
+    bench.board.attend()
+    bench.go(0.1)
+    assert bench.board.hopper_balls == 100 and latency_s(4) == pytest.approx(0.35, abs=0.002)
+
+
 def story(seed: int, step_s: float) -> list[tuple[float, float, float]]:
     """Throw five balls and return when and how each left."""
     scatter = ScatterTraits(speed_share=0.01, spin_share=0.02, angle_deg=0.3)

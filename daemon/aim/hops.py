@@ -1,7 +1,7 @@
 """Flights seen as hops from touch to touch on an endless table, without net, edges or floor: the solver's view.
 
-Where a ball comes down is then a smooth function of how it was thrown, also for balls that would hit the net or fly past
-the table. One ball and many, the equations and steps of `physics.flight`, so that a legal ball has the same figures.
+Where a ball comes down is then a smooth function of how it was thrown, also for balls that would hit the net or fly
+past the table. One ball and many, by the equations and steps of `physics.flight`: a legal ball has the same figures.
 """
 
 import math
@@ -137,6 +137,24 @@ class _Many:
             p, v, t = q, u, t + self.h
         self._settle(last, start_t, flying, size, n, r)
 
+    def part(self, some: Any, ball: Ball) -> "_Many":
+        """Return some of the balls, bounced."""
+        v, w = bounce_many(self.v[:, some], self.w[:, some], ball)
+        new = _Many(Launches(self.p[:, some], v, w), self.law, 1.0)
+        new.h, new.t, new.top = self.h[some], self.t[some], self.top[some]
+        return new
+
+    def figures(self, first_x: Array, ball: Ball, arrival: bool) -> Figures:
+        """Return the figures of balls that have landed."""
+        end_s = np.full(len(first_x), np.nan)
+        if arrival and len(first_x):
+            after = self.part(np.arange(len(first_x)), ball)
+            after.hop()
+            end_s = after.end_s
+        return Figures(
+            first_x, self.p[0] - NET_X_M, self.p[1], self.net_z - ball.radius_m - NET_HEIGHT_M, self.top, end_s
+        )
+
     def _settle(self, last: list[Array], t: Array, lost: Any, size: Array, n: int, r: float) -> None:
         p, v, q, u = last
         z = cubic(p[2] - r, v[2], q[2] - r, u[2], self.h)
@@ -163,18 +181,24 @@ class _Many:
                 seen[some] = t[some] + at * self.h[some]
 
 
-def figures_many(launches: Launches, law: Law, ball: Ball, hops: int, arrival: bool, rough: float = 4.0) -> Figures:
-    """Return `figures` for n balls at once, a first look: some millimetres off with `rough` 4."""
-    state = _Many(launches, law, rough)
-    state.hop()
-    first_x = state.p[0]
-    if hops == 2:
-        state.v, state.w = bounce_many(state.v, state.w, ball)
-        state.net_z = np.full(len(launches), np.nan)
-        state.hop()
-    x, y, top, net_z = state.p[0], state.p[1], state.top, state.net_z
-    if arrival:
-        state.end_s = np.full(len(launches), np.nan)
-        state.v, state.w = bounce_many(state.v, state.w, ball)
-        state.hop()
-    return Figures(first_x, x - NET_X_M, y, net_z - ball.radius_m - NET_HEIGHT_M, top, state.end_s)
+def look_at_many(
+    launches: Launches, law: Law, ball: Ball, arrival: bool, rough: float = 8.0
+) -> tuple[Figures, Figures]:
+    """Return `figures` of n balls for a landing on the first hop and on the second, a first look some mm off.
+
+    The steps are `rough` times the usual ones. Second hops are followed only where the first ends on the thrower's
+    half. Arrivals are those after the landing.
+    """
+    direct = _Many(launches, law, rough)
+    direct.hop()
+    first_x = direct.p[0]
+    own = np.flatnonzero((first_x >= 0.0) & (first_x <= NET_X_M))
+    serve = direct.part(own, ball)
+    if len(own):
+        serve.hop()
+    second = serve.figures(first_x[own], ball, arrival)
+    spread = {}
+    for name in ("depth_m", "landing_y_m", "clearance_m", "apex_m", "arrival_s"):
+        spread[name] = np.full(len(launches), np.nan)
+        spread[name][own] = getattr(second, name)
+    return direct.figures(first_x, ball, arrival), Figures(first_x, **spread)

@@ -1,15 +1,18 @@
-"""What aiming needs to know of one machine: reach, opening, limits, and the lines from wheels as told to wheels as felt.
+"""What aiming needs to know of one machine: opening, limits, and the lines from wheels as told to wheels as felt.
 
-Made from a machine profile and, where there is one, its calibration. Immutable and hashable, so that answers can be kept
-per machine and calibration.
+Made from a machine profile and, where there is one, its calibration. Immutable and hashable, so that answers can be
+kept per machine and calibration.
 """
 
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.physics.air import STILL_AIR, Air
-from drillfeed.daemon.physics.launch import Launch, launch_from
+from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from
 from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
 from drillfeed.daemon.physics.thrower import (
     RimLimits,
@@ -26,9 +29,11 @@ from drillfeed.daemon.physics.thrower import (
 )
 
 Limit = Literal["rim_most", "rim_least", "reverse", "grip", "tilt_low", "tilt_high", "pan", "roll"]
+Array = NDArray[np.float64]
 Span = tuple[float, float]
 WIDE_TILT: Span = (-75.0, 85.0)
 WIDE_PAN: Span = (-60.0, 60.0)
+STRAIGHT = RimLine()
 NO_RIM_LIMITS = RimLimits(most_mps=1000.0, least_mps=0.0, reverses=True, grip_share=0.0)
 
 
@@ -60,8 +65,8 @@ class Thrower:
     sideways_m: float = 0.0
     yaw_deg: float = 0.0
     scatter: Scatter = Scatter()
-    top_line: RimLine = RimLine()
-    bottom_line: RimLine = RimLine()
+    top_line: RimLine = STRAIGHT
+    bottom_line: RimLine = STRAIGHT
     tilt_zero_deg: float = 0.0
     ball: Ball = PLAIN_BALL
     air: Air = STILL_AIR
@@ -174,6 +179,24 @@ def launch_by(
         roll_deg=roll_deg,
         height_m=height,
         back_m=back,
+        offset_m=thrower.sideways_m,
+    )
+
+
+def launches_by(
+    thrower: Thrower, speed_mps: Array, spin_revps: Array | float, tilt_deg: Array, pan: float, roll: float
+) -> Launches:
+    """Return `launch_by` for (n,) speeds, tilts and perhaps spins at one pan and roll (degrees)."""
+    true_tilt = tilt_deg + thrower.tilt_zero_deg
+    tilt = np.radians(true_tilt)
+    return launches_from(
+        speed_mps,
+        np.broadcast_to(spin_revps, speed_mps.shape),
+        true_tilt,
+        pan_deg=pan + thrower.yaw_deg,
+        roll_deg=roll,
+        height_m=thrower.height_m + thrower.pivot_m * np.sin(tilt),
+        back_m=thrower.back_m + thrower.pivot_m * (1.0 - np.cos(tilt)),
         offset_m=thrower.sideways_m,
     )
 

@@ -310,10 +310,15 @@ class _Walk:
             self.done = True
 
     def _finish_if_known(self) -> None:
-        if self.t > LONGEST_FLIGHT_S or (self.landed and self.until == "landing"):
+        if self.t > LONGEST_FLIGHT_S or (self.until == "landing" and (self.landed or self._is_past())):
             self.done = True
         elif self.second_x is not None and self.until == "second":
             self.done = self.done or self.passage is not None or self.second_x <= TABLE_LENGTH_M or self.v[0] <= 0.0
+
+    def _is_past(self) -> bool:
+        """Tell whether the ball can land no more: it is past the table, or below it."""
+        r = self.ball.radius_m
+        return self.p[0] > TABLE_LENGTH_M + r or self.p[2] < -r
 
     def flight(self) -> Flight:
         """Return the record of the whole way."""

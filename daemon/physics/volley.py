@@ -284,7 +284,9 @@ class _Block:
         if self.until == "floor":
             return False
         if self.until == "landing":
-            return out["valid"][rows]
+            # A ball past the table or below it lands no more.
+            r = self.ball.radius_m
+            return out["valid"][rows] | (self.p[0] > TABLE_LENGTH_M + r) | (self.p[2] < -r)
         second = out["second_bounce_x_m"][rows]
         passed = ~np.isnan(out["end_line_s"][rows]) | (second <= TABLE_LENGTH_M) | (self.v[0] <= 0.0)
         return ~np.isnan(second) & passed

@@ -1,0 +1,132 @@
+"""What a builder measures, read from a CSV: landing marks, phone timings, spin counts, tachometer, in any mixture.
+
+One row is one wheel setting with what was measured at it; a blank cell is a figure that was not measured, never a zero.
+`balls` says over how many balls a row's figures are the mean.
+"""
+
+import csv
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from drillfeed.daemon.mistakes import FileMistakes, Mistake
+
+NEEDED = ("top_rpm", "bottom_rpm", "tilt_deg")
+MEASURED = ("depth_cm", "gate_m", "gate_s", "fps", "spin_revps", "tach_top_rpm", "tach_bottom_rpm")
+COLUMNS = (*NEEDED, *MEASURED, "balls", "note")
+SPANS: dict[str, tuple[float, float]] = {
+    "top_rpm": (-60_000, 60_000),
+    "bottom_rpm": (-60_000, 60_000),
+    "tilt_deg": (-75, 85),
+    "depth_cm": (-137, 400),
+    "gate_m": (0.2, 4.0),
+    "gate_s": (0.01, 2.0),
+    "fps": (20, 2000),
+    "spin_revps": (-150, 150),
+    "tach_top_rpm": (-60_000, 60_000),
+    "tach_bottom_rpm": (-60_000, 60_000),
+    "balls": (1, 1000),
+}
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Hold one row: a setting as told (rpm, degrees) and what was measured at it, None where nothing was.
+
+    `depth_m` is where balls landed past the net (negative before it); `gate_s` the time between the opening and a mark
+    `gate_m` along the table, filmed at `fps`; spin in rev/s; wheels by tachometer in rpm.
+    """
+
+    top_rpm: float
+    bottom_rpm: float
+    tilt_deg: float
+    depth_m: float | None = None
+    gate_m: float | None = None
+    gate_s: float | None = None
+    fps: float | None = None
+    spin_revps: float | None = None
+    tach_top_rpm: float | None = None
+    tach_bottom_rpm: float | None = None
+    balls: int = 1
+
+
+def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
+    """Return the rows of a CSV; raise FileMistakes with every mistake: line, column, found, allowed.
+
+    The first row names the columns; empty lines and lines that begin with # are skipped.
+    """
+    numbered = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
+    if not numbered:
+        raise FileMistakes([Mistake(file, "(file)", "no rows", f"a row of column names: {', '.join(COLUMNS)}")])
+    header = [cell.strip() for cell in next(csv.reader([numbered[0][1]]))]
+    mistakes = [
+        Mistake(file, f"column {name}", "no such column", ", ".join(COLUMNS)) for name in header if name not in COLUMNS
+    ]
+    mistakes += [
+        Mistake(file, f"column {name}", "nothing", "this column must be there") for name in NEEDED if name not in header
+    ]
+    if mistakes:
+        raise FileMistakes(mistakes)
+    marks = []
+    for n, line in numbered[1:]:
+        cells = [cell.strip() for cell in next(csv.reader([line]))]
+        if len(cells) > len(header):
+            mistakes.append(Mistake(file, f"line {n}", f"{len(cells)} cells", f"at most {len(header)}"))
+            continue
+        row, wrong = _numbers(dict(zip(header, cells, strict=False)), file, n)
+        wrong = wrong or _amiss(row, file, n)
+        mistakes += wrong
+        if not wrong:
+            marks.append(_mark(row))
+    if mistakes:
+        raise FileMistakes(mistakes)
+    return marks
+
+
+def _numbers(cells: dict[str, str], file: str, n: int) -> tuple[dict[str, float], list[Mistake]]:
+    row: dict[str, float] = {}
+    wrong = []
+    for name, text in cells.items():
+        if name == "note" or text == "":
+            continue
+        low, high = SPANS[name]
+        try:
+            number = float(text)
+        except ValueError:
+            number = math.nan
+        if not low <= number <= high:
+            wrong.append(Mistake(file, f"line {n}, {name}", repr(text), f"a number {low:g} to {high:g}, or blank"))
+        row[name] = number
+    return row, wrong
+
+
+def _amiss(row: dict[str, float], file: str, n: int) -> list[Mistake]:
+    """Return what does not fit together in one row."""
+    wrong = [Mistake(file, f"line {n}, {name}", "blank", "a number") for name in NEEDED if name not in row]
+    if not any(name in row for name in ("depth_cm", "gate_s", "spin_revps", "tach_top_rpm", "tach_bottom_rpm")):
+        wrong.append(
+            Mistake(file, f"line {n}", "nothing measured", "at least one of depth_cm, gate_s, spin_revps, tach_*")
+        )
+    if ("gate_m" in row) != ("gate_s" in row):
+        wrong.append(Mistake(file, f"line {n}", "half a timing", "gate_m and gate_s together"))
+    if "spin_revps" in row and "fps" in row and abs(row["spin_revps"]) > row["fps"] / 2:
+        limit = f"at most {row['fps'] / 2:g} rev/s: above that a pen line aliases at {row['fps']:g} frames/s"
+        wrong.append(Mistake(file, f"line {n}, spin_revps", f"{row['spin_revps']:g}", limit))
+    return wrong
+
+
+def _mark(row: dict[str, float]) -> Mark:
+    depth = row.get("depth_cm")
+    return Mark(
+        row["top_rpm"],
+        row["bottom_rpm"],
+        row["tilt_deg"],
+        depth_m=None if depth is None else depth / 100.0,
+        gate_m=row.get("gate_m"),
+        gate_s=row.get("gate_s"),
+        fps=row.get("fps"),
+        spin_revps=row.get("spin_revps"),
+        tach_top_rpm=row.get("tach_top_rpm"),
+        tach_bottom_rpm=row.get("tach_bottom_rpm"),
+        balls=int(row.get("balls", 1)),
+    )

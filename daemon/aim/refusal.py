@@ -1,0 +1,194 @@
+"""Why a ball cannot be thrown: the limit that is truly the one, and the nearest ball that can."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from drillfeed.daemon.aim.solve import candidates, is_legal, solutions, unlimited
+from drillfeed.daemon.aim.thrower import Array, Limit, Thrower, broken, launches_by, rims_to_tell
+from drillfeed.daemon.aim.wish import Nearest, NoSolution, Solution, Wish
+from drillfeed.daemon.physics.flight import Until
+from drillfeed.daemon.physics.table import NET_X_M
+from drillfeed.daemon.physics.thrower import most_spin_revps
+from drillfeed.daemon.physics.volley import Volley, fly_many
+
+# How much of each figure counts as equally far from the ball asked for: defaults of ours.
+SCALES = {
+    "speed_mps": 1.0,
+    "spin_revps": 8.0,
+    "tilt_deg": 5.0,
+    "depth_m": 0.10,
+    "clearance_m": 0.05,
+    "apex_m": 0.10,
+    "arrival_s": 0.05,
+    "placement_m": 0.10,
+}
+WORDS = {"depth_m": "depth", "clearance_m": "net clearance", "apex_m": "apex", "placement_m": "side"}
+
+
+def refusal(thrower: Thrower, wish: Wish) -> NoSolution:
+    """Return why no setting throws the ball asked for, with the nearest ball that some setting throws."""
+    near = nearest(thrower, wish)
+    legal = [s for s in candidates(unlimited(thrower), wish) if is_legal(s)]
+    if legal:
+        stops = [(broken(thrower, s.speed_mps, s.spin_revps, s.tilt_deg, s.pan_deg, s.roll_deg), s) for s in legal]
+        limits, closest = min(stops, key=lambda pair: (len(pair[0]), abs(pair[1].tilt_deg)))
+        return NoSolution(f"{wish.describe()} {_why(thrower, closest, limits)}", limits, near)
+    return NoSolution(f"{wish.describe()}: {_no_machine(thrower, wish)}", (), near)
+
+
+def _why(thrower: Thrower, s: Solution, limits: tuple[Limit, ...]) -> str:
+    rims = rims_to_tell(thrower, s.speed_mps, s.spin_revps)
+    top_fast = rims.top_mps >= rims.bottom_mps
+    slow, fast = ("bottom", "top") if top_fast else ("top", "bottom")
+    slow_mps, fast_mps = min(rims.top_mps, rims.bottom_mps), max(rims.top_mps, rims.bottom_mps)
+    low, high = thrower.tilt_deg
+    own = thrower.limits
+    words: dict[Limit, str] = {
+        "rim_most": f"needs the {fast} rim at {fast_mps:.1f} m/s; this machine's rims reach {own.most_mps:.1f}",
+        "reverse": f"needs the {slow} rim at {slow_mps:.1f} m/s; this machine's wheels do not reverse",
+        "grip": f"needs the {slow} rim at {slow_mps:.2f} m/s; to grip it must keep {own.grip_share:.0%} of the other's",
+        "rim_least": f"needs the {slow} rim at {slow_mps:.2f} m/s; it turns steadily from {own.least_mps:.2f} up",
+        "tilt_low": f"needs tilt {s.tilt_deg:.1f} degrees; this machine tilts {low:g} to {high:g}",
+        "tilt_high": f"needs tilt {s.tilt_deg:.1f} degrees; this machine tilts {low:g} to {high:g}",
+        "pan": f"needs pan {s.pan_deg:+.1f} degrees; {_reach(thrower.pan_deg, 'pan')}",
+        "roll": f"needs the head rolled {s.roll_deg:+.1f} degrees; {_reach(thrower.roll_deg, 'roll')}",
+    }
+    return ", and ".join(words[limit] for limit in limits)
+
+
+def _reach(span: tuple[float, float] | None, axis: str) -> str:
+    return f"this machine has no {axis}" if span is None else f"this machine reaches {span[0]:g} to {span[1]:g}"
+
+
+def _no_machine(thrower: Thrower, wish: Wish) -> str:
+    """Say why not even a machine without limits throws it legally."""
+    seen = [s.flight.reason for s in candidates(unlimited(thrower), wish) if s.flight.reason]
+    if seen:
+        return f"no legal ball: on the only way there the ball {seen[0]}"
+    return "no arc meets this, whatever the tilt"
+
+
+def nearest(thrower: Thrower, wish: Wish) -> Nearest | None:
+    """Return the legal ball within the machine's limits that differs least from the one asked for."""
+    found = [*_with_less_spin(thrower, wish), *_best_of_many(thrower, wish)]
+    if not found:
+        return None
+    best = min(found, key=lambda s: _far(wish, s))
+    return Nearest(best, _differs(wish, best))
+
+
+def _with_less_spin(thrower: Thrower, wish: Wish) -> list[Solution]:
+    """Return the same ball with the most spin that the wheels can give at the speed asked for."""
+    if wish.speed_mps is None:
+        return []
+    most = most_spin_revps(wish.speed_mps / thrower.speed_share, thrower.limits, thrower.ball) * thrower.spin_share
+    if abs(wish.spin_revps) <= most:
+        return []
+    cut = math.copysign(math.floor(10.0 * most) / 10.0, wish.spin_revps)
+    return list(solutions(thrower, replace(wish, spin_revps=cut)))
+
+
+def _best_of_many(thrower: Thrower, wish: Wish, wanted: int = 3) -> list[Solution]:
+    """Return good balls out of a table of throws within the limits, the nearest few flown one by one."""
+    speeds, tilts, spins = _axes(thrower, wish)
+    roll = wish.roll_deg if thrower.roll_deg is not None else 0.0
+    pan = 0.0
+    until: Until = "landing" if wish.arrival_s is None else "second"
+    pairs = [(v, w) for v in speeds for w in spins if not broken(thrower, float(v), float(w), float(tilts[0]))]
+    if not pairs:
+        return []
+    speed, spin = (np.repeat(column, len(tilts)) for column in np.array(pairs).T)
+    tilt = np.tile(tilts, len(pairs))
+    launches = launches_by(thrower, speed, spin, tilt, pan, roll)
+    volley = fly_many(launches, air=thrower.air, ball=thrower.ball, until=until, rough=2.0)
+    far = _far_many(wish, volley, speed, tilt, spin)
+    found: list[Solution] = []
+    for i in np.argsort(far)[:wanted]:
+        if not math.isfinite(far[i]):
+            break
+        as_flown = Wish(float(spin[i]), speed_mps=float(speed[i]), tilt_deg=float(tilt[i]), roll_deg=roll)
+        found.extend(solutions(thrower, as_flown))
+        if wish.speed_mps is not None and (wish.placement_m is None or thrower.pan_deg is not None):
+            found.extend(solutions(thrower, replace(wish, spin_revps=float(spin[i]), speed_mps=float(speed[i]))))
+    return [s for s in found if s.arc == (wish.arc or s.arc)]
+
+
+def _axes(thrower: Thrower, wish: Wish) -> tuple[Array, Array, Array]:
+    low, high = thrower.tilt_deg
+    most_mps = min(thrower.limits.most_mps * thrower.speed_share, 25.0)
+    tilts = np.linspace(low, high, 41)
+    if wish.tilt_deg is not None:
+        tilts = np.append(tilts, min(max(wish.tilt_deg, low), high))
+    speeds = np.linspace(3.0, most_mps, 24)
+    if wish.speed_mps is not None:
+        own = min(wish.speed_mps, most_mps)
+        speeds = np.append(np.clip(own + np.linspace(-2.0, 2.0, 9), 1.0, most_mps), own)
+    spins = wish.spin_revps * np.array([1.0, 0.9, 0.75, 0.6, 0.4])
+    return speeds, tilts, spins
+
+
+def _far_many(wish: Wish, volley: Volley, speed: Array, tilt: Array, spin: Array) -> Array:
+    have = {
+        "speed_mps": speed,
+        "tilt_deg": tilt,
+        "depth_m": volley.landing_x_m - NET_X_M,
+        "clearance_m": volley.net_clearance_m,
+        "apex_m": volley.apex_m,
+        "arrival_s": volley.end_line_s,
+        "placement_m": volley.landing_y_m,
+    }
+    far = ((spin - wish.spin_revps) / SCALES["spin_revps"]) ** 2
+    asked: dict[str, float] = {**wish.given()}
+    if wish.placement_m is not None:
+        asked["placement_m"] = wish.placement_m
+    for name, number in asked.items():
+        far = far + ((have[name] - number) / SCALES[name]) ** 2
+    serve = volley.own_half_bounces == 1
+    fits = volley.valid if wish.arc is None else volley.valid & (serve == (wish.arc == "serve-wise"))
+    return np.where(fits & np.isfinite(far), far, np.inf)
+
+
+def _figures_of(s: Solution) -> dict[str, float | None]:
+    flight = s.flight
+    return {
+        "speed_mps": s.speed_mps,
+        "spin_revps": s.spin_revps,
+        "tilt_deg": s.tilt_deg,
+        "depth_m": flight.depth_m,
+        "clearance_m": flight.net_clearance_m,
+        "apex_m": flight.apex_m,
+        "arrival_s": flight.end_line.t_s if flight.end_line else None,
+        "placement_m": flight.landing_m[1] if flight.landing_m else None,
+    }
+
+
+def _asked(wish: Wish) -> dict[str, float]:
+    asked: dict[str, float] = {"spin_revps": wish.spin_revps, **wish.given()}
+    if wish.placement_m is not None:
+        asked["placement_m"] = wish.placement_m
+    return asked
+
+
+def _far(wish: Wish, s: Solution) -> float:
+    have, far = _figures_of(s), 0.0
+    for name, number in _asked(wish).items():
+        found = have[name]
+        far += math.inf if found is None else ((found - number) / SCALES[name]) ** 2
+    return far
+
+
+def _differs(wish: Wish, s: Solution) -> str:
+    """Say what of the nearest ball is not as asked, and where it lands."""
+    have, words = _figures_of(s), []
+    for name, number in _asked(wish).items():
+        found = have[name]
+        if found is None or abs(found - number) < 0.002 * SCALES[name] / 0.1:
+            continue
+        unit = {"speed_mps": "m/s", "spin_revps": "rev/s", "tilt_deg": "degrees", "arrival_s": "s"}.get(name)
+        word = WORDS.get(name, name.split("_")[0])
+        text = f"{found:.3g} {unit} for {number:.3g}" if unit else f"{100 * found:.1f} cm for {100 * number:.1f}"
+        words.append(f"{word} {text}")
+    depth = f"lands {100 * (s.flight.depth_m or 0.0):.0f} cm past the net at tilt {s.tilt_deg:.1f}"
+    return f"{', '.join(words) or 'the same figures'} ({s.arc} arc, {s.speed_mps:.2f} m/s, {depth})"

@@ -1,0 +1,129 @@
+"""First look of the solver: a coarse table of throws over speed and tilt, and where the wish lies between them."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drillfeed.daemon.aim.hops import Figures, look_at_many
+from drillfeed.daemon.aim.thrower import Span, Thrower, launches_by
+from drillfeed.daemon.aim.wish import Wish
+from drillfeed.daemon.physics.motion import law_of
+
+Array = NDArray[np.float64]
+SPEEDS: Span = (2.0, 25.0)
+SPEED_STEPS = 32
+DEGREES_APART = 2.0
+NUDGE_MPS = 0.05  # between the two rows or columns when speed or tilt is given, for the slope across
+NUDGE_DEG = 0.25
+
+
+@dataclass(frozen=True)
+class Start:
+    """Hold a throw near a solution: landing on hop 1 (direct) or 2 (serve-wise), and the slopes of depth there."""
+
+    hops: int
+    speed_mps: float
+    tilt_deg: float
+    depth_per_mps: float
+    depth_per_degree: float
+
+
+def starts(thrower: Thrower, wish: Wish, tilts: Span, pan_deg: float) -> list[Start]:
+    """Return where to begin, for every arc that lands where it should within a span of tilts."""
+    speed_axis = _axis(wish.speed_mps, NUDGE_MPS, SPEEDS, SPEED_STEPS)
+    steps = max(8, int((tilts[1] - tilts[0]) / DEGREES_APART) + 1)
+    tilt_axis = _axis(wish.tilt_deg, NUDGE_DEG, tilts, steps)
+    speed, tilt = (a.ravel() for a in np.meshgrid(speed_axis, tilt_axis, indexing="ij"))
+    launches = launches_by(thrower, speed, wish.spin_revps, tilt, pan_deg, wish.roll_deg)
+    looks = look_at_many(launches, law_of(thrower.ball, thrower.air), thrower.ball, arrival=wish.arrival_s is not None)
+    shape = (len(speed_axis), len(tilt_axis))
+    found = []
+    for hops, look in zip((1, 2), looks, strict=True):
+        if wish.arc is not None and (wish.arc == "serve-wise") != (hops == 2):
+            continue
+        depth = look.depth_m.reshape(shape)
+        for i, j in _crossings(wish, look, shape):
+            s, t = _at(speed_axis, i), _at(tilt_axis, j)
+            row, column = min(int(i), shape[0] - 2), min(int(j), shape[1] - 2)
+            per_mps = (depth[row + 1, column] - depth[row, column]) / (speed_axis[row + 1] - speed_axis[row])
+            per_degree = (depth[row, column + 1] - depth[row, column]) / (tilt_axis[column + 1] - tilt_axis[column])
+            found.append(Start(hops, s, t, float(per_mps), float(per_degree)))
+    return found
+
+
+def _axis(given: float | None, nudge: float, span: Span, steps: int) -> Array:
+    if given is not None:
+        return np.array([given, given + nudge])
+    return np.linspace(*span, steps)
+
+
+def _at(axis: Array, place: float) -> float:
+    return float(np.interp(place, np.arange(len(axis)), axis))
+
+
+def _crossings(wish: Wish, look: Figures, shape: tuple[int, int]) -> Iterator[tuple[float, float]]:
+    """Yield places in the table, as fractions of rows and columns, where all asked figures are met."""
+    wanted = [(name, number) for name, number in wish.given().items() if name not in ("speed_mps", "tilt_deg")]
+    misses = [(_figure(look, name) - number).reshape(shape) for name, number in wanted]
+    if not misses:
+        yield 0.0, 0.0
+    elif len(misses) == 1:
+        along = misses[0][0] if wish.speed_mps is not None else misses[0][:, 0]
+        for place in _roots(along):
+            yield (0.0, place) if wish.speed_mps is not None else (place, 0.0)
+    else:
+        yield from _meetings(misses[0], misses[1])
+
+
+def _figure(look: Figures, name: str) -> Array:
+    values: Array = getattr(look, name)
+    return values
+
+
+def _roots(miss: Array) -> list[float]:
+    """Return where a row of numbers changes sign, by the straight line between neighbours; NaN breaks the row."""
+    a, b = miss[:-1], miss[1:]
+    with np.errstate(invalid="ignore"):
+        where = np.flatnonzero((a * b < 0.0) | (a == 0.0))
+    found = [float(k + a[k] / (a[k] - b[k])) if a[k] != 0.0 else float(k) for k in where]
+    if len(miss) and miss[-1] == 0.0:
+        found.append(float(len(miss) - 1))
+    return found + _grazes(miss)
+
+
+def _grazes(miss: Array) -> list[float]:
+    """Return pairs of zeros that hide between neighbours of one sign, where a parabola through three dips past zero."""
+    if len(miss) < 3:
+        return []
+    a, b, c = miss[:-2], miss[1:-1], miss[2:]
+    with np.errstate(invalid="ignore"):
+        turns = (np.abs(b) <= np.abs(a)) & (np.abs(b) <= np.abs(c)) & (a * b > 0.0) & (b * c > 0.0)
+        bend, lean = (a + c) / 2.0 - b, (c - a) / 2.0
+        under = lean * lean - 4.0 * bend * b
+    found: list[float] = []
+    for k in np.flatnonzero(turns & (under > 0.0) & (bend != 0.0)):
+        size = float(np.sqrt(under[k]))
+        pair = [(-lean[k] - size) / (2.0 * bend[k]), (-lean[k] + size) / (2.0 * bend[k])]
+        found.extend(float(k + 1 + s) for s in pair if abs(s) <= 1.0)
+    return found
+
+
+def _meetings(first: Array, second: Array) -> Iterator[tuple[float, float]]:
+    """Yield where two tables are zero at once: follow the first one's zeros from row to row, by their slope's sign."""
+    before: dict[int, tuple[float, float]] = {}
+    for row in range(first.shape[0]):
+        now: dict[int, tuple[float, float]] = {}
+        for place in _roots(first[row]):
+            column = min(int(place), first.shape[1] - 2)
+            sign = 1 if first[row, column + 1] > first[row, column] else -1
+            share = place - column
+            here = (1.0 - share) * second[row, column] + share * second[row, column + 1]
+            now[sign] = (place, float(here))
+        for sign, (place, here) in now.items():
+            if sign in before and before[sign][1] * here <= 0.0 and before[sign][1] != here:
+                old_place, old = before[sign]
+                share = old / (old - here)
+                yield row - 1 + share, old_place + share * (place - old_place)
+        before = now

@@ -1,0 +1,70 @@
+"""Side view of a flight in plain characters: table, net, path and touches, with a scale in cm."""
+
+from drillfeed.daemon.physics.flight import Flight
+from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M
+from drillfeed.daemon.physics.touch import cubic, value
+
+PATH, TOUCH, NET, TABLE = "o", "x", "|", "="
+SAMPLES = 12
+
+
+def path_of(flight: Flight, per_knot: int = SAMPLES) -> list[tuple[float, float, float, float]]:
+    """Return points (t, x, y, z) along a flight, evenly between its knots, on the cubic that the flight used."""
+    points: list[tuple[float, float, float, float]] = []
+    for a, b in zip(flight.knots, flight.knots[1:], strict=False):
+        h = b.t_s - a.t_s
+        if h <= 0.0:
+            continue
+        curves = [cubic(a.position_m[i], a.velocity_mps[i], b.position_m[i], b.velocity_mps[i], h) for i in range(3)]
+        for k in range(per_knot):
+            s = k / per_knot
+            x, y, z = (float(value(c, s)) for c in curves)
+            points.append((a.t_s + s * h, x, y, z))
+    last = flight.knots[-1]
+    points.append((last.t_s, *last.position_m))
+    return points
+
+
+def side_view(flight: Flight, width: int = 78) -> str:
+    """Return the side view as text; both axes have one scale as far as characters (twice as high as wide) allow."""
+    points = path_of(flight)
+    left = min(-0.3, flight.launch.position_m[0] - 0.1)
+    right = TABLE_LENGTH_M + 0.5
+    columns = width - 6
+    per_m = columns / (right - left)
+    top = max(0.35, max(z for _, _, _, z in points) + 0.05)
+    rows = int(top * per_m / 2.0) + 1
+    canvas = [[" "] * columns for _ in range(rows + 1)]
+
+    def put(x: float, z: float, mark: str) -> None:
+        column, row = int((x - left) * per_m), rows - 1 - int(z * per_m / 2.0)
+        if 0 <= column < columns and 0 <= row < rows:
+            canvas[row][column] = mark
+
+    for column in range(columns):
+        if 0.0 <= left + (column + 0.5) / per_m <= TABLE_LENGTH_M:
+            canvas[rows][column] = TABLE
+    for row in range(int(NET_HEIGHT_M * per_m / 2.0) + 1):
+        put(NET_X_M, row * 2.0 / per_m, NET)
+    for _, x, _, z in points:
+        put(x, z, PATH)
+    for touch in flight.bounces:
+        put(touch.x_m, 0.0, TOUCH)
+    lines = []
+    for i, row_marks in enumerate(canvas):
+        height = 100 * (rows - 1 - i) * 2.0 / per_m
+        label = f"{height:4.0f} " if i < rows and (rows - 1 - i) % 4 == 0 else "     "
+        lines.append((label + "".join(row_marks)).rstrip())
+    lines.append(_ruler(left, per_m, columns))
+    lines.append("     cm along the table; net at 137; o path, x touch, heights in cm at the left")
+    return "\n".join(lines)
+
+
+def _ruler(left: float, per_m: float, columns: int) -> str:
+    ruler = [" "] * (columns + 10)
+    for cm in range(0, 301, 50):
+        column = int((cm / 100 - left) * per_m)
+        for k, digit in enumerate(str(cm)):
+            if 0 <= column + k < len(ruler):
+                ruler[column + k] = digit
+    return "     " + "".join(ruler).rstrip()

@@ -227,7 +227,7 @@ WAYS_ON: dict[State, tuple[tuple[str, State], ...]] = {
 
 def is_stop(line: str) -> bool:
     """Tell whether the first word of `line` is `stop`, in capitals or not."""
-    return line.split(" ", 1)[0].lower() == "stop" if not line.startswith(" ") else is_stop(line.lstrip(" "))
+    return line.lstrip(" ")[:5].rstrip(" ").lower() == "stop"
 
 
 def parse(line: str, table: Mapping[str, CommandSpec] = COMMANDS) -> Command:

@@ -76,13 +76,15 @@ class LineBuffer:
     def _feed_between_stops(self, data: bytes, events: list[Event]) -> None:
         *finished, rest = data.split(b"\n")
         for piece in finished:
-            self._keep(piece, events)
-            if not self._skipping:
-                event = _event_of(bytes(self._kept))
-                if event is not None:
-                    events.append(event)
-            self._kept.clear()
-            self._skipping = False
+            whole = piece
+            if self._kept or self._skipping or len(piece) > LINE_MOST_BYTES:
+                self._keep(piece, events)
+                whole = b"" if self._skipping else bytes(self._kept)
+                self._kept.clear()
+                self._skipping = False
+            event = _event_of(whole)
+            if event is not None:
+                events.append(event)
         self._keep(rest, events)
 
     def _keep(self, piece: bytes, events: list[Event]) -> None:

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from drillfeed.daemon.shell.line_server import LineServer
 
 READ_BYTES = 4_096
+READ_BYTES_A_TURN = 32_768
+READ_BYTES_LEAST = 128
 READ_BYTES_WHEN_FULL = 512  # a client that floods is read slowly, but is read: it may send a stop
 WAITING_LINES_MOST = 64
 WAITING_ENTRIES_MOST = 256
@@ -111,9 +113,11 @@ class LineConnection(asyncio.BufferedProtocol):
         self.server.left(self)
 
     def get_buffer(self, sizehint: int) -> memoryview:
-        """Offer a small buffer, so that no client takes long in one turn of the loop."""
+        """Offer a small buffer, smaller the more clients there are, so that one turn of the loop stays short."""
         full = self._lines_waiting >= WAITING_LINES_MOST
-        return memoryview(self._read_into)[: READ_BYTES_WHEN_FULL if full else READ_BYTES]
+        share = READ_BYTES_A_TURN // max(1, self.server.connections)
+        most = READ_BYTES_WHEN_FULL if full else READ_BYTES
+        return memoryview(self._read_into)[: max(READ_BYTES_LEAST, min(most, share))]
 
     def buffer_updated(self, nbytes: int) -> None:
         """Take what arrived."""

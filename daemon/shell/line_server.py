@@ -140,6 +140,11 @@ class LineServer:
 
     # For the connections
 
+    @property
+    def connections(self) -> int:
+        """Tell how many connections there are."""
+        return len(self._connections)
+
     def joined(self, connection: LineConnection, transport: asyncio.Transport) -> None:
         """Give a new connection its role and a place, or one of the few that may only stop."""
         sock = transport.get_extra_info("socket")

@@ -12,7 +12,7 @@ from typing import Literal
 
 from drillfeed.daemon.planning.plan import PlannedBall, SetPlan
 from drillfeed.daemon.planning.setting import Setting
-from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, Axis, FeedResult
+from drillfeed.protocol.link import LATE_S, LEAD_S, LEAST_LEAD_S, TICK_S, Axis, FeedResult
 
 Targets = Mapping[Axis, float | None]
 Outcome = Literal["fed", "refused", "skipped", "dropped", "unknown"]
@@ -94,7 +94,7 @@ class SetRun:
         ball = self.queue.popleft()
         self._n += 1
         feed_at_s = leaves_s - self.plan.latency_s
-        slot = Slot(feed_id, self._n, ball, feed_at_s, leaves_s, leaves_s + self.plan.spread_s)
+        slot = Slot(feed_id, self._n, ball, feed_at_s, leaves_s, leaves_s + LATE_S + self.plan.spread_s)
         self.slots.append(slot)
         return slot
 

@@ -2,7 +2,8 @@
 
 Rule of this file: the interval of a set depends on what its rules *allow*, never on what was drawn, so
 the tempo is the same for every seed. Moments: `leaves` is when the ball is out of the wheels; the feeder
-is actuated `latency_s` earlier; the axes hold still from then until `spread_s` after `leaves`.
+is actuated `latency_s` earlier, at most 20 ms late or not at all; the axes hold still from then until the
+latest moment the ball can leave: `leaves`, that lateness, and `spread_s`.
 """
 
 from collections.abc import Iterator, Mapping
@@ -17,6 +18,7 @@ from drillfeed.daemon.drills.orders import ORDERS, Pairs
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import NotPossible, Setting, setting_for
 from drillfeed.daemon.planning.transition import Transition, transition
+from drillfeed.protocol.link import LATE_S
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ class _Gaps:
     def gap_s(self, pair: tuple[str, str], spread_s: float) -> float:
         """Return the least time between two `leaves`: hold out the spread, change, settle, wait for the feeder."""
         feeder = self._machine.feeder
-        return max(feeder.latency_s + spread_s + self.transition(pair).seconds, feeder.cycle_s + feeder.spread_s)
+        return max(feeder.latency_s + LATE_S + spread_s + self.transition(pair).seconds, feeder.cycle_s + feeder.spread_s)
 
 
 def _stretch(one: Set, asked_per_min: float, pairs: Pairs, gaps: _Gaps, spread_s: float, machine: Machine) -> Stretch:

@@ -51,40 +51,46 @@ def until_ready(client: Client) -> Snapshot:
         time.sleep(0.2)
 
 
+def _print(line: str) -> None:
+    print(line, flush=True)
+
+
 def run_real(choice: Choice) -> int:
     """Run the demo and return the exit status."""
     with tempfile.TemporaryDirectory(prefix="drillfeed-demo-") as folder:
         try:
             with running_pair(choice.machine_name, choice.seed, Path(folder)) as pair, pair.client() as client:
-                account = Account(tell=lambda line: print(line, flush=True))
-                return _Player(client, choice, account, LogTail(pair.log)).play()
+                return Player(client, choice, Account(tell=_print), LogTail(pair.log), _print).play()
         except NoDaemon as wrong:
             errors = Path(folder) / "processes.log"
             print(f"{wrong}\n{errors.read_text(errors='replace') if errors.exists() else ''}")
             return 1
 
 
-class _Player:
+class Player:
     """Talks to the daemon as a player's client does, and reads the driver's log beside it."""
 
-    def __init__(self, client: Client, choice: Choice, account: Account, tail: LogTail) -> None:
-        self.client, self.choice, self.account, self.tail = client, choice, account, tail
+    def __init__(
+        self, client: Client, choice: Choice, account: Account, tail: LogTail, say: Callable[[str], None]
+    ) -> None:
+        self.client, self.choice, self.account, self.tail, self.say = client, choice, account, tail, say
 
     def play(self) -> int:
+        """Play the whole drill and return the exit status: 0 where every ball was dealt with."""
         try:
             until_ready(self.client)
             if not self._begin():
                 return 1
             state = self._until_done()
         except KeyboardInterrupt:
-            print("interrupt: stopping", flush=True)
-            print(self.client.stop().text, flush=True)
+            self.say("interrupt: stopping")
+            self.say(self.client.stop().text)
             self._until_done()
             state = "IDLE"
         snapshot = self.client.snapshot()
         self._read_log()
         for line in self.account.summary(snapshot.counts.seen, snapshot.counts.commanded):
-            print(line)
+            self.say(line)
         return 0 if state == "ARMED" and snapshot.counts.commanded == self.choice.plan.balls else 1
 
     def _begin(self) -> bool:
@@ -98,7 +104,7 @@ class _Player:
         replies.append(client.start(client.snapshot().stop_count))
         for reply in replies:
             if not reply.ok:
-                print(f"refused: {reply.text}")
+                self.say(f"refused: {reply.text}")
                 return False
         return True
 

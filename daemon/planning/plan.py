@@ -106,7 +106,8 @@ class _Gaps:
     def gap_s(self, pair: tuple[str, str], spread_s: float) -> float:
         """Return the least time between two `leaves`: hold out the spread, change, settle, wait for the feeder."""
         feeder = self._machine.feeder
-        return max(feeder.latency_s + LATE_S + spread_s + self.transition(pair).seconds, feeder.cycle_s + feeder.spread_s)
+        held_s = feeder.latency_s + LATE_S + spread_s
+        return max(held_s + self.transition(pair).seconds, feeder.cycle_s + feeder.spread_s)
 
 
 def _stretch(one: Set, asked_per_min: float, pairs: Pairs, gaps: _Gaps, spread_s: float, machine: Machine) -> Stretch:

@@ -1,14 +1,14 @@
 """Daemon and simulated thrower in one process on a virtual clock: the shipped engine, link and driver code.
 
-Rule of this file: no wall clock. Time goes on in steps of the driver's tick; frames cross with the delay that
-is asked for, in order. Joins daemon and clients, as `app.py` does.
+Rule of this file: no wall clock. Time goes on in steps of the driver's tick; frames cross as `carry` says, by
+default all of them, in order, after the same delay. Joins daemon and clients, as `app.py` does.
 """
 
-from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from heapq import heappop, heappush
 from itertools import count
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -28,11 +28,17 @@ from drillfeed.protocol.spec import Caller
 DRIVER_TICK_S = 0.005
 PEER = b"driver"
 PLAYER = Caller("player", "player", "here")
+Side = Literal["driver", "daemon"]
+Carry = Callable[[Side, bytes, float], Sequence[float]]
+"""To whom, which frame, sent when: the delays of its copies in seconds; none where it is lost."""
 
 
 @dataclass
 class VirtualHall:
-    """One thrower in numbers and the engine that drives it. `events` collects what the engine told."""
+    """One thrower in numbers and the engine that drives it. `events` collects what the engine told.
+
+    A side in `frozen` does nothing until it is taken out again, and then finds what came meanwhile.
+    """
 
     machine: Machine
     seed: int = 0
@@ -43,12 +49,14 @@ class VirtualHall:
     events: list[Event] = field(default_factory=list)
     replies: dict[int, Reply] = field(default_factory=dict)
     on_event: Callable[[Event], None] = lambda event: None
+    carry: Carry | None = None
+    frozen: set[Side] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         self.engine = Engine(self.machine, "virtual-hall", self.now_s)
-        self.to_driver: deque[tuple[float, bytes]] = deque()
-        self.to_daemon: deque[tuple[float, bytes]] = deque()
+        self._on_way: dict[Side, list[tuple[float, int, bytes]]] = {"driver": [], "daemon": []}
         self._tokens = count(1)
+        self._serials = count()
         self._next_tick_s = self.now_s
         self.power_up()
 
@@ -66,22 +74,35 @@ class VirtualHall:
     def step(self) -> None:
         """Go on by one tick of the driver."""
         self.now_s = round(self.now_s + DRIVER_TICK_S, 9)
-        for due_s, frame in _due(self.to_driver, self.now_s):
-            self._post(self.core.receive(frame, due_s + self.driver_offset_s), due_s)
-        self._post(self.core.tick(self.driver_s), self.now_s)
-        for due_s, frame in _due(self.to_daemon, self.now_s):
-            self.engine.receive(PEER, frame, due_s)
-            self._collect(due_s)
-        if self.now_s >= self._next_tick_s:
-            self._next_tick_s = self.now_s + TICK_S - 1e-9
-            self.engine.advance(self.now_s)
-            self._collect(self.now_s)
+        if "driver" not in self.frozen:
+            for at_s, frame in self._arrived("driver"):
+                self._send("daemon", self.core.receive(frame, at_s + self.driver_offset_s), at_s)
+            self._send("daemon", self.core.tick(self.driver_s), self.now_s)
+        if "daemon" not in self.frozen:
+            for at_s, frame in self._arrived("daemon"):
+                self.engine.receive(PEER, frame, at_s)
+                self._collect(at_s)
+            if self.now_s >= self._next_tick_s:
+                self._next_tick_s = self.now_s + TICK_S - 1e-9
+                self.engine.advance(self.now_s)
+                self._collect(self.now_s)
 
-    def _post(self, frames: list[bytes], now_s: float) -> None:
-        self.to_daemon.extend((now_s + self.delay_s, frame) for frame in frames)
+    def _send(self, to: Side, frames: Sequence[bytes], now_s: float) -> None:
+        for frame in frames:
+            for delay_s in (self.delay_s,) if self.carry is None else self.carry(to, frame, now_s):
+                heappush(self._on_way[to], (now_s + delay_s, next(self._serials), frame))
+
+    def _arrived(self, side: Side) -> list[tuple[float, bytes]]:
+        """Return what has come, with the moment it is read: on coming, or on waking."""
+        queue, arrived = self._on_way[side], []
+        awake_s = self.now_s - DRIVER_TICK_S
+        while queue and queue[0][0] <= self.now_s:
+            due_s, _, frame = heappop(queue)
+            arrived.append((due_s if due_s > awake_s else self.now_s, frame))
+        return arrived
 
     def _collect(self, now_s: float) -> None:
-        self.to_driver.extend((now_s + self.delay_s, frame) for _, frame in self.engine.link.out)
+        self._send("driver", [frame for _, frame in self.engine.link.out], now_s)
         self.engine.link.out.clear()
         effects = self.engine.take_effects()
         self.replies.update(effects.replies)
@@ -129,13 +150,6 @@ class VirtualHall:
             if not reply.ok:
                 return reply
         return self.say(f"start {self.engine.stop_count}")
-
-
-def _due(queue: deque[tuple[float, bytes]], now_s: float) -> list[tuple[float, bytes]]:
-    due = []
-    while queue and queue[0][0] <= now_s:
-        due.append(queue.popleft())
-    return due
 
 
 def keep_log(into: list[dict[str, Any]]) -> Note:

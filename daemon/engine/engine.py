@@ -13,8 +13,8 @@ from drillfeed.daemon.engine.hazards import Fault, first_hazard
 from drillfeed.daemon.engine.progress import PROGRESS
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import ZERO, Legs
+from drillfeed.daemon.engine.states import ENDS_ARMED, after
 from drillfeed.daemon.engine.states import Event as StateEvent
-from drillfeed.daemon.engine.states import after
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.protocol.errors import Refused
@@ -105,6 +105,7 @@ class Engine:
         before, self.state, self.reason = self.state, state, reason
         if state != before:
             self.since_s = now_s
+        self.then_armed = state == "STOPPING" and event == ENDS_ARMED
         why = f": {reason}" if reason else ""
         self.tell("state", f"{state}{why}", now_s, cue, state=state, before=before, event=event, reason=reason)
         return True
@@ -153,7 +154,6 @@ class Engine:
             self._crank_cut_short(now_s)
         self.legs.put(now_s, ZERO)
         self.quick = True
-        self.then_armed = False
         self.begin_epoch("stop", now_s)
         if self.pending is not None:
             self.refuse_pending(Refused("superseded", f"{self.pending.verb} was overtaken by a stop or a fault"))
@@ -205,16 +205,26 @@ class Engine:
             for result in status.feeds:
                 run.set_run.take(result, line.to_daemon(result.at_s))
             self.settle(now_s)
+        if run is not None and line is not None:
+            self._tell_exits(run, [line.to_daemon(one.at_s) for one in status.exits if one.n > (self._exits_seen or 0)])
         newest = max((one.n for one in status.exits), default=0)
         if self._exits_seen is not None and run is not None and newest > self._exits_seen:
             run.exits += newest - self._exits_seen
         self._exits_seen = newest
+
+    def _tell_exits(self, run: DrillRun, seen_s: list[float]) -> None:
+        for at_s in seen_s:
+            slot = run.watch.saw(at_s)
+            if slot is not None:
+                self.tell("exit", f"{slot.n} seen leaving", at_s, n=slot.n, id=slot.id, seen=1)
 
     def settle(self, now_s: float) -> None:
         """Count what became of slots, and tell."""
         run = self.run
         if run is None:
             return
+        for slot in run.watch.unseen(now_s):
+            self.tell("exit", f"{slot.n} not seen leaving", now_s, n=slot.n, id=slot.id, seen=0)
         for slot in run.set_run.settled():
             run.count(slot)
             if slot.outcome == "fed":

@@ -72,6 +72,8 @@ def begin_set(engine: "Engine", delay_s: float, cue_s: float, now_s: float) -> f
     engine.quick = False
     engine.begin_epoch(None, now_s)
     leaves_s = now_s + max(delay_s, cue_s + reach_s + TOLD_AHEAD_S + set_run.plan.latency_s)
+    if not set_run.slots:
+        _tell_set(engine, now_s)
     set_run.begin(leaves_s, engine.next_feed_id())
     engine.legs.put(now_s, HOLD)
     if home_s:
@@ -81,6 +83,27 @@ def begin_set(engine: "Engine", delay_s: float, cue_s: float, now_s: float) -> f
     engine.arrived_s = engine.told_seconds = None
     engine.rest_until_s = engine.hold_until_s = None
     return leaves_s
+
+
+def _tell_set(engine: "Engine", now_s: float) -> None:
+    """Let watchers and the record know that a set begins, and all that is known of it by then."""
+    run, driver = running(engine), engine.link.driver
+    one, sets = run.set_plan, len(run.plan.sets)
+    tempo_per_min = round(60 / one.interval_s, 2)
+    engine.tell(
+        "set",
+        f"{one.number} of {sets} begins: {len(one.balls)} balls at {tempo_per_min:.3g}/min",
+        now_s,
+        begins=True,
+        set=one.number,
+        of_sets=sets,
+        drill=run.plan.drill.name,
+        seed=run.plan.seed,
+        balls=len(one.balls),
+        asked_per_min=one.asked_per_min,
+        tempo_per_min=tempo_per_min,
+        simulated=driver.hello.simulated if driver is not None else None,
+    )
 
 
 def start_text(leaves_s: float, now_s: float) -> str:
@@ -129,6 +152,5 @@ def rest(engine: "Engine", rest_s: float | None, now_s: float) -> None:
 def end_drill(engine: "Engine", reason: str, now_s: float) -> None:
     """The drill is over: feed closed, wheels run down, then ready for another start."""
     engine.legs.put(now_s, ZERO)
-    engine.then_armed = True
     engine.open_window_s = running(engine).set_run.window_end_s()
     engine.move("drill_over", now_s, reason, "drill-end")

@@ -24,8 +24,9 @@ from drillfeed.daemon.engine.flow import (
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import ZERO
 from drillfeed.daemon.engine.states import RUNNING
+from drillfeed.daemon.engine.tally import mark
 from drillfeed.daemon.planning.plan import DrillPlan
-from drillfeed.protocol.commands import check_state
+from drillfeed.protocol.commands import check_state, line_of
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import done, refusal
 from drillfeed.protocol.link import WATCHDOG_FEED_S
@@ -97,7 +98,6 @@ def _arm(engine: "Engine", given: Given, now_s: float) -> str | None:
 
 def _disarm(engine: "Engine", given: Given, now_s: float) -> str | None:
     engine.legs.put(now_s, ZERO)
-    engine.then_armed = False
     engine.open_window_s = engine.run.set_run.window_end_s() if engine.run else None
     engine.begin_epoch("disarm", now_s)
     engine.move("disarm", now_s, f"disarmed by {given.caller.name}")
@@ -119,23 +119,39 @@ def _check_hopper(engine: "Engine") -> None:
         raise Refused("hopper", "the hopper is empty by the count", do="fill it, then: balls N")
 
 
-def _start(engine: "Engine", given: Given, now_s: float) -> str | None:
+def _check_count(engine: "Engine", given: Given) -> None:
+    """Raise Refused unless a start quotes the stop count of now: one sent before a stop comes to nothing."""
     quoted = given.number("stop_count")
+    right = Command(given.command.verb, {**given.command.values, "stop_count": engine.stop_count})
     if quoted != engine.stop_count:
         raise Refused(
             "stop-count",
             "start must quote the present stop count",
             expected=str(engine.stop_count),
             found=str(quoted),
-            do=f"see that nobody is at the machine, then: start {engine.stop_count}",
+            do=f"see that nobody is at the machine, then: {line_of(right)}",
         )
+
+
+def _start(engine: "Engine", given: Given, now_s: float) -> str | None:
+    _check_count(engine, given)
     if engine.plan is None:
         raise Refused("no-drill", "no drill is loaded", do="list drills, then: load NAME")
+    return _begin(engine, engine.plan, now_s)
+
+
+def _throw(engine: "Engine", given: Given, now_s: float) -> str | None:
+    _check_count(engine, given)
+    assert given.plan is not None
+    return _begin(engine, given.plan, now_s)
+
+
+def _begin(engine: "Engine", plan: DrillPlan, now_s: float) -> str:
     _check_driver(engine, now_s)
     _check_hopper(engine)
-    check_crank(engine, engine.plan.sets[0], 0)
-    engine.run = DrillRun(engine.plan, now_s, engine.machine.sensors.exit_sensor)
-    leaves_s = begin_set(engine, engine.plan.drill.start_delay_s, START_CUE_S, now_s)
+    check_crank(engine, plan.sets[0], 0)
+    engine.run = DrillRun(plan, now_s, engine.machine.sensors.exit_sensor)
+    leaves_s = begin_set(engine, plan.drill.start_delay_s, START_CUE_S, now_s)
     engine.move("start", now_s, start_text(leaves_s, now_s), "wheels")
     return start_text(leaves_s, now_s)
 
@@ -228,6 +244,8 @@ ORDERS: dict[str, Callable[["Engine", Given, float], str | None]] = {
     "disarm": _disarm,
     "load": _load,
     "start": _start,
+    "throw": _throw,
+    "mark": mark,
     "pause": _pause,
     "resume": _resume,
     "ready": _ready,

@@ -28,6 +28,9 @@ PERSON_EVENTS: tuple[PersonEvent, ...] = get_args(PersonEvent)
 MACHINE_EVENTS: tuple[MachineEvent, ...] = get_args(MachineEvent)
 
 MOVING: frozenset[State] = frozenset({"SPINUP", "FEEDING", "RESTING", "PAUSED", "STOPPING", "QUICKSTOP"})
+ENDS_ARMED: Event = "drill_over"
+"""`at_rest_armed` follows only where this was the newest event that led into STOPPING: no stop, no disarm since."""
+
 RUNNING: frozenset[State] = frozenset({"SPINUP", "FEEDING", "RESTING", "PAUSED"})
 UNDER_WAY: frozenset[State] = RUNNING | {"ARMED"}
 

@@ -111,7 +111,7 @@ class SetRun:
         if not self.queue or last.until_s > now_s + LEAD_S + 2 * TICK_S:
             return None
         ball = self.queue[0]
-        gap_s = max(ball.gap_s, self.plan.least_gap_s[last.ball.ball, ball.ball])
+        gap_s = max(ball.gap_s, self.plan.least_gap_s[last.ball.key, ball.key])
         return self._slot(last.leaves_s + gap_s, feed_id())
 
     def due(self, now_s: float, closed: str | None) -> list[Slot]:

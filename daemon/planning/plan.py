@@ -2,8 +2,7 @@
 
 Rule of this file: the interval of a set depends on what its rules *allow*, never on what was drawn, so
 the tempo is the same for every seed. Moments: `leaves` is when the ball is out of the wheels; the feeder
-is actuated `latency_s` earlier, at most 20 ms late or not at all; the axes hold still from then until the
-latest moment the ball can leave: `leaves`, that lateness, and `spread_s`.
+is actuated `latency_s` earlier; the axes hold still from then until `spread_s` after `leaves`.
 """
 
 from collections.abc import Iterator, Mapping
@@ -13,12 +12,16 @@ from itertools import islice
 import numpy as np
 
 from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.drills.drill import Drill, RandomOrder, Set
-from drillfeed.daemon.drills.orders import ORDERS, Pairs
+from drillfeed.daemon.drills.drill import Drill, Set
+from drillfeed.daemon.drills.ladder import AS_WRITTEN, Changes, NoStep, changed
+from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.drills.sequence import Drawn
+from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player, Side
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.setting import NotPossible, Setting, setting_for
-from drillfeed.daemon.planning.transition import Transition, transition
-from drillfeed.protocol.link import LATE_S
+from drillfeed.daemon.planning.setting import NotPossible, Setting
+from drillfeed.daemon.planning.stretch import Gaps, Rhythm, rhythm
+from drillfeed.daemon.planning.stretch import Stretch as Stretch
+from drillfeed.daemon.planning.throws import Aimed, aim_sets
 
 
 @dataclass(frozen=True)
@@ -31,26 +34,13 @@ class PlannedBall:
     spin_revps: float
     setting: Setting
     gap_s: float
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """Why a set runs slower than its drill asks for."""
-
-    asked_per_min: float
-    runs_per_min: float
-    reason: str
-    pair: tuple[str, str] | None = None
-    lift: str | None = None
+    side: Side | None = None
+    mention: str = ""
 
     @property
-    def text(self) -> str:
-        """Return the whole story as one line."""
-        line = (
-            f"{self.asked_per_min:g}/min is not possible for this mix on this machine; "
-            f"running at {self.runs_per_min:.1f}/min: {self.reason}"
-        )
-        return f"{line}; {self.lift}" if self.lift else line
+    def key(self) -> str:
+        """Return the name that the gaps of a set go by: the ball as it is mentioned."""
+        return self.mention or self.ball
 
 
 @dataclass(frozen=True)
@@ -73,12 +63,20 @@ class SetPlan:
 
 @dataclass(frozen=True)
 class DrillPlan:
-    """A drill made ready for one machine and one seed."""
+    """A drill made ready for one machine, one player and one seed.
+
+    `drill` is what runs; `written` is the drill before `changes`. `turns` are those of a crank by time before it.
+    """
 
     drill: Drill
     machine: str
     seed: int
     sets: tuple[SetPlan, ...]
+    written: Drill | None = None
+    changes: Changes = AS_WRITTEN
+    player: Player = RIGHT_HANDED
+    turns: int = 0
+    notes: tuple[str, ...] = ()
 
     @property
     def balls(self) -> int:
@@ -86,73 +84,13 @@ class DrillPlan:
         return sum(len(one.balls) for one in self.sets)
 
 
-def set_rng(seed: int, number: int) -> np.random.Generator:
-    """Return the source of chance of one set: each set has its own, so changing one leaves the others alone."""
-    return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, number])))
+def set_rng(seed: int, number: int, *purpose: int) -> np.random.Generator:
+    """Return the source of chance of one set for one purpose: a change of one leaves the others alone."""
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, number, *purpose])))
 
 
-class _Gaps:
-    """The least gaps between ball types on one machine, worked out once a pair."""
-
-    def __init__(self, machine: Machine, settings: Mapping[str, Setting]) -> None:
-        self._machine, self._settings = machine, settings
-        self._known: dict[tuple[str, str], Transition] = {}
-
-    def transition(self, pair: tuple[str, str]) -> Transition:
-        if pair not in self._known:
-            self._known[pair] = transition(self._machine, self._settings[pair[0]], self._settings[pair[1]])
-        return self._known[pair]
-
-    def gap_s(self, pair: tuple[str, str], spread_s: float) -> float:
-        """Return the least time between two `leaves`: hold out the spread, change, settle, wait for the feeder."""
-        feeder = self._machine.feeder
-        held_s = feeder.latency_s + LATE_S + spread_s
-        return max(held_s + self.transition(pair).seconds, feeder.cycle_s + feeder.spread_s)
-
-
-def _stretch(one: Set, asked_per_min: float, pairs: Pairs, gaps: _Gaps, spread_s: float, machine: Machine) -> Stretch:
-    """Name the pair that decides the tempo, and the rule that would lift it."""
-    ordered = sorted(pairs, key=lambda pair: (-gaps.gap_s(pair, spread_s), pair))
-    worst = ordered[0]
-    needed_s = gaps.gap_s(worst, spread_s)
-    moving = gaps.transition(worst)
-    feeder = machine.feeder
-    if needed_s <= feeder.cycle_s + feeder.spread_s:
-        return Stretch(asked_per_min, 60 / needed_s, f"the feeder makes {feeder.high_balls_per_min:g}/min at most")
-    before, after = worst
-    reason = f"{moving.text} ({after} after {before})" if before != after else f"{moving.text} ({before})"
-    return Stretch(asked_per_min, 60 / needed_s, reason, worst, _lift(one, worst, ordered, gaps, spread_s))
-
-
-def _lift(one: Set, worst: tuple[str, str], ordered: list[tuple[str, str]], gaps: _Gaps, spread_s: float) -> str | None:
-    """Say which ordering rule would make a random set faster, if one rule would."""
-    order = one.order
-    if not isinstance(order, RandomOrder):
-        return None
-    barred = order.model_copy(update={"never": (*order.never, worst)})
-    if ORDERS["random"].faults(barred) or len(ordered) < 2:
-        return None
-    better = 60 / gaps.gap_s(ordered[1], spread_s)
-    if better < 60 / gaps.gap_s(worst, spread_s) + 0.5:
-        return None
-    return f'a rule never = [["{worst[0]}", "{worst[1]}"]] would lift it to {better:.1f}/min'
-
-
-def _settings(drill: Drill, balls: Mapping[str, BallType], machine: Machine) -> dict[str, Setting]:
-    settings, faults = {}, []
-    for name in drill.ball_names():
-        if name not in balls:
-            faults.append(f"no ball type is called {name}")
-            continue
-        try:
-            settings[name] = setting_for(balls[name], machine)
-        except NotPossible as refusal:
-            faults.append(f"{name}: {refusal}")
-    for number, one in enumerate(drill.set, 1):
-        faults += [f"set {number}: {fault}" for fault in ORDERS[one.order.kind].faults(one.order)]
-    if faults:
-        raise NotPossible("; ".join(faults))
-    return settings
+VARIATION, BURSTS = 1, 2
+"""Purposes of chance beside the order itself, so that the switch for variation never changes which balls come."""
 
 
 def _rephase(one: Set, number: int, turns: int, machine: Machine) -> tuple[int, bool]:
@@ -168,53 +106,91 @@ def _rephase(one: Set, number: int, turns: int, machine: Machine) -> tuple[int, 
     return (0, True) if turns + one.balls > most else (turns, False)
 
 
+def _with_bursts(drawn: Iterator[Drawn], one: Set, seed: int, number: int) -> Iterator[Drawn]:
+    """Yield the balls with a pause after each burst; how long a burst is, is drawn."""
+    if one.bursts is None:
+        yield from drawn
+        return
+    rng = set_rng(seed, number, BURSTS)
+    left, wait_s = 0, 0.0
+    for ball in drawn:
+        if left == 0:
+            left = int(rng.integers(one.bursts.least, one.bursts.most, endpoint=True))
+            yield Drawn(ball.mention, ball.wait_s + wait_s)
+            wait_s = one.bursts.pause_s
+        else:
+            yield ball
+        left -= 1
+
+
+def _planned(
+    drawn: Iterator[Drawn], aimed: Mapping[str, Aimed], times: Rhythm, vary_share: float, rng: np.random.Generator
+) -> Iterator[PlannedBall]:
+    """Yield balls with their times and their small variations; the first of a set is thrown as written."""
+    for k, (mention, wait_s) in enumerate(drawn):
+        one = aimed[mention]
+        share, chance = rng.uniform(-vary_share, vary_share), rng.random()
+        throw = one.throws[int(chance * len(one.throws))] if k else one.plain
+        yield PlannedBall(
+            ball=throw.ball.name,
+            title=throw.ball.title,
+            speed_mps=throw.ball.speed_mps,
+            spin_revps=throw.ball.spin_revps,
+            setting=throw.setting,
+            gap_s=max(wait_s, times.least_wait_s) if wait_s else times.interval_s * (1 + share),
+            side=one.side,
+            mention=mention,
+        )
+
+
+def _check_feeder(times: Rhythm, number: int, machine: Machine) -> None:
+    feeder = machine.feeder
+    if 60 / times.interval_s < feeder.low_balls_per_min - 1e-9:
+        raise NotPossible(
+            f"set {number} would run at {60 / times.interval_s:.1f}/min; this feeder makes "
+            f"{feeder.low_balls_per_min:g} to {feeder.high_balls_per_min:g}/min"
+            f"{'; ' + times.stretch.reason if times.stretch else ''}; "
+            f"leave out the pair or bring the two balls nearer to each other"
+        )
+
+
 def plan_sets(
-    drill: Drill, balls: Mapping[str, BallType], machine: Machine, seed: int, turns: int = 0
+    drill: Drill,
+    balls: Mapping[str, BallType],
+    machine: Machine,
+    seed: int,
+    turns: int = 0,
+    player: Player = RIGHT_HANDED,
+    notes: list[str] | None = None,
 ) -> Iterator[SetPlan]:
     """Yield the plan of each set in turn; raise NotPossible with every reason before the first.
 
-    `turns` is how often a crank by time has turned since it last stood at its mark.
+    `turns` is how often a crank by time has turned since it last stood at its mark; `notes` collects what is left out.
     """
-    settings = _settings(drill, balls, machine)
-    gaps = _Gaps(machine, settings)
+    aimed_sets, found = aim_sets(drill, balls, machine, player)
+    if notes is not None:
+        notes.extend(found)
+    gaps = Gaps(machine)
     feeder = machine.feeder
-    for number, one in enumerate(drill.set, 1):
+    for number, (one, aimed) in enumerate(zip(drill.set, aimed_sets, strict=True), 1):
         turns, rephase = _rephase(one, number, turns, machine)
         spread_s = feeder.spread_after_s(turns + one.balls)
-        kind = ORDERS[one.order.kind]
-        asked = one.tempo_per_min or drill.tempo_per_min
-        pairs = kind.pairs(one.order, one.balls)
-        needed_s = max((gaps.gap_s(pair, spread_s) for pair in pairs), default=0.0)
-        stretch = _stretch(one, asked, pairs, gaps, spread_s, machine) if needed_s > 60 / asked + 1e-9 else None
-        interval_s = max(60 / asked, needed_s)
-        if 60 / interval_s < feeder.low_balls_per_min - 1e-9:
-            raise NotPossible(
-                f"set {number} would run at {60 / interval_s:.1f}/min; this feeder makes {feeder.low_balls_per_min:g} "
-                f"to {feeder.high_balls_per_min:g}/min{'; ' + stretch.reason if stretch else ''}; "
-                f"leave out the pair or bring the two balls nearer to each other"
-            )
-        drawn = islice(kind.draw(one.order, balls, set_rng(seed, number)), one.balls)
-        names = kind.names(one.order)
+        kind, asked = ORDERS[one.order.kind], drill.tempo_of(one)
+        vary_share = (drill.vary if one.vary is None else one.vary).tempo_share
+        follows = kind.follows(one.order, one.balls, balls)
+        times = rhythm(one, asked, vary_share, aimed, gaps, spread_s, machine, follows)
+        _check_feeder(times, number, machine)
+        drawn = _with_bursts(islice(kind.draw(one.order, balls, set_rng(seed, number)), one.balls), one, seed, number)
         yield SetPlan(
             number=number,
             title=one.title,
-            balls=tuple(
-                PlannedBall(
-                    ball=name,
-                    title=balls[name].title,
-                    speed_mps=balls[name].speed_mps,
-                    spin_revps=balls[name].spin_revps,
-                    setting=settings[name],
-                    gap_s=interval_s,
-                )
-                for name in drawn
-            ),
-            interval_s=interval_s,
+            balls=tuple(_planned(drawn, aimed, times, vary_share, set_rng(seed, number, VARIATION))),
+            interval_s=times.interval_s,
             asked_per_min=asked,
             latency_s=feeder.latency_s,
             spread_s=spread_s,
-            least_gap_s={(a, b): gaps.gap_s((a, b), spread_s) for a in names for b in names},
-            stretch=stretch,
+            least_gap_s={(a, b): gaps.gap_s(aimed[a], aimed[b], spread_s) for a in aimed for b in aimed},
+            stretch=times.stretch,
             rest_s=one.rest_s,
             turns_before=turns,
             rephase_before=rephase,
@@ -222,6 +198,20 @@ def plan_sets(
         turns += one.balls
 
 
-def plan_drill(drill: Drill, balls: Mapping[str, BallType], machine: Machine, seed: int, turns: int = 0) -> DrillPlan:
-    """Return the whole plan at once, for the engine."""
-    return DrillPlan(drill, machine.name, seed, tuple(plan_sets(drill, balls, machine, seed, turns)))
+def plan_drill(
+    drill: Drill,
+    balls: Mapping[str, BallType],
+    machine: Machine,
+    seed: int,
+    turns: int = 0,
+    player: Player = RIGHT_HANDED,
+    changes: Changes = AS_WRITTEN,
+) -> DrillPlan:
+    """Return the whole plan of a drill as written, with changes, for the engine; raise NotPossible."""
+    try:
+        runs = changed(drill, changes)
+    except NoStep as wrong:
+        raise NotPossible(str(wrong)) from None
+    notes: list[str] = []
+    sets = tuple(plan_sets(runs, balls, machine, seed, turns, player, notes))
+    return DrillPlan(runs, machine.name, seed, sets, drill, changes, player, turns, tuple(notes))

@@ -1,0 +1,127 @@
+"""How much time two balls need between them, and why a set runs slower than its drill asks for.
+
+Rule of this file: what counts is what the rules allow, never what was drawn.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from itertools import product
+
+from drillfeed.daemon.drills.drill import Set
+from drillfeed.daemon.drills.forms import RandomOrder
+from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.setting import Setting
+from drillfeed.daemon.planning.throws import Aimed
+from drillfeed.daemon.planning.transition import Transition, transition
+
+Pair = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Why a set runs slower than its drill asks for."""
+
+    asked_per_min: float
+    runs_per_min: float
+    reason: str
+    pair: Pair | None = None
+    lift: str | None = None
+
+    @property
+    def text(self) -> str:
+        """Return the whole story as one line."""
+        line = (
+            f"{self.asked_per_min:g}/min is not possible for this mix on this machine; "
+            f"running at {self.runs_per_min:.1f}/min: {self.reason}"
+        )
+        return f"{line}; {self.lift}" if self.lift else line
+
+
+def least_gap_s(machine: Machine, spread_s: float, seconds: float) -> float:
+    """Return the least time between two `leaves`: hold out the spread, change, settle, wait for the feeder."""
+    feeder = machine.feeder
+    return max(feeder.latency_s + spread_s + seconds, feeder.cycle_s + feeder.spread_s)
+
+
+class Gaps:
+    """The least gaps between the balls of one machine, worked out once a pair of settings."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+        self._known: dict[tuple[Setting, Setting], Transition] = {}
+
+    def slowest(self, before: Aimed, after: Aimed) -> Transition:
+        """Return the slowest change from any throw of one ball to any throw of another."""
+        settings = product((one.setting for one in before.throws), (one.setting for one in after.throws))
+        return max((self._transition(pair) for pair in settings), key=lambda moving: moving.seconds)
+
+    def _transition(self, pair: tuple[Setting, Setting]) -> Transition:
+        if pair not in self._known:
+            self._known[pair] = transition(self._machine, *pair)
+        return self._known[pair]
+
+    def gap_s(self, before: Aimed, after: Aimed, spread_s: float) -> float:
+        """Return the least time between two balls in seconds, whatever their variations."""
+        return least_gap_s(self._machine, spread_s, self.slowest(before, after).seconds)
+
+
+@dataclass(frozen=True)
+class Rhythm:
+    """The times of a set: `interval_s` at the tempo, and what any wait in it lasts at least."""
+
+    interval_s: float
+    least_wait_s: float
+    stretch: Stretch | None
+
+
+def rhythm(
+    one: Set, asked_per_min: float, vary_share: float, aimed: Mapping[str, Aimed], gaps: Gaps, spread_s: float,
+    machine: Machine, follows: Iterable[tuple[str, str, float]],
+) -> Rhythm:  # fmt: skip
+    """Return the even times of a set: its worst pair at the tempo and its worst pair over a wait decide.
+
+    Where the tempo varies, the interval is such that its shortest still suffices.
+    """
+    at_tempo = {(a, b) for a, b, wait_s in follows if not wait_s}
+    over_wait = {(a, b) for a, b, wait_s in follows if wait_s} | (at_tempo if one.bursts else set())
+
+    def gap_s(pair: Pair) -> float:
+        return gaps.gap_s(aimed[pair[0]], aimed[pair[1]], spread_s)
+
+    needed_s = max(map(gap_s, at_tempo), default=0.0) / (1 - vary_share)
+    least_wait_s = max(map(gap_s, over_wait), default=0.0)
+    if needed_s <= 60 / asked_per_min + 1e-9:
+        return Rhythm(60 / asked_per_min, least_wait_s, None)
+    ordered = sorted(at_tempo, key=lambda pair: (-gap_s(pair), pair))
+    stretch = _stretch(one, asked_per_min, needed_s, ordered, aimed, gaps, spread_s, vary_share, machine)
+    return Rhythm(needed_s, least_wait_s, stretch)
+
+
+def _stretch(
+    one: Set, asked_per_min: float, needed_s: float, ordered: list[Pair], aimed: Mapping[str, Aimed], gaps: Gaps,
+    spread_s: float, vary_share: float, machine: Machine,
+) -> Stretch:  # fmt: skip
+    """Name the pair that decides the tempo, and the rule that would lift it."""
+    before, after = ordered[0]
+    feeder = machine.feeder
+    varied = f"; the time between balls varies by {vary_share:.0%}" if vary_share else ""
+    moving = gaps.slowest(aimed[before], aimed[after])
+    if least_gap_s(machine, spread_s, moving.seconds) <= feeder.cycle_s + feeder.spread_s:
+        reason = f"the feeder makes {feeder.high_balls_per_min:g}/min at most{varied}"
+        return Stretch(asked_per_min, 60 / needed_s, reason)
+    of_pair = f"{after} after {before}" if before != after else before
+    others = [gaps.gap_s(aimed[a], aimed[b], spread_s) / (1 - vary_share) for a, b in ordered[1:2]]
+    lift = _lift(one, (before, after), needed_s, others)
+    return Stretch(asked_per_min, 60 / needed_s, f"{moving.text} ({of_pair}){varied}", (before, after), lift)
+
+
+def _lift(one: Set, worst: Pair, needed_s: float, next_s: list[float]) -> str | None:
+    """Say which ordering rule would make a random set faster, if one rule would."""
+    order = one.order
+    if not isinstance(order, RandomOrder) or not next_s or worst[1] in order.after.get(worst[0], {}):
+        return None
+    barred = order.model_copy(update={"never": (*order.never, worst)})
+    if ORDERS["random"].faults(barred, one.balls, {}) or 60 / next_s[0] < 60 / needed_s + 0.5:
+        return None
+    return f'a rule never = [["{worst[0]}", "{worst[1]}"]] would lift it to {60 / next_s[0]:.1f}/min'

@@ -1,0 +1,172 @@
+"""From a ball as a drill mentions it to the throws of a machine: its setting, its side, its small variations.
+
+Rule of this file: nothing is silently left out. A side that a machine has no pan for, and a variation that it can't
+throw, are notes that every listing shows; a side that the drill needs is a refusal.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from itertools import product
+
+from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.drills.drill import Drill, Variation
+from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.drills.sides import Player, Side, leftward_cm, split
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.physics.table import NET_X_M
+from drillfeed.daemon.planning.setting import NotPossible, Setting, flight_for, setting_for
+
+STEPS = (-1.0, 0.0, 1.0)
+"""How far a ball is varied, as shares of the most: three steps, so that every pair of them is known beforehand."""
+
+USUAL_DEPTH_M = 1.0
+
+
+@dataclass(frozen=True)
+class Throw:
+    """One ball as one machine throws it."""
+
+    ball: BallType
+    setting: Setting
+
+
+@dataclass(frozen=True)
+class Aimed:
+    """A mention made ready: the throw as written first, then its variations. `side` is None where none is thrown."""
+
+    mention: str
+    side: Side | None
+    throws: tuple[Throw, ...]
+
+    @property
+    def plain(self) -> Throw:
+        """Return the throw as written."""
+        return self.throws[0]
+
+
+def mirrored(setting: Setting) -> Setting:
+    """Return the setting for the other side of the table: pan and roll (sidespin) turned over, all else the same."""
+
+    def turned(deg: float | None) -> float | None:
+        return -deg if deg else deg
+
+    return replace(setting, pan_deg=turned(setting.pan_deg), roll_deg=turned(setting.roll_deg))
+
+
+def reach_m(ball: BallType, machine: Machine) -> float:
+    """Return how far over the ground a ball lands from the opening, at any pan; the usual depth where it lands nowhere.
+
+    Without sidespin a flight stays in one plane, so the distance is the same in every direction.
+    """
+    flight = flight_for(ball, machine)
+    start_x_m, start_y_m, _ = flight.launch.position_m
+    if flight.landing is None:
+        return NET_X_M + USUAL_DEPTH_M - start_x_m
+    return math.hypot(flight.landing.x_m - start_x_m, flight.landing.y_m - start_y_m)
+
+
+def pan_for(ball: BallType, side: Side, machine: Machine, player: Player) -> float:
+    """Return the pan in degrees that lands a ball on a side of the player's; raise NotPossible past the limits."""
+    opening, axis = machine.opening, machine.pan
+    assert axis is not None
+    aside_m = leftward_cm(side, player) / 100 - opening.sideways_m
+    share = aside_m / reach_m(ball, machine)
+    pan_deg = math.degrees(math.asin(max(min(share, 1.0), -1.0))) - opening.yaw_deg
+    if not axis.low_deg <= pan_deg <= axis.high_deg:
+        near = min(max(pan_deg, axis.low_deg), axis.high_deg)
+        raise NotPossible(
+            f"pan {pan_deg:+.1f} degrees for {side}; this machine pans {axis.low_deg:g} to {axis.high_deg:g}; "
+            f"nearest that works: {near:g} degrees"
+        )
+    return round(pan_deg, 3)
+
+
+def varied(ball: BallType, vary: Variation, speed_step: float, depth_step: float) -> BallType:
+    """Return a ball a little faster or deeper; depth only where the ball type gives a depth."""
+    changes = {"speed_mps": round(ball.speed_mps + speed_step * vary.speed_mps, 4)}
+    if ball.depth_cm is not None:
+        changes["depth_cm"] = round(ball.depth_cm + depth_step * vary.depth_cm, 2)
+    return ball.model_copy(update=changes)
+
+
+def _throws(ball: BallType, vary: Variation, pan_deg: float | None, machine: Machine) -> tuple[tuple[Throw, ...], int]:
+    """Return the throw as written and its variations, and how many of these the machine can't throw."""
+
+    def throw(one: BallType) -> Throw:
+        setting = setting_for(one, machine)
+        return Throw(one, setting if pan_deg is None else replace(setting, pan_deg=pan_deg))
+
+    plain, found, left_out = throw(ball), [], 0
+    speeds = STEPS if vary.speed_mps else (0.0,)
+    depths = STEPS if vary.depth_cm and ball.depth_cm is not None else (0.0,)
+    for speed_step, depth_step in product(speeds, depths):
+        if speed_step or depth_step:
+            try:
+                found.append(throw(varied(ball, vary, speed_step, depth_step)))
+            except NotPossible:
+                left_out += 1
+    return (plain, *found), left_out
+
+
+class _Aiming:
+    """Collects settings, faults and notes of one drill on one machine."""
+
+    def __init__(self, drill: Drill, balls: Mapping[str, BallType], machine: Machine, player: Player) -> None:
+        self._drill, self._balls, self._machine, self._player = drill, balls, machine, player
+        self.faults: list[str] = []
+        self.notes: list[str] = []
+
+    def aim(self, mentions: Iterable[str], vary: Variation) -> dict[str, Aimed]:
+        aimed = {}
+        for mention in mentions:
+            name, side = split(mention)
+            if name not in self._balls:
+                self.faults.append(f"no ball type is called {name}")
+                continue
+            try:
+                aimed[mention] = self._one(mention, self._balls[name], side, vary)
+            except NotPossible as refusal:
+                self.faults.append(f"{mention}: {refusal}")
+        return aimed
+
+    def _one(self, mention: str, ball: BallType, side: Side | None, vary: Variation) -> Aimed:
+        pan_deg = None
+        if side is not None and self._machine.pan is not None:
+            pan_deg = pan_for(ball, side, self._machine, self._player)
+        throws, left_out = _throws(ball, vary, pan_deg, self._machine)
+        if left_out:
+            self.notes.append(f"{mention} is varied less than written: {left_out} variations are past a limit here")
+        return Aimed(mention, side if pan_deg is not None else None, throws)
+
+    def look_at_sides(self) -> None:
+        placed = [mention for mention in self._drill.mentions() if split(mention)[1] is not None]
+        if not placed or self._machine.pan is not None:
+            return
+        if self._drill.sides == "needed":
+            self.faults.append(
+                f"{self._drill.name} needs sides ({', '.join(placed)}) and {self._machine.name} has no pan; "
+                f"choose a drill that varies spin, depth or tempo instead"
+            )
+        else:
+            self.notes.append(f"sides are left out: {self._machine.name} has no pan, every ball goes down the middle")
+
+
+def aim_sets(
+    drill: Drill, balls: Mapping[str, BallType], machine: Machine, player: Player
+) -> tuple[tuple[dict[str, Aimed], ...], tuple[str, ...]]:
+    """Return the throws of each set by mention, and notes on what is left out; raise NotPossible with every reason."""
+    aiming = _Aiming(drill, balls, machine, player)
+    aiming.look_at_sides()
+    sets = tuple(
+        aiming.aim(ORDERS[one.order.kind].names(one.order), drill.vary if one.vary is None else one.vary)
+        for one in drill.set
+    )
+    known = not any(fault.startswith("no ball type") for fault in aiming.faults)
+    for number, one in enumerate(drill.set, 1):
+        if known:
+            faults = ORDERS[one.order.kind].faults(one.order, one.balls, balls)
+            aiming.faults += [f"set {number}: {fault}" for fault in faults]
+    if aiming.faults:
+        raise NotPossible("; ".join(dict.fromkeys(aiming.faults)))
+    return sets, tuple(dict.fromkeys(aiming.notes))

@@ -2,7 +2,9 @@
 
 from dataclasses import dataclass, field
 
+from drillfeed.daemon.engine.exits import ExitWatch
 from drillfeed.daemon.engine.schedule import SetRun, Slot
+from drillfeed.daemon.engine.tally import Tally
 from drillfeed.daemon.planning.plan import DrillPlan, SetPlan
 
 
@@ -20,6 +22,8 @@ class DrillRun:
     unknown: int = 0
     exits: int = 0
     last: Slot | None = None
+    tally: Tally = field(default_factory=Tally)
+    watch: ExitWatch = field(default_factory=ExitWatch)
     set_run: SetRun = field(init=False)
 
     def __post_init__(self) -> None:
@@ -56,6 +60,9 @@ class DrillRun:
         self.last = slot
         if slot.outcome == "fed":
             self.commanded += 1
+            self.tally.set_of[slot.n] = self.index + 1
+            if self.has_exit_sensor:
+                self.watch.expect(slot)
         elif slot.outcome == "refused":
             self.refused += 1
         elif slot.outcome == "skipped":

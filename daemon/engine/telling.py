@@ -3,6 +3,7 @@
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import Slot
+from drillfeed.daemon.engine.states import RUNNING
 from drillfeed.daemon.planning.plan import PlannedBall
 from drillfeed.protocol.link import WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
 from drillfeed.protocol.status import BallInfo, Counts, Known, Snapshot, State, WheelInfo
@@ -66,7 +67,9 @@ def _countdown_s(engine: Engine, now_s: float) -> float | None:
 
 def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: float | None = None) -> Snapshot:
     """Return everything `status` can tell at `now_s`."""
-    run, plan, link = engine.run, engine.plan, engine.link
+    run, link = engine.run, engine.link
+    # While a single ball is thrown, what runs is not what is loaded.
+    plan = run.plan if run is not None and engine.state in RUNNING else engine.plan
     status: Status | None = link.status
     fresh = status if status is not None and link.status_age_s(now_s) < WATCHDOG_STOP_S else None
     standing, known = engine.rest(now_s)
@@ -99,7 +102,9 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         tempo_reason=set_plan.stretch.text if set_plan and set_plan.stretch else None,
         last_ball=_ball(run.last.ball, run.last.n, run.index + 1, run.last, now_s) if run and run.last else None,
         next_ball=_next_ball(engine, run, now_s) if run else None,
-        counts=Counts(commanded=run.commanded, refused=run.refused, skipped=run.skipped, seen=run.seen)
+        counts=Counts(
+            commanded=run.commanded, refused=run.refused, skipped=run.skipped, seen=run.seen, made=run.tally.made
+        )
         if run
         else Counts(),
         hopper=engine.hopper.left,

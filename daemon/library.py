@@ -12,6 +12,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
+from drillfeed.daemon.calibration import Calibration, Trims, beside, read_calibration
 from drillfeed.daemon.drills.balls import BallType, read_balls
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.machine import Machine
@@ -62,8 +63,20 @@ def _load(read: Callable[[Mapping[str, Any], str], _Made], path: Path) -> _Made:
 
 
 def load_machine(name: str) -> Machine:
-    """Return the machine profile of a NAME or path."""
-    return _load(lambda data, file: validate(Machine, data, file), find("machines", name))
+    """Return the machine profile of a NAME or path, with the calibration and the trims that lie beside it."""
+    path = find("machines", name)
+    machine = _load(lambda data, file: validate(Machine, data, file), path)
+    learnt: dict[str, Any] = {}
+    if (file := beside(path, "calibration")).exists():
+        learnt["calibration"] = load_calibration(file, machine)
+    if (file := beside(path, "trim")).exists():
+        learnt["trims"] = _load(lambda data, name: validate(Trims, data, name), file)
+    return machine.model_copy(update=learnt) if learnt else machine
+
+
+def load_calibration(path: Path, machine: Machine) -> Calibration:
+    """Return the calibration of a machine from a file."""
+    return _load(lambda data, file: read_calibration(data, file, machine.name), path)
 
 
 def load_drill(name: str, folder: Path | None = None) -> Drill:

@@ -8,11 +8,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.mistakes import FileMistakes
 from drillfeed.daemon.planning.plan import plan_drill
-from drillfeed.daemon.planning.setting import NotPossible, setting_for
+from drillfeed.daemon.planning.setting import NotPossible, flight_for, setting_for
 
 
 @dataclass(frozen=True)
@@ -52,14 +53,25 @@ def _drills(machine: Machine, folder: Path | None) -> Iterable[Entry]:
 
 def _balls(machine: Machine, folder: Path | None) -> Iterable[Entry]:
     for ball in load_balls(folder).values():
-        figures = f"({ball.level}, {ball.speed_mps:g} m/s, {ball.spin_revps:+g} rev/s, tilt {ball.tilt_deg:g})"
+        place = f"{ball.length or ''} {ball.depth_cm or 0:g} cm deep".strip() if ball.tilt_deg is None else "by tilt"
+        figures = f"({ball.level}, {ball.speed_mps:g} m/s, {ball.spin_revps:+g} rev/s, {place})"
         try:
             setting = setting_for(ball, machine)
         except NotPossible as wrong:
             yield Entry(ball.name, ball.title, False, str(wrong), figures)
         else:
-            rpm = f"top {setting.top_rpm:,.0f}, bottom {setting.bottom_rpm:,.0f} rpm"
-            yield Entry(ball.name, ball.title, True, None, f"{figures} {rpm}")
+            rpm = f"top {setting.top_rpm:,.0f}, bottom {setting.bottom_rpm:,.0f} rpm, tilt {setting.tilt_deg:.1f}"
+            yield Entry(ball.name, ball.title, True, None, f"{figures} {rpm}; {_at_the_bat(ball, machine)}")
+
+
+def _at_the_bat(ball: BallType, machine: Machine) -> str:
+    """Say what reaches the bat: speed and spin after the bounce, and how high the ball passes over the net."""
+    flight = flight_for(ball, machine)
+    if flight.landing is None:
+        return f"no good: {flight.reason}"
+    over = "" if flight.net_clearance_m is None else f", {100 * flight.net_clearance_m:.0f} cm over the net"
+    after = flight.landing
+    return f"after the bounce {after.spin_after_revps:+.0f} rev/s, {after.speed_after_mps:.1f} m/s{over}"
 
 
 def _machines() -> Iterable[Entry]:

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
+from drillfeed.daemon.calibration import Calibration, Trims
 from drillfeed.daemon.mistakes import Table
 from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
 
@@ -244,6 +245,8 @@ class Machine(Table):
     supply: Supply | None = None
     settling: Settling = Settling()
     scatter: Scatter = Scatter()
+    calibration: Calibration | None = None
+    trims: Trims = Trims()
 
     @model_validator(mode="before")
     @classmethod

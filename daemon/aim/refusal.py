@@ -73,6 +73,8 @@ def _no_machine(thrower: Thrower, wish: Wish) -> str:
 def nearest(thrower: Thrower, wish: Wish) -> Nearest | None:
     """Return the legal ball within the machine's limits that differs least from the one asked for."""
     found = [*_with_less_spin(thrower, wish), *_best_of_many(thrower, wish)]
+    if not found and wish.arc is not None:
+        return nearest(thrower, replace(wish, arc=None))
     if not found:
         return None
     best = min(found, key=lambda s: _far(wish, s))

@@ -107,8 +107,15 @@ class Thrower:
 
 
 def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
-    """Return what aiming needs of a machine profile, uncalibrated."""
+    """Return what aiming needs of a machine profile, with its calibration where it has one."""
     wheels = (machine.top, machine.bottom)
+    learnt = machine.calibration
+    top, bottom, tilt_zero, ball = STRAIGHT, STRAIGHT, 0.0, PLAIN_BALL
+    if learnt is not None:
+        fitted = learnt.values
+        top = RimLine(fitted.top_slope, fitted.top_offset_mps)
+        bottom = RimLine(fitted.bottom_slope, fitted.bottom_offset_mps)
+        tilt_zero, ball = fitted.tilt_zero_deg, replace(PLAIN_BALL, drag=fitted.drag)
     return Thrower(
         name=machine.name,
         limits=RimLimits(
@@ -134,7 +141,12 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
             angle_deg=machine.scatter.angle_deg,
             tilt_play_deg=machine.tilt.play_deg,
         ),
+        top_line=top,
+        bottom_line=bottom,
+        tilt_zero_deg=tilt_zero,
+        ball=ball,
         air=air,
+        calibrated=learnt is not None,
     )
 
 

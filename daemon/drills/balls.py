@@ -1,15 +1,18 @@
 """Ball types: what is thrown, named for what reaches the player, as a TOML collection says it.
 
-Rule of this file: speed in m/s and spin in rev/s are at launch; topspin is positive, backspin negative.
+Rule of this file: speed in m/s and spin in rev/s are at launch; topspin is positive, backspin negative. A ball says
+where it lands (depth past the net, length by its second bounce, the arc that takes it there) or, plainly, its tilt.
 """
 
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
 
+Length = Literal["short", "half-long", "long"]
+Arc = Literal["low", "high", "serve-wise"]
 Level = Literal["beginner", "club", "advanced"]
 LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")
 NAME = "^[a-z0-9][a-z0-9-]{0,39}$"
@@ -23,9 +26,20 @@ class BallType(Table):
     title: Annotated[str, Field(max_length=80)]
     speed_mps: Annotated[float, Field(ge=1, le=30)]
     spin_revps: Annotated[float, Field(ge=-150, le=150)]
-    tilt_deg: Annotated[float, Field(ge=-60, le=85)]
+    tilt_deg: Annotated[float | None, Field(ge=-60, le=85)] = None
+    depth_cm: Annotated[float | None, Field(gt=0, lt=137, description="first touch past the net")] = None
+    length: Length | None = None
+    arc: Arc = "low"
     level: Level
     locked: bool = False
+
+    @model_validator(mode="after")
+    def _place(self) -> "BallType":
+        if self.tilt_deg is None and self.depth_cm is None and self.length is None:
+            raise ValueError("tilt_deg, or where the ball lands: depth_cm, length or both")
+        if self.tilt_deg is not None and (self.depth_cm is not None or self.length is not None):
+            raise ValueError("either tilt_deg or depth_cm and length, and not both")
+        return self
 
     @property
     def ease(self) -> tuple[int, float, float]:

@@ -7,19 +7,29 @@ of the limit, with the figures and with the nearest ball that it can do.
 import math
 from dataclasses import dataclass
 
+from drillfeed.daemon.aim.solve import aim
+from drillfeed.daemon.aim.thrower import launch_by, rims_to_tell, thrower_of
+from drillfeed.daemon.aim.wish import NoSolution, Solution, Wish
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.physics.flight import Flight, fly
 from drillfeed.daemon.physics.thrower import (
     RimLimit,
     RimLimits,
     Rims,
     broken_limit,
     most_spin_revps,
-    rims_for,
     speed_share,
     spin_share,
     throw,
 )
+
+# Where a ball that only says its length is tried to land, cm past the net: defaults of ours.
+DEPTHS_CM: dict[str, tuple[float, ...]] = {
+    "short": (50.0, 40.0, 30.0, 60.0),
+    "half-long": (80.0, 90.0, 70.0, 100.0, 60.0, 110.0, 50.0, 120.0),
+    "long": (105.0, 115.0, 95.0, 125.0, 85.0),
+}
 
 
 class NotPossible(Exception):
@@ -90,8 +100,7 @@ def _why(limit: RimLimit, rims: Rims, limits: RimLimits) -> str:
 
 def rims_asked(machine: Machine, speed_mps: float, spin_revps: float) -> Rims:
     """Return the rim speeds to set for a launch; raise NotPossible with the limit and the nearest ball."""
-    of_speed, of_spin = shares(machine)
-    rims, limits = rims_for(speed_mps / of_speed, spin_revps / of_spin), rim_limits(machine)
+    rims, limits = rims_to_tell(thrower_of(machine), speed_mps, spin_revps), rim_limits(machine)
     limit = broken_limit(rims, limits)
     if limit is None:
         return rims
@@ -102,21 +111,59 @@ def rims_asked(machine: Machine, speed_mps: float, spin_revps: float) -> Rims:
     )
 
 
-def setting_for(ball: BallType, machine: Machine) -> Setting:
-    """Return the setting that throws `ball` on `machine`; raise NotPossible with the reason."""
-    rims = rims_asked(machine, ball.speed_mps, ball.spin_revps)
+def tilt_for(ball: BallType, machine: Machine) -> float:
+    """Return the tilt that takes a ball where its type says it lands; raise NotPossible with the reason."""
     tilt = machine.tilt
+    if ball.tilt_deg is None:
+        return round(solution_for(ball, machine).tilt_deg, 3)
     if not tilt.low_deg <= ball.tilt_deg <= tilt.high_deg:
         near = min(max(ball.tilt_deg, tilt.low_deg), tilt.high_deg)
         raise NotPossible(
             f"tilt {ball.tilt_deg:g} degrees; this machine tilts {tilt.low_deg:g} to {tilt.high_deg:g}; "
             f"nearest that works: {near:g} degrees"
         )
+    return ball.tilt_deg
+
+
+def solution_for(ball: BallType, machine: Machine) -> Solution:
+    """Return how a machine throws a ball type given by where it lands, its trim added; raise NotPossible."""
+    depths_cm = DEPTHS_CM[ball.length or "long"] if ball.depth_cm is None else (ball.depth_cm,)
+    trim_cm = machine.trims.of(ball.name).long_cm
+    refused: NoSolution | None = None
+    for depth_cm in depths_cm:
+        depth_m = min(max(depth_cm + trim_cm, 1.0), 136.9) / 100
+        wish = Wish(ball.spin_revps, speed_mps=ball.speed_mps, depth_m=depth_m, arc=ball.arc)
+        try:
+            found = aim(thrower_of(machine), wish)
+        except NoSolution as wrong:
+            refused = refused or wrong
+            continue
+        fitting = [one for one in found if ball.length in (None, one.flight.length)]
+        if fitting:
+            return fitting[0]
+    if refused is not None:
+        raise NotPossible(str(refused))
+    raise NotPossible(f"no {ball.arc} arc of this speed and spin makes a {ball.length} ball there")
+
+
+def flight_for(ball: BallType, machine: Machine) -> Flight:
+    """Return the flight that a machine's setting for a ball type means; raise NotPossible."""
+    if ball.tilt_deg is None:
+        return solution_for(ball, machine).flight
+    thrower = thrower_of(machine)
+    launch = launch_by(thrower, ball.speed_mps, ball.spin_revps, tilt_for(ball, machine))
+    return fly(launch, ball=thrower.ball, air=thrower.air)
+
+
+def setting_for(ball: BallType, machine: Machine) -> Setting:
+    """Return the setting that throws `ball` on `machine`; raise NotPossible with the reason."""
+    rims = rims_asked(machine, ball.speed_mps, ball.spin_revps)
+    tilt_deg = tilt_for(ball, machine)
     *_, after = throw(rims, machine.top.inertia_kg_m2, machine.top.diameter_mm / 2000)
     return Setting(
         top_rpm=round(machine.top.rpm(rims.top_mps), 3),
         bottom_rpm=round(machine.bottom.rpm(rims.bottom_mps), 3),
-        tilt_deg=ball.tilt_deg,
+        tilt_deg=tilt_deg,
         pan_deg=0.0 if machine.pan else None,
         roll_deg=0.0 if machine.roll else None,
         top_dip_rpm=round(max(machine.top.rpm(rims.top_mps - after.top_mps), 0.0), 3),

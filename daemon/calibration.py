@@ -1,0 +1,118 @@
+"""What was learnt about one machine: its calibration, and the trims made at the table, in files beside the profile.
+
+`NAME.calibration.toml` is written by `drillfeed calibrate`; `NAME.trim.toml` holds, ball by ball, how far the aim is
+moved. The two are kept apart: a calibration is measured, a trim is a player's wish on the day.
+"""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
+
+STALE_AFTER_BALLS = 5000  # tyres wear: a default of ours
+
+
+class Fitted(Table):
+    """Values that were fitted, or their standard deviations."""
+
+    top_slope: float
+    top_offset_mps: float
+    bottom_slope: float
+    bottom_offset_mps: float
+    tilt_zero_deg: float
+    drag: float
+
+
+class Calibration(Table):
+    """One calibration file: when, with which balls, in what air, what came out and how sure it is."""
+
+    machine: str
+    made_on: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
+    balls: Annotated[int, Field(ge=1)]
+    ball_batch: Annotated[str, Field(max_length=80)] = ""
+    temp_c: Annotated[float, Field(ge=-40, le=60)] = 20.0
+    altitude_m: Annotated[float, Field(ge=-500, le=6000)] = 0.0
+    stale_after_balls: Annotated[int, Field(ge=1)] = STALE_AFTER_BALLS
+    scatter_cm: Annotated[float | None, Field(ge=0)] = None
+    left_open: tuple[str, ...] = ()
+    values: Fitted
+    deviations: Fitted
+
+    def is_stale(self, balls_since: int) -> bool:
+        """Tell whether more balls were thrown since than the calibration is good for."""
+        return balls_since > self.stale_after_balls
+
+    def as_toml(self) -> str:
+        """Return the file's text."""
+        lines = [
+            "# Written by drillfeed calibrate. Slopes and offsets lead from rim speeds as told to rim speeds as felt."
+        ]
+        for key in ("machine", "made_on", "ball_batch"):
+            lines.append(f"{key} = {_quoted(getattr(self, key))}")
+        for key in ("balls", "temp_c", "altitude_m", "stale_after_balls", "scatter_cm"):
+            number = getattr(self, key)
+            if number is not None:
+                lines.append(f"{key} = {number}")
+        lines.append(f"left_open = [{', '.join(_quoted(name) for name in self.left_open)}]")
+        for table in ("values", "deviations"):
+            fitted: Fitted = getattr(self, table)
+            lines += ["", f"[{table}]", *(f"{name} = {number!r}" for name, number in fitted.model_dump().items())]
+        return "\n".join(lines) + "\n"
+
+
+class Trim(Table):
+    """How far one ball type's aim is moved: longer and to the left are positive, in cm."""
+
+    ball: str
+    long_cm: Annotated[float, Field(ge=-40, le=40)] = 0.0
+    left_cm: Annotated[float, Field(ge=-40, le=40)] = 0.0
+
+
+class Trims(Table):
+    """A file of trims."""
+
+    trim: tuple[Trim, ...] = ()
+
+    def of(self, ball: str) -> Trim:
+        """Return the trim of a ball type, zero where there is none."""
+        return next((one for one in self.trim if one.ball == ball), Trim(ball=ball))
+
+    def with_trim(self, new: Trim) -> "Trims":
+        """Return the trims with one ball type's replaced."""
+        return Trims(trim=(*(one for one in self.trim if one.ball != new.ball), new))
+
+    def as_toml(self) -> str:
+        """Return the file's text."""
+        lines = ["# Trims made at the table, in cm: long and left are positive."]
+        for one in self.trim:
+            lines += [
+                "",
+                "[[trim]]",
+                f"ball = {_quoted(one.ball)}",
+                f"long_cm = {one.long_cm}",
+                f"left_cm = {one.left_cm}",
+            ]
+        return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    escaped = "".join(c if c.isprintable() and c not in '"\\' else f"\\u{ord(c):04x}" for c in text)
+    return f'"{escaped}"'
+
+
+def beside(profile: Path, kind: str) -> Path:
+    """Return where a profile's calibration or trim file lies: the same name with the kind before the ending."""
+    return profile.with_name(f"{profile.stem}.{kind}.toml")
+
+
+def read_calibration(data: Mapping[str, Any], file: str, machine: str) -> Calibration:
+    """Return the calibration a file holds; raise FileMistakes where it is another machine's or makes no sense."""
+    found = validate(Calibration, data, file)
+    if found.machine != machine:
+        raise FileMistakes([Mistake(file, "machine", repr(found.machine), f"{machine!r}, the machine it is used for")])
+    if min(found.values.top_slope, found.values.bottom_slope) < 0.2:
+        raise FileMistakes([Mistake(file, "values", "a slope below 0.2", "slopes near 1: measure again")])
+    return found

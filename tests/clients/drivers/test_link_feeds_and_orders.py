@@ -439,3 +439,43 @@ def test_very_many_ids_are_remembered_in_bounded_room() -> None:
         rig.core.gate.ledger.spent(0) and rig.core.gate.ledger.spent(9_999) and not rig.core.gate.ledger.spent(10_000)
     )
     assert len(rig.core.gate.ledger._spent) <= 4096
+
+
+def test_a_stop_while_disarmed_spends_its_epoch_for_arming() -> None:
+    """L20: an arm of the epoch in which a stop was read, even at rest, is passed over."""
+    rig = Rig().greet()
+    rig.epoch = 1
+    rig.give(rig.order("stop"))
+    rig.give(rig.order("arm"))
+    assert rig.core.mode == "disarmed"
+    rig.epoch = 2
+    rig.give(rig.order("arm"))
+    assert rig.core.mode == "armed"
+
+
+def test_the_target_of_an_older_epoch_does_not_hold_the_feed_open() -> None:
+    """L11: while the old target is still in force the feed stays closed; the new epoch opens it at its own moment."""
+    rig = Rig().spin()
+    rig.epoch += 1
+    rig.give(rig.setpoint(rpm=1500.0, feeding=True, ahead_s=0.1))
+    rig.quiet(0.09)
+    assert rig.core.queue.in_force is not None and not rig.core.gate.open
+    rig.quiet(0.02)
+    assert rig.core.gate.open
+
+
+def test_creeping_wheels_under_an_output_are_not_at_rest() -> None:
+    """L24: a wheel slower than 0.10 m/s at the rim is not at rest while its output is not zero."""
+    rig = Rig().arm()
+    rig.run(0.5, rpm=20.0)
+    status = rig.status()
+    assert status.top.measured_rpm == 20.0 and status.at_rest is False
+
+
+def test_a_speed_that_has_just_gone_closes_the_gate() -> None:
+    """L17: good speeds of a moment ago do not stand for a newest one that is missing."""
+    rig = Rig().spin()
+    rig.give(rig.setpoint(rpm=1500.0, feeding=True, feeds=((7, rig.now + 0.01),)))
+    rig.board.shows = Reading(top_rpm=None, bottom_rpm=1500.0, exits=0)
+    rig.quiet(0.02)
+    assert rig.fed == [] and rig.result(7) == ("refused", "top wheel: speed not known")

@@ -5,6 +5,7 @@ from collections.abc import Callable
 
 import pytest
 
+from drillfeed.clients.drivers.rules import ramped_wheel
 from drillfeed.protocol.link import DriverHello, Limits, Ping, Pong, Setpoint, encode
 from tests.clients.drivers.link_rig import LIMITS, SESSION, Rig
 
@@ -162,9 +163,17 @@ def test_outputs_move_at_the_rate_within_the_caps(start: float, goal: float, ask
     rig = Rig().arm()
     rig.run(1.5, rpm=start, ramp=9e9)
     rig.run(0.305, rpm=goal, ramp=asked)
-    before = rig.board.rpm["top"]
+    before = dict(rig.board.rpm)
     rig.tick()
-    assert abs(rig.board.rpm["top"] - before) == pytest.approx(rate * 0.005)
+    for wheel, rpm in rig.board.rpm.items():
+        assert abs(rpm - before[wheel]) == pytest.approx(rate * 0.005)
+
+
+def test_a_reversal_rests_at_zero_first() -> None:
+    """L25: towards the other direction an output falls, at the falling rate, to 0 and no farther in one step."""
+    assert ramped_wheel(1000.0, -2000.0, 4000.0, 5000.0, 0.05) == 750.0
+    assert ramped_wheel(100.0, -2000.0, 4000.0, 5000.0, 0.05) == 0.0
+    assert ramped_wheel(0.0, -2000.0, 4000.0, 5000.0, 0.05) == -200.0
 
 
 def test_a_long_pause_of_the_driver_makes_no_long_step() -> None:
@@ -191,7 +200,7 @@ def test_while_disarmed_setpoints_are_heartbeats_only() -> None:
     """L14: without arming no setpoint moves anything; what waits from before does not act after arming either."""
     rig = Rig().greet()
     rig.run(0.6, rpm=3000.0, tilt_deg=20.0)
-    assert rig.board.rpm["top"] == 0.0 and rig.board.deg == {}
+    assert rig.board.rpm["top"] == 0.0 and rig.board.deg == {} and len(rig.core.queue) == 0
     assert rig.core.accepted_s is not None
     rig.give(rig.order("arm", epoch=1))
     rig.quiet(0.2)

@@ -26,6 +26,8 @@ class Config(Table):
     link: Endpoint = DEFAULT_LINK
     observe: Endpoint | None = DEFAULT_OBSERVE
     journal: str | None = Field(None, description="file of the practice journal; the state folder if left out")
+    day_balls: Annotated[int, Field(ge=1, description="balls in a day from which on a warning is given")] = 600
+    seven_days_balls: Annotated[int, Field(ge=1, description="balls in seven days from which on one is")] = 2400
 
 
 def read_config(path: Path | None, given: Mapping[str, Any]) -> Config:

@@ -39,10 +39,12 @@ def read_arguments(text: str, spec: CommandSpec) -> dict[str, Value]:
     rest = _words(text, spec)
     while rest:
         word, quoted = rest.pop(0)
-        if placed:
+        keyword = "" if quoted else word.lower()
+        if placed and not (placed[0].optional and keyword in keyed):
             argument = placed.pop(0)
-        elif not quoted and word.lower() in keyed:
-            argument = keyed.pop(word.lower())
+        elif keyword in keyed:
+            placed.clear()
+            argument = keyed.pop(keyword)
             if not rest:
                 raise _bad(spec, f"{argument.name} has no value", "the end of the line")
             word, quoted = rest.pop(0)
@@ -94,8 +96,8 @@ def _range_of(argument: Argument) -> str:
     return " ".join([*ends, *([argument.unit] if argument.unit else [])]).strip()
 
 
-def _quoted(text: str) -> str:
-    if _BARE_NAME.fullmatch(text):
+def _quoted(text: str, keywords: frozenset[str]) -> str:
+    if _BARE_NAME.fullmatch(text) and text.lower() not in keywords:
         return text
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return f'"{escaped}"'
@@ -110,7 +112,7 @@ def shown(text: str) -> str:
     return f"'{text[:40]}...'" if len(text) > 40 else f"'{text}'"
 
 
-def write_argument(argument: Argument, value: Value) -> list[str]:
-    """Write one argument as the words that read back as `value`."""
-    written = _quoted(value) if isinstance(value, str) else _plain(value)
+def write_argument(argument: Argument, value: Value, keywords: frozenset[str] = frozenset()) -> list[str]:
+    """Write one argument as the words that read back as `value`; a name that is a keyword is put in quotes."""
+    written = _quoted(value, keywords) if isinstance(value, str) else _plain(value)
     return [argument.name, written] if argument.keyed else [written]

@@ -4,6 +4,7 @@ Rule of this file: the desk never makes a stop wait. Reading files and planning 
 and only a finished, immutable plan goes to the control loop.
 """
 
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import count
@@ -11,9 +12,10 @@ from pathlib import Path
 
 import structlog
 
-from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, Drill, with_balls
+from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, LEAST_START_DELAY_S, Drill, FixedOrder, Set, with_balls
 from drillfeed.daemon.engine.effects import Effects, Event
 from drillfeed.daemon.engine.orders import Given
+from drillfeed.daemon.journal.entries import Ordered
 from drillfeed.daemon.library import load_balls, load_drill
 from drillfeed.daemon.listing import listing_lines
 from drillfeed.daemon.machine import Machine
@@ -21,7 +23,9 @@ from drillfeed.daemon.mistakes import FileMistakes
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
 from drillfeed.daemon.shell.control import ControlLoop
+from drillfeed.daemon.shell.practice import Practice, ball_named
 from drillfeed.daemon.shell.tellers import NoticeRing
+from drillfeed.protocol.commands import check_state, shown_line
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply, done, refusal
 from drillfeed.protocol.spec import Caller, Command
@@ -29,12 +33,16 @@ from drillfeed.protocol.status import Notice, Snapshot
 
 ReplyTo = Callable[[Reply], None]
 Record = Callable[[Event], None]
+RecordCommand = Callable[[Ordered], None]
+STOP = Command("stop", {})
+ONE_BALL_PER_MIN = 20.0
 
 
 class Desk:
-    """What clients talk to. `control` is set once, before the first client."""
+    """What clients talk to. `control` and `practice` are set once, before the first client."""
 
     control: ControlLoop
+    practice: Practice | None = None
 
     def __init__(self, machine: Machine, drills: Path | None, new_seed: Callable[[], int]) -> None:
         self._machine, self._drills, self._new_seed = machine, drills, new_seed
@@ -45,6 +53,7 @@ class Desk:
         self._log = structlog.get_logger("desk")
         self.notices_ready: Callable[[], None] = lambda: None
         self.record: Record = lambda event: None
+        self.record_command: RecordCommand = lambda ordered: None
 
     def close(self) -> None:
         """Let no more plans be made."""
@@ -54,20 +63,29 @@ class Desk:
 
     def stop(self, caller: Caller, reply: ReplyTo) -> None:
         """Stop now."""
-        self.control.stop(caller, self._token(reply))
+        self.control.stop(caller, self._token(self._recorded(STOP, caller, reply)))
 
     def submit(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         """Take a command; the answer comes from the control loop or from the planner's thread."""
-        if command.verb == "load":
-            self._planner.submit(self._answered, command.verb, reply, lambda: self._load(command, caller, reply))
-        elif command.verb == "list":
-            self._planner.submit(self._answered, command.verb, reply, lambda: self._list(command, reply))
-        else:
+        reply = self._recorded(command, caller, reply)
+        answer = ANSWERED_HERE.get(command.verb)
+        if answer is None:
             self.control.post(Given(command, caller, self._token(reply)))
+        else:
+            self._planner.submit(self._answered, command, reply, lambda: answer(self, command, caller, reply))
+
+    def refused(self, command: Command, caller: Caller, refused: Refused) -> None:
+        """Record a command that was refused before it came here: its caller's role may not give it."""
+        self.record_command(Ordered(time.monotonic(), shown_line(command), caller, refused.code))
 
     def snapshot(self) -> Snapshot:
-        """Return the state of the last tick."""
-        return self.control.snapshot
+        """Return the state of the last tick, who plays, and what the journal warns of."""
+        snapshot = self.control.snapshot
+        if self.practice is None:
+            return snapshot
+        player = self.practice.player.name if self.practice.player else None
+        warnings = (*snapshot.warnings, *self.practice.warnings())
+        return snapshot.model_copy(update={"player": player, "warnings": warnings})
 
     def notices_since(self, serial: int) -> tuple[list[Notice], int]:
         """Return the notices after `serial`, and how many were missed."""
@@ -89,14 +107,26 @@ class Desk:
 
     # On the planner's thread.
 
+    def _recorded(self, command: Command, caller: Caller, reply: ReplyTo) -> ReplyTo:
+        """Return a reply that also records the command, who gave it, and what it was answered."""
+        line, at_s = shown_line(command), time.monotonic()
+
+        def answer(one: Reply) -> None:
+            reply(one)
+            self.record_command(Ordered(at_s, line, caller, one.code))
+
+        return answer
+
     def _token(self, reply: ReplyTo) -> int:
         token = next(self._tokens)
         self._waiting[token] = reply
         return token
 
-    def _answered(self, verb: str, reply: ReplyTo, work: Callable[[], None]) -> None:
+    def _answered(self, command: Command, reply: ReplyTo, work: Callable[[], None]) -> None:
         """Run `work`; whatever goes wrong in it, the client gets an answer."""
+        verb = command.verb
         try:
+            check_state(command, self.control.snapshot.state)
             work()
         except Refused as refused:
             reply(refusal(verb, refused))
@@ -108,8 +138,8 @@ class Desk:
             self._log.exception("mistake while planning")
             reply(refusal(verb, Refused("internal", "drillfeed made a mistake; see its log")))
 
-    def _list(self, command: Command, reply: ReplyTo) -> None:
-        lines = listing_lines(str(command.values["of"]), self._machine, self._drills)
+    def _list(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
+        lines = listing_lines(str(command.values["of"]), self._trimmed_machine, self._drills)
         reply(done("list", f"{len(lines)} {command.values['of']}", tuple(lines)))
 
     def _load(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
@@ -124,6 +154,37 @@ class Desk:
 
         self.control.post(Given(command, caller, self._token(with_stretches), plan))
 
+    def _throw(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
+        ball = ball_named(str(command.values["ball"]), load_balls(self._drills))
+        feeder = self._machine.feeder
+        drill = Drill(
+            name="one-ball",
+            title=f"one ball: {ball.title}"[:120],
+            level=ball.level,
+            tempo_per_min=min(max(ONE_BALL_PER_MIN, feeder.low_balls_per_min), feeder.high_balls_per_min),
+            start_delay_s=LEAST_START_DELAY_S,
+            set=(Set(balls=1, order=FixedOrder(kind="fixed", balls=(ball.name,))),),
+        )
+        self.control.post(Given(command, caller, self._token(reply), self.plan(drill, 0)))
+
+    def _players(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
+        reply(self._kept_practice().players(command))
+
+    def _history(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
+        reply(self._kept_practice().history())
+
+    def _trim(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
+        reply(self._kept_practice().trim(command, load_balls(self._drills)))
+
+    def _kept_practice(self) -> Practice:
+        if self.practice is None:
+            raise Refused("not-recorded", "this daemon keeps no journal")
+        return self.practice
+
+    @property
+    def _trimmed_machine(self) -> Machine:
+        return self.practice.machine if self.practice is not None else self._machine
+
     def plan(self, drill: Drill, seed: int, balls: int | None = None) -> DrillPlan:
         """Return the plan of a drill on this machine; raise Refused, FileMistakes or NotPossible."""
         if balls is not None and balls > HARD_MOST_BALLS:
@@ -132,7 +193,18 @@ class Desk:
             )
         drill = with_balls(drill, balls) if balls is not None else drill
         turns = self.control.engine.crank_turns
-        return plan_drill(drill, load_balls(self._drills), self._machine, seed, turns or 0)
+        return plan_drill(drill, load_balls(self._drills), self._trimmed_machine, seed, turns or 0)
+
+
+# What is answered here, or planned here before the control loop carries it out.
+ANSWERED_HERE: dict[str, Callable[[Desk, Command, Caller, ReplyTo], None]] = {
+    "load": Desk._load,
+    "throw": Desk._throw,
+    "list": Desk._list,
+    "players": Desk._players,
+    "history": Desk._history,
+    "trim": Desk._trim,
+}
 
 
 def _file_refusal(wrong: FileMistakes) -> Refused:

@@ -19,6 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--listen", metavar="HOST:PORT", help="text commands over TCP (127.0.0.1:7340)")
     parser.add_argument("--socket", metavar="PATH", help="text commands over a Unix socket")
     parser.add_argument("--link", metavar="ENDPOINT", help="where the motor driver connects (tcp://127.0.0.1:7411)")
+    parser.add_argument("--journal", metavar="FILE", help="the practice journal (journal.sqlite in the state folder)")
     parser.add_argument("--observe", metavar="ENDPOINT", help="setpoints and status for recorders")
 
 
@@ -36,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.shell.logs import log_to_stderr
 
     log_to_stderr()
-    given = {key: getattr(args, key) for key in ("machine", "drills", "listen", "socket", "link", "observe")}
+    given = {key: getattr(args, key) for key in ("machine", "drills", "listen", "socket", "link", "observe", "journal")}
     try:
         config = read_config(Path(args.config) if args.config else None, given)
         asyncio.run(serve(config, lambda line: print(line, flush=True)))

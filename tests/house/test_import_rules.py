@@ -26,7 +26,8 @@ MAY: dict[str, set[str]] = {
     "checking": {"library", "planning", "aim", "drills", "machine", "mistakes"},
     "config": {"library", "mistakes"},
     "shell": {
-        "engine", "protocol", "planning", "drills", "aim", "machine", "library", "listing", "mistakes", "journal",
+        "engine", "protocol", "planning", "drills", "aim", "machine", "calibration", "library", "listing", "mistakes",
+        "journal",
     },
 }  # fmt: skip
 JOINING = {"app", "cli", "subcommands", "demo", "virtual"}

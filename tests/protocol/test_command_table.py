@@ -64,15 +64,23 @@ LETTERS = " \"\\'|=#abzAZ09-_./ÜéπЖ球"
 def values_of(argument: Argument) -> st.SearchStrategy[Value]:
     if argument.kind == "integer":
         return st.integers(int(argument.least or 0), int(argument.most or 0))
+    if argument.kind == "number":
+        return st.integers(int((argument.least or 0) * 10), int((argument.most or 0) * 10)).map(
+            lambda tenths: tenths / 10
+        )
     if argument.kind == "choice":
         return st.sampled_from(argument.choices)
-    return st.text(LETTERS, min_size=1, max_size=60)
+    keywords = [a.name for row in COMMANDS.values() for a in row.arguments if a.keyed]
+    return st.text(LETTERS, min_size=1, max_size=60) | st.sampled_from(keywords)
 
 
 @st.composite
 def commands(draw: st.DrawFn) -> Command:
     row = draw(st.sampled_from(list(COMMANDS.values())))
-    given_ones = [a for a in row.arguments if not a.optional or draw(st.booleans())]
+    placed = [a for a in row.arguments if not a.keyed]
+    least = sum(not a.optional for a in placed)
+    given_ones = placed[: draw(st.integers(least, len(placed)))]
+    given_ones += [a for a in row.arguments if a.keyed and (not a.optional or draw(st.booleans()))]
     return Command(row.verb, {a.name: draw(values_of(a)) for a in given_ones})
 
 

@@ -2,6 +2,7 @@
 
 from drillfeed.daemon.engine.orders import ORDERS
 from drillfeed.daemon.engine.states import TABLE
+from drillfeed.daemon.shell.desk import ANSWERED_HERE
 from drillfeed.protocol.commands import COMMANDS, WAYS_ON
 
 
@@ -13,7 +14,8 @@ def test_every_step_that_is_named_leads_where_the_engine_goes() -> None:
             assert there in followers, (state, step, there, followers)
 
 
-def test_engine_carries_out_what_the_command_table_gives_to_the_desk() -> None:
-    """Every row handled by the desk has an order in the engine, but `list` and `stop`, which do not pass through it."""
+def test_desk_and_engine_carry_out_what_the_command_table_gives_to_the_desk() -> None:
+    """Every row handled by the desk is answered there or by an order of the engine; a stop goes around both tables."""
     desk = {verb for verb, row in COMMANDS.items() if row.handled_by == "desk"}
-    assert set(ORDERS) == desk - {"list", "stop"}
+    assert set(ORDERS) | set(ANSWERED_HERE) == desk - {"stop"}
+    assert not set(ORDERS) & (set(ANSWERED_HERE) - {"load", "throw"})

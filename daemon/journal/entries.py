@@ -1,0 +1,218 @@
+"""What goes into the journal, and the one row a kind that writes it.
+
+Rule of this file: an entry is a value made on any thread; only the writer's thread turns it into rows. What
+nobody knows is NULL, never 0. Where in the practice an entry belongs is a `Place`, also a value, so that a batch that
+could not be written leaves no trace.
+"""
+
+import json
+import sqlite3
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+from drillfeed.daemon.engine.effects import Event, Field
+from drillfeed.protocol.errors import ErrorCode
+from drillfeed.protocol.spec import Caller
+
+QUIET_S = 3600.0  # after so long without an entry, what comes next is another practice session: a default of ours
+COMMANDED: Mapping[str, int | None] = {"fed": 1, "refused": 0, "skipped": 0}
+
+
+@dataclass(frozen=True)
+class Happened:
+    """Something the engine told."""
+
+    event: Event
+
+    @property
+    def at_s(self) -> float:
+        """Return when, on the daemon's monotonic clock."""
+        return self.event.at_s
+
+
+@dataclass(frozen=True)
+class Ordered:
+    """A command, who gave it, and what it was answered; `code` is None where it was done."""
+
+    at_s: float
+    line: str
+    caller: Caller
+    code: ErrorCode | None
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """From the next set on, this player plays; None: nobody was named."""
+
+    at_s: float
+    player_id: int | None
+
+
+Entry = Happened | Ordered | Chosen
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the writing stands: the daemon's run and machine, the session, the set and its player."""
+
+    run: str
+    machine: str
+    session_id: int | None = None
+    set_id: int | None = None
+    set_number: int | None = None
+    player_id: int | None = None
+    last_at: float = 0.0
+
+
+def write(connection: sqlite3.Connection, place: Place, entry: Entry, at: float) -> Place:
+    """Write one entry that belongs to the wall-clock moment `at`; return the place after it."""
+    if isinstance(entry, Chosen):
+        return replace(place, player_id=entry.player_id)
+    if isinstance(entry, Ordered):
+        place = _in_session(connection, place, at)
+        _insert(
+            connection,
+            "commands",
+            session_id=place.session_id,
+            at=at,
+            line=entry.line,
+            role=entry.caller.role,
+            caller=entry.caller.name,
+            came_from=entry.caller.where,
+            code=entry.code.number if entry.code else None,
+            code_name=entry.code.name if entry.code else None,
+        )
+        return place
+    writer = BY_TOPIC.get(entry.event.topic)
+    if writer is None:
+        return place
+    return writer(connection, _in_session(connection, place, at), entry.event, at)
+
+
+def _in_session(connection: sqlite3.Connection, place: Place, at: float) -> Place:
+    if place.session_id is None or at - place.last_at > QUIET_S:
+        session_id = _insert(connection, "sessions", run=place.run, machine=place.machine, began_at=at, last_at=at)
+        return replace(place, session_id=session_id, set_id=None, set_number=None, last_at=at)
+    connection.execute("UPDATE sessions SET last_at = max(last_at, ?) WHERE id = ?", (at, place.session_id))
+    return replace(place, last_at=at)
+
+
+def _set(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
+    """Begin a set; the notices about loading and ending are no sets."""
+    if event.fields.get("begins") is not True:
+        return place
+    return _new_set(connection, place, event.fields, at)
+
+
+def _new_set(connection: sqlite3.Connection, place: Place, known: Mapping[str, Field], at: float) -> Place:
+    columns = ("drill", "seed", "of_sets", "balls", "asked_per_min", "tempo_per_min", "simulated")
+    number = known.get("set") or 1
+    set_id = _insert(
+        connection,
+        "sets",
+        session_id=place.session_id,
+        player_id=place.player_id,
+        number=number,
+        began_at=at,
+        **{column: known.get(column) for column in columns},
+    )
+    return replace(place, set_id=set_id, set_number=int(number))
+
+
+def _throw(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
+    known = event.fields
+    if place.set_id is None or place.set_number != known["set"]:
+        # The notice of the set was lost: its number is all that is known of it.
+        place = _new_set(connection, place, {"set": known["set"]}, at)
+    columns = ("n", "ball", "outcome", "reason", "speed_mps", "spin_revps", "tilt_deg", "top_rpm", "bottom_rpm")
+    _insert(
+        connection,
+        "throws",
+        "ON CONFLICT (session_id, feed_id) DO NOTHING",
+        session_id=place.session_id,
+        set_id=place.set_id,
+        feed_id=known["id"],
+        at=at,
+        commanded=COMMANDED.get(str(known["outcome"])),
+        late_ms=known.get("late_ms"),
+        **{column: known.get(column) for column in columns},
+    )
+    return place
+
+
+def _exit(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
+    connection.execute(
+        "UPDATE throws SET seen = ? WHERE session_id = ? AND feed_id = ?",
+        (event.fields["seen"], place.session_id, event.fields["id"]),
+    )
+    return place
+
+
+def _mark(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
+    known = event.fields
+    set_id = _latest(connection, "sets WHERE session_id = ? AND number = ?", place.session_id, known["set"])
+    throw_id = None
+    if known.get("n") is not None:
+        throw_id = _latest(connection, "throws WHERE set_id = ? AND n = ? AND commanded = 1", set_id, known["n"])
+        connection.execute("UPDATE throws SET made = ? WHERE id = ?", (known["made"], throw_id))
+    _insert(
+        connection,
+        "marks",
+        session_id=place.session_id,
+        set_id=set_id,
+        throw_id=throw_id,
+        at=at,
+        made=known["made"],
+        out_of=known["out_of"],
+        marked_by=known.get("by"),
+    )
+    return place
+
+
+def _change(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
+    _insert(
+        connection,
+        "changes",
+        session_id=place.session_id,
+        set_id=place.set_id,
+        at=at,
+        n=event.fields.get("n"),
+        what=event.text,
+        fields=json.dumps(dict(event.fields)),
+    )
+    return place
+
+
+def _fault(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
+    known = event.fields
+    _insert(
+        connection,
+        "faults",
+        session_id=place.session_id,
+        at=at,
+        cause=known.get("cause") or event.text,
+        what=known.get("seen"),
+        hint=known.get("hint"),
+    )
+    return place
+
+
+BY_TOPIC: dict[str, Callable[[sqlite3.Connection, Place, Event, float], Place]] = {
+    "set": _set,
+    "ball": _throw,
+    "exit": _exit,
+    "mark": _mark,
+    "change": _change,
+    "fault": _fault,
+}
+
+
+def _insert(connection: sqlite3.Connection, table: str, conflict: str = "", /, **values: object) -> int:
+    names, places = ", ".join(values), ", ".join("?" * len(values))
+    text = f"INSERT INTO {table} ({names}) VALUES ({places}) {conflict}"
+    return int(connection.execute(text, tuple(values.values())).lastrowid or 0)
+
+
+def _latest(connection: sqlite3.Connection, where: str, *values: object) -> int | None:
+    found = connection.execute(f"SELECT max(id) FROM {where}", values).fetchone()
+    return None if found[0] is None else int(found[0])

@@ -1,0 +1,41 @@
+"""How many balls are many: the warning limits of a day and of seven days.
+
+Rule of this file: a limit warns and never stops anything. The figures are defaults of ours, no published ones: overuse
+of shoulder and wrist grows with ball totals, and the young get the lower ones. Ask a coach or physician.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from drillfeed.daemon.journal.reading import Load
+
+JUNIOR_SHARE = 0.6
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Balls in a day and in seven days from which on a warning is given; juniors get six tenths of them."""
+
+    day_balls: int = 600
+    seven_days_balls: int = 2400
+
+    def of(self, level: str | None) -> tuple[int, int]:
+        """Return the limits of a day and of seven days for a level."""
+        share = JUNIOR_SHARE if level == "junior" else 1.0
+        return round(self.day_balls * share), round(self.seven_days_balls * share)
+
+
+def warning_of(load: Load, limits: Limits) -> str | None:
+    """Say so where a player's balls have reached a limit."""
+    day, week = limits.of(load.level)
+    who = load.player or "nobody named"
+    if load.today >= day:
+        return f"{load.today} balls today ({who}); from {day} on: a break is wise"
+    if load.seven_days >= week:
+        return f"{load.seven_days} balls in seven days ({who}); from {week} on: a rest day is wise"
+    return None
+
+
+def warnings_of(loads: Iterable[Load], limits: Limits) -> tuple[str, ...]:
+    """Return the warnings of all players."""
+    return tuple(text for load in loads if (text := warning_of(load, limits)) is not None)

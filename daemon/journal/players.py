@@ -1,0 +1,56 @@
+"""The players a journal knows: names as people type them, the hand that holds the bat, the level."""
+
+import sqlite3
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from drillfeed.protocol.errors import Refused
+
+NAME_MOST_CHARACTERS = 40
+
+
+@dataclass(frozen=True)
+class Player:
+    """One player. `hand` is right or left; `level` junior, club or advanced."""
+
+    id: int
+    name: str
+    hand: str
+    level: str
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the player for a program."""
+        return asdict(self)
+
+
+def all_players(connection: sqlite3.Connection) -> list[Player]:
+    """Return all players, in the order they were added."""
+    return [_player(row) for row in connection.execute("SELECT * FROM players ORDER BY id")]
+
+
+def find_player(connection: sqlite3.Connection, name: str) -> Player:
+    """Return the player of a name, in capitals or not; raise Refused where there is none."""
+    row = connection.execute("SELECT * FROM players WHERE name = ?", (name,)).fetchone()
+    if row is not None:
+        return _player(row)
+    known = ", ".join(player.name for player in all_players(connection)) or "none yet"
+    raise Refused(
+        "unknown-name", f"no player is called {name}", expected=f"one of: {known}", do="players add NAME hand right"
+    )
+
+
+def add_player(connection: sqlite3.Connection, name: str, hand: str, level: str, at: float) -> Player:
+    """Add a player, or give one that is known another hand or level."""
+    name = name.strip()
+    if not 1 <= len(name) <= NAME_MOST_CHARACTERS:
+        raise Refused("bad-argument", "the name", expected=f"1 to {NAME_MOST_CHARACTERS} letters", found=f"{len(name)}")
+    connection.execute(
+        "INSERT INTO players (name, hand, level, added_at) VALUES (?, ?, ?, ?) "
+        "ON CONFLICT (name) DO UPDATE SET hand = excluded.hand, level = excluded.level",
+        (name, hand, level, at),
+    )
+    return find_player(connection, name)
+
+
+def _player(row: sqlite3.Row) -> Player:
+    return Player(row["id"], row["name"], row["hand"], row["level"])

@@ -1,0 +1,255 @@
+"""What the journal says: sessions, one session in full, balls of a day, shares made.
+
+Rule of this file: it only reads. NULL stays None all the way: a figure that nobody measured, saw or entered is never
+0. A mark on a whole set counts for a ball type only where the set threw no other.
+"""
+
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from drillfeed.protocol.errors import Refused
+
+DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True)
+class SetRow:
+    """One set. `made` of `out_of` as marked; `seen` as the exit sensor saw."""
+
+    id: int
+    number: int
+    of_sets: int | None
+    drill: str | None
+    seed: int | None
+    player: str | None
+    began_at: float
+    balls: int | None
+    asked_per_min: float | None
+    tempo_per_min: float | None
+    simulated: bool | None
+    commanded: int
+    refused: int
+    skipped: int
+    unknown: int
+    seen: int | None
+    made: int | None
+    out_of: int | None
+    ball_types: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SessionRow:
+    """One session and its sums."""
+
+    id: int
+    machine: str
+    began_at: float
+    last_at: float
+    players: tuple[str, ...]
+    drills: tuple[str, ...]
+    sets: int
+    commanded: int
+    seen: int | None
+    made: int | None
+    out_of: int | None
+    faults: int
+    simulated: bool | None
+
+
+@dataclass(frozen=True)
+class Session:
+    """One session in full; the lists hold rows as they stand in the file."""
+
+    session: SessionRow
+    sets: tuple[SetRow, ...]
+    throws: tuple[Mapping[str, Any], ...]
+    marks: tuple[Mapping[str, Any], ...]
+    changes: tuple[Mapping[str, Any], ...]
+    faults: tuple[Mapping[str, Any], ...]
+    commands: tuple[Mapping[str, Any], ...]
+    shares: tuple["Share", ...]
+
+
+@dataclass(frozen=True)
+class Share:
+    """How many of one ball type were made: `made` of `marked`; `commanded` in all."""
+
+    ball: str
+    commanded: int
+    marked: int
+    made: int | None
+
+    @property
+    def percent(self) -> float | None:
+        """Return the share made in percent; None where nobody marked."""
+        return None if self.made is None else 100 * self.made / self.marked
+
+
+@dataclass(frozen=True)
+class Load:
+    """Balls of one player, or of nobody named: today and in seven days, today included; simulated ones apart."""
+
+    player: str | None
+    level: str | None
+    today: int
+    seven_days: int
+    simulated_today: int
+
+
+def sessions(connection: sqlite3.Connection, player: str | None = None, since: float = 0.0) -> list[SessionRow]:
+    """Return the sessions that began at or after `since`, the newest first; of one player, where named."""
+    rows = connection.execute("SELECT * FROM sessions WHERE last_at >= ? ORDER BY id DESC", (since,)).fetchall()
+    found = [_session_row(connection, row, player) for row in rows]
+    return [one for one in found if player is None or one.sets]
+
+
+def session(connection: sqlite3.Connection, number: int, player: str | None = None) -> Session:
+    """Return one session in full; raise Refused where there is none of that number."""
+    row = connection.execute("SELECT * FROM sessions WHERE id = ?", (number,)).fetchone()
+    if row is None:
+        raise Refused("unknown-name", f"there is no session {number}", do="drillfeed history lists them")
+    sets = _sets(connection, number, player)
+    mine = {one.id for one in sets}
+
+    def rows_of(table: str) -> tuple[Mapping[str, Any], ...]:
+        found = connection.execute(f"SELECT * FROM {table} WHERE session_id = ? ORDER BY id", (number,))
+        return tuple(dict(one) for one in found)
+
+    def of_sets(table: str) -> tuple[Mapping[str, Any], ...]:
+        return tuple(one for one in rows_of(table) if player is None or one["set_id"] in mine)
+
+    return Session(
+        session=_session_row(connection, row, player),
+        sets=tuple(sets),
+        throws=of_sets("throws"),
+        marks=of_sets("marks"),
+        changes=of_sets("changes"),
+        faults=rows_of("faults"),
+        commands=rows_of("commands"),
+        shares=tuple(shares(connection, sets)),
+    )
+
+
+def loads(connection: sqlite3.Connection, now: datetime, player: str | None = None) -> list[Load]:
+    """Return the balls of today and of seven days, by the local calendar, for each player who threw in them."""
+    midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
+    # By the calendar, not by 86,400 s: the clocks change twice a year.
+    week = (midnight - 6 * DAY).timestamp()
+    rows = connection.execute(
+        """
+        SELECT players.name AS player, players.level AS level,
+            coalesce(sum(throws.at >= :day AND NOT coalesce(sets.simulated, 0)), 0) AS today,
+            coalesce(sum(NOT coalesce(sets.simulated, 0)), 0) AS seven_days,
+            coalesce(sum(throws.at >= :day AND coalesce(sets.simulated, 0)), 0) AS simulated_today
+        FROM throws JOIN sets ON sets.id = throws.set_id LEFT JOIN players ON players.id = sets.player_id
+        WHERE throws.at >= :week AND throws.commanded = 1 AND (:player IS NULL OR players.name = :player)
+        GROUP BY players.id ORDER BY players.id
+        """,
+        {"day": midnight.timestamp(), "week": week, "player": player},
+    )
+    return [Load(**dict(row)) for row in rows]
+
+
+def shares(connection: sqlite3.Connection, sets: list[SetRow]) -> list[Share]:
+    """Return the share made by ball type over some sets, most thrown first."""
+    commanded: dict[str, int] = {}
+    marked: dict[str, int] = {}
+    made: dict[str, int] = {}
+
+    def count(ball: str, one_made: int, one_marked: int) -> None:
+        marked[ball] = marked.get(ball, 0) + one_marked
+        made[ball] = made.get(ball, 0) + one_made
+
+    for one in sets:
+        whole = one.out_of if len(one.ball_types) == 1 and _set_mark(connection, one.id) else None
+        if whole is not None and one.made is not None:
+            count(one.ball_types[0], one.made, whole)
+        for ball, balls, of_them, of_marked in connection.execute(
+            "SELECT ball, count(*), sum(made), count(made) FROM throws "
+            "WHERE set_id = ? AND commanded = 1 GROUP BY ball",
+            (one.id,),
+        ):
+            commanded[ball] = commanded.get(ball, 0) + balls
+            if of_marked and whole is None:
+                count(ball, of_them, of_marked)
+    found = [Share(ball, balls, marked.get(ball, 0), made.get(ball)) for ball, balls in commanded.items()]
+    return sorted(found, key=lambda share: (-share.commanded, share.ball))
+
+
+def all_sets(connection: sqlite3.Connection, player: str | None = None) -> list[SetRow]:
+    """Return the sets of all sessions, of one player where named."""
+    return _sets(connection, None, player)
+
+
+def _sets(connection: sqlite3.Connection, session_id: int | None, player: str | None) -> list[SetRow]:
+    rows = connection.execute(
+        """
+        SELECT sets.*, players.name AS player FROM sets LEFT JOIN players ON players.id = sets.player_id
+        WHERE (:session IS NULL OR session_id = :session) AND (:player IS NULL OR players.name = :player)
+        ORDER BY sets.id
+        """,
+        {"session": session_id, "player": player},
+    )
+    return [_set_row(connection, row) for row in rows.fetchall()]
+
+
+def _set_row(connection: sqlite3.Connection, row: sqlite3.Row) -> SetRow:
+    sums = connection.execute(
+        """
+        SELECT coalesce(sum(outcome = 'fed'), 0) AS commanded, coalesce(sum(outcome = 'refused'), 0) AS refused,
+            coalesce(sum(outcome = 'skipped'), 0) AS skipped, coalesce(sum(outcome = 'unknown'), 0) AS unknown,
+            sum(seen) AS seen, sum(made) AS made, count(made) AS marked
+        FROM throws WHERE set_id = ?
+        """,
+        (row["id"],),
+    ).fetchone()
+    mark = _set_mark(connection, row["id"])
+    made, out_of = mark if mark is not None else (sums["made"], sums["marked"] or None)
+    types = connection.execute("SELECT DISTINCT ball FROM throws WHERE set_id = ? ORDER BY ball", (row["id"],))
+    return SetRow(
+        **{name: row[name] for name in ("id", "number", "of_sets", "drill", "seed", "player", "began_at", "balls")},
+        asked_per_min=row["asked_per_min"],
+        tempo_per_min=row["tempo_per_min"],
+        simulated=None if row["simulated"] is None else bool(row["simulated"]),
+        **{name: sums[name] for name in ("commanded", "refused", "skipped", "unknown", "seen")},
+        made=made,
+        out_of=out_of,
+        ball_types=tuple(one[0] for one in types),
+    )
+
+
+def _set_mark(connection: sqlite3.Connection, set_id: int) -> tuple[int, int] | None:
+    """Return the last mark on the whole of a set: it stands over marks on its balls."""
+    row = connection.execute(
+        "SELECT made, out_of FROM marks WHERE set_id = ? AND throw_id IS NULL ORDER BY id DESC LIMIT 1", (set_id,)
+    ).fetchone()
+    return None if row is None else (row["made"], row["out_of"])
+
+
+def _session_row(connection: sqlite3.Connection, row: sqlite3.Row, player: str | None) -> SessionRow:
+    sets = _sets(connection, row["id"], player)
+    faults = connection.execute("SELECT count(*) FROM faults WHERE session_id = ?", (row["id"],)).fetchone()[0]
+    simulated = {one.simulated for one in sets}
+    return SessionRow(
+        id=row["id"],
+        machine=row["machine"],
+        began_at=row["began_at"],
+        last_at=row["last_at"],
+        players=tuple(dict.fromkeys(one.player for one in sets if one.player)),
+        drills=tuple(dict.fromkeys(one.drill for one in sets if one.drill)),
+        sets=len(sets),
+        commanded=sum(one.commanded for one in sets),
+        seen=_sum(one.seen for one in sets),
+        made=_sum(one.made for one in sets),
+        out_of=_sum(one.out_of for one in sets),
+        faults=faults,
+        simulated=simulated.pop() if len(simulated) == 1 else None,
+    )
+
+
+def _sum(figures: Iterable[int | None]) -> int | None:
+    known = [figure for figure in figures if figure is not None]
+    return sum(known) if known else None

@@ -1,0 +1,187 @@
+"""The journal's file: its tables as steps from one version to the next, and how it is opened.
+
+Rule of this file: a step, once released, never changes; a new version is a new step. A file that is not ours, or is
+newer than this drillfeed, is left alone.
+
+Durability. WAL with synchronous=NORMAL: a committed batch has been handed to the kernel, so killing the daemon, at
+any instant, loses no committed throw and breaks nothing; the next opening replays the WAL. What NORMAL gives up against
+FULL is one fsync a batch: after a loss of *power* the last batches may be missing, never half there, and the
+file is never damaged. FULL would cost some five flushes a second on the memory card of a small computer for as
+long as balls fly, to save at most the seconds before a power cut; not worth the card.
+"""
+
+import os
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+APPLICATION_ID = 0x6472_6A31  # "drj1"; SQLite keeps it at byte 68 of the file
+BUSY_S = 1.0
+
+STEPS: tuple[str, ...] = (
+    """
+    CREATE TABLE players (
+        id INTEGER PRIMARY KEY,
+        name TEXT NOT NULL UNIQUE COLLATE NOCASE,
+        hand TEXT NOT NULL CHECK (hand IN ('right', 'left')),
+        level TEXT NOT NULL CHECK (level IN ('junior', 'club', 'advanced')),
+        added_at REAL NOT NULL
+    );
+    CREATE TABLE sessions (
+        id INTEGER PRIMARY KEY,
+        run TEXT NOT NULL,
+        machine TEXT NOT NULL,
+        began_at REAL NOT NULL,
+        last_at REAL NOT NULL
+    );
+    CREATE TABLE sets (
+        id INTEGER PRIMARY KEY,
+        session_id INTEGER NOT NULL REFERENCES sessions,
+        player_id INTEGER REFERENCES players,
+        drill TEXT,
+        seed INTEGER,
+        number INTEGER NOT NULL,
+        of_sets INTEGER,
+        balls INTEGER,
+        asked_per_min REAL,
+        tempo_per_min REAL,
+        began_at REAL NOT NULL
+    );
+    CREATE INDEX sets_of_session ON sets (session_id);
+    CREATE TABLE throws (
+        id INTEGER PRIMARY KEY,
+        session_id INTEGER NOT NULL REFERENCES sessions,
+        set_id INTEGER NOT NULL REFERENCES sets,
+        feed_id INTEGER NOT NULL,
+        n INTEGER NOT NULL,
+        ball TEXT NOT NULL,
+        at REAL NOT NULL,
+        outcome TEXT NOT NULL,
+        reason TEXT,
+        commanded INTEGER,
+        seen INTEGER,
+        made INTEGER,
+        speed_mps REAL,
+        spin_revps REAL,
+        tilt_deg REAL,
+        top_rpm REAL,
+        bottom_rpm REAL,
+        late_ms REAL,
+        UNIQUE (session_id, feed_id)
+    );
+    CREATE INDEX throws_of_set ON throws (set_id);
+    CREATE TABLE marks (
+        id INTEGER PRIMARY KEY,
+        session_id INTEGER NOT NULL REFERENCES sessions,
+        set_id INTEGER REFERENCES sets,
+        throw_id INTEGER REFERENCES throws,
+        at REAL NOT NULL,
+        made INTEGER NOT NULL,
+        out_of INTEGER NOT NULL,
+        marked_by TEXT
+    );
+    CREATE INDEX marks_of_set ON marks (set_id);
+    CREATE TABLE commands (
+        id INTEGER PRIMARY KEY,
+        session_id INTEGER NOT NULL REFERENCES sessions,
+        at REAL NOT NULL,
+        line TEXT NOT NULL,
+        role TEXT NOT NULL,
+        caller TEXT NOT NULL,
+        came_from TEXT NOT NULL,
+        code INTEGER,
+        code_name TEXT
+    );
+    CREATE INDEX commands_of_session ON commands (session_id);
+    CREATE TABLE changes (
+        id INTEGER PRIMARY KEY,
+        session_id INTEGER NOT NULL REFERENCES sessions,
+        set_id INTEGER REFERENCES sets,
+        at REAL NOT NULL,
+        n INTEGER,
+        what TEXT NOT NULL,
+        fields TEXT NOT NULL
+    );
+    CREATE TABLE faults (
+        id INTEGER PRIMARY KEY,
+        session_id INTEGER NOT NULL REFERENCES sessions,
+        at REAL NOT NULL,
+        cause TEXT NOT NULL,
+        what TEXT,
+        hint TEXT
+    );
+    """,
+    # A simulated thrower strains nobody's shoulder: told apart, so that it is left out of the balls of a day.
+    # Sets written before this step stay NULL: not known.
+    """
+    ALTER TABLE sets ADD COLUMN simulated INTEGER;
+    CREATE INDEX throws_by_time ON throws (at);
+    """,
+)
+VERSION = len(STEPS)
+
+
+class NotOurs(Exception):
+    """The file is another program's, or of a newer drillfeed; it is left as it is."""
+
+
+def open_to_write(path: Path) -> sqlite3.Connection:
+    """Open the journal, make it where there is none, bring an older one up to date, and look it over.
+
+    Raises NotOurs, OSError, or sqlite3.DatabaseError where the file is damaged, full or read-only.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    # It holds names and habits of people, perhaps of children: readable by its owner alone.
+    os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+    connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+    return _opened(connection, lambda: _prepare(connection, path))
+
+
+def open_to_read(path: Path) -> sqlite3.Connection:
+    """Open the journal for reading alone; raises FileNotFoundError, NotOurs or sqlite3.DatabaseError."""
+    if not path.exists():
+        raise FileNotFoundError(f"there is no journal at {path}")
+    connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S, isolation_level=None)
+    return _opened(connection, lambda: _check_ours(connection, path))
+
+
+def _opened(connection: sqlite3.Connection, prepare: Callable[[], object]) -> sqlite3.Connection:
+    connection.row_factory = sqlite3.Row
+    try:
+        prepare()
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    version = _check_ours(connection, path)
+    found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+    if found != "ok":
+        raise sqlite3.DatabaseError(f"database disk image is malformed: {found}")
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute("PRAGMA foreign_keys = ON")
+    for number in range(version, VERSION):
+        migrate(connection, number)
+
+
+def _check_ours(connection: sqlite3.Connection, path: Path) -> int:
+    """Return the version of a file; 0 for an empty one."""
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    application = int(connection.execute("PRAGMA application_id").fetchone()[0])
+    tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    if application != APPLICATION_ID and (tables or version):
+        raise NotOurs(f"{path} is the database of another program")
+    if version > VERSION:
+        raise NotOurs(f"{path} is a journal of version {version}; this drillfeed knows versions up to {VERSION}")
+    return version
+
+
+def migrate(connection: sqlite3.Connection, number: int) -> None:
+    """Take the file from version `number` to the next, whole or not at all."""
+    connection.executescript(
+        f"BEGIN IMMEDIATE; {STEPS[number]} PRAGMA application_id = {APPLICATION_ID}; "
+        f"PRAGMA user_version = {number + 1}; COMMIT;"
+    )

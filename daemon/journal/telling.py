@@ -1,0 +1,236 @@
+"""The journal for people and for programs: aligned tables, stacked where the screen is narrow, JSON and CSV.
+
+Rule of this file: what is not known is left blank. Text only; nothing is told by colour.
+"""
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from typing import Any
+
+from drillfeed.daemon.journal.limits import Limits, warnings_of
+from drillfeed.daemon.journal.reading import Load, Session, SessionRow, SetRow, Share
+
+NARROW = 60
+GAP = "  "
+Table = Sequence[Sequence[object]]
+
+
+def table_lines(head: Sequence[str], rows: Table, width: int) -> list[str]:
+    """Write a table as aligned columns, or row by row with one name and value a line where it would not fit."""
+    cells = [["" if cell is None else str(cell) for cell in row] for row in rows]
+    if not cells:
+        return []
+    widths = [max(len(cell) for cell in column) for column in zip(head, *cells, strict=True)]
+    if sum(widths) + len(GAP) * (len(widths) - 1) <= max(width, NARROW // 2):
+        right = [all(_is_figure(row[n]) for row in cells) for n in range(len(head))]
+        return [
+            GAP.join(
+                cell.rjust(one) if to_right else cell.ljust(one)
+                for cell, one, to_right in zip(row, widths, right, strict=True)
+            ).rstrip()
+            for row in (list(head), *cells)
+        ]
+    names = max(map(len, head)) + len(GAP)
+    lines: list[str] = []
+    for row in cells:
+        lines += [f"{name:<{names}}{cell}".rstrip() for name, cell in zip(head, row, strict=True)] + [""]
+    return lines[:-1]
+
+
+def sessions_lines(found: Sequence[SessionRow], loads: Sequence[Load], limits: Limits, width: int) -> list[str]:
+    """Write the list of sessions, then the balls of the day and of seven days."""
+    head = ("session", "began", "minutes", "player", "drills", "sets", "balls", "seen", "made", "faults")
+    rows = [
+        (
+            one.id,
+            _day_and_time(one.began_at),
+            round((one.last_at - one.began_at) / 60),
+            ", ".join(one.players),
+            ", ".join(one.drills) + (" (simulated)" if one.simulated else ""),
+            one.sets,
+            one.commanded,
+            one.seen,
+            made_text(one.made, one.out_of),
+            one.faults or None,
+        )
+        for one in found
+    ]
+    lines = table_lines(head, rows, width) or ["no session yet"]
+    return [*lines, "", *loads_lines(loads, limits, width)]
+
+
+def loads_lines(loads: Sequence[Load], limits: Limits, width: int) -> list[str]:
+    """Write the balls of today and of seven days for each player, with the warnings."""
+    head = ("player", "balls today", "in seven days", "simulated today")
+    rows = [(one.player or "(nobody named)", one.today, one.seven_days, one.simulated_today or None) for one in loads]
+    lines = table_lines(head, rows, width) or ["no balls in the last seven days"]
+    return [*lines, *(f"WARNING: {text}" for text in warnings_of(loads, limits))]
+
+
+def shares_lines(shares: Sequence[Share], width: int) -> list[str]:
+    """Write the share made by ball type, with how many the share is of."""
+    head = ("ball", "commanded", "marked", "made", "share")
+    rows = [
+        (one.ball, one.commanded, one.marked or None, one.made, None if one.percent is None else f"{one.percent:.0f} %")
+        for one in shares
+    ]
+    return table_lines(head, rows, width)
+
+
+def session_lines(found: Session, width: int) -> list[str]:
+    """Write one session in full."""
+    one = found.session
+    began, ended = _day_and_time(one.began_at), _time(one.last_at)
+    lines = [f"session {one.id}, {began} to {ended}, {one.machine}{' (simulated)' if one.simulated else ''}"]
+    parts: list[tuple[str, list[str]]] = [
+        ("sets", _set_table(found.sets, width)),
+        ("balls", _throw_table(found, width)),
+        ("made, by ball type", shares_lines(found.shares, width)),
+        ("marks", _mark_table(found, width)),
+        ("changes", table_lines(("at", "ball", "what"), [_pick(c, "at n what") for c in found.changes], width)),
+        ("faults", table_lines(("at", "cause", "what"), [_pick(f, "at cause what") for f in found.faults], width)),
+        ("commands", _command_table(found, width)),
+    ]
+    for name, table in parts:
+        lines += ["", name, *(table or ["none"])]
+    return lines
+
+
+def today_lines(
+    found: Sequence[SessionRow], loads: Sequence[Load], shares: Sequence[Share], limits: Limits, width: int = 76
+) -> list[str]:
+    """Write what was practised today, short."""
+    lines = sessions_lines(found, loads, limits, width)
+    table = shares_lines(shares, width)
+    return [*lines, "", *table] if table else lines
+
+
+def made_text(made: int | None, out_of: int | None) -> str:
+    """Write `14 of 20`, or nothing where nobody marked."""
+    return "" if made is None else f"{made} of {out_of}"
+
+
+def as_json(**parts: object) -> str:
+    """Write rows of the journal as one JSON object; what is not known is null."""
+    return json.dumps({name: _plain(part) for name, part in parts.items()}, indent=2)
+
+
+def as_csv(rows: Iterable[object]) -> str:
+    """Write rows as CSV (RFC 4180) with a head line; what is not known is an empty field."""
+    plain = [_plain(row) for row in rows]
+    text = io.StringIO()
+    if plain:
+        writer = csv.writer(text)
+        writer.writerow(plain[0])
+        writer.writerows([_field(value) for value in row.values()] for row in plain)
+    return text.getvalue()
+
+
+def _plain(part: Any) -> Any:
+    if isinstance(part, (list, tuple)):
+        return [_plain(one) for one in part]
+    plain = asdict(part) if hasattr(part, "__dataclass_fields__") else dict(part) if hasattr(part, "keys") else part
+    if isinstance(part, Share):
+        plain["percent"] = None if part.percent is None else round(part.percent, 1)
+    return plain
+
+
+def _field(value: object) -> object:
+    return "; ".join(map(str, value)) if isinstance(value, (list, tuple)) else value
+
+
+def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
+    head = ("at", "set", "drill", "player", "tempo", "balls", "commanded", "seen", "made", "not thrown")
+    rows = [
+        (
+            _time(one.began_at),
+            f"{one.number}" if one.of_sets is None else f"{one.number} of {one.of_sets}",
+            f"{one.drill or ''} seed {one.seed}" if one.seed is not None else one.drill,
+            one.player,
+            None if one.tempo_per_min is None else f"{one.tempo_per_min:.3g}/min",
+            one.balls,
+            one.commanded,
+            one.seen,
+            made_text(one.made, one.out_of),
+            one.refused + one.skipped + one.unknown or None,
+        )
+        for one in sets
+    ]
+    return table_lines(head, rows, width)
+
+
+def _throw_table(found: Session, width: int) -> list[str]:
+    numbers = {one.id: one.number for one in found.sets}
+    head = ("at", "set", "ball", "type", "commanded", "seen", "made", "m/s", "rev/s", "tilt", "note")
+    yes_no = {1: "yes", 0: "no", None: ""}
+    rows = [
+        (
+            _time(one["at"]),
+            numbers.get(one["set_id"]),
+            one["n"],
+            one["ball"],
+            yes_no[one["commanded"]],
+            yes_no[one["seen"]],
+            yes_no[one["made"]],
+            _figure(one["speed_mps"], "{:.1f}"),
+            _figure(one["spin_revps"], "{:+.0f}"),
+            _figure(one["tilt_deg"], "{:.1f}"),
+            one["reason"],
+        )
+        for one in found.throws
+    ]
+    return table_lines(head, rows, width)
+
+
+def _mark_table(found: Session, width: int) -> list[str]:
+    numbers = {one.id: one.number for one in found.sets}
+    balls = {one["id"]: one["n"] for one in found.throws}
+    rows = [
+        (
+            _time(one["at"]),
+            numbers.get(one["set_id"]),
+            balls.get(one["throw_id"]),
+            made_text(one["made"], one["out_of"]),
+            one["marked_by"],
+        )
+        for one in found.marks
+    ]
+    return table_lines(("at", "set", "ball", "made", "by"), rows, width)
+
+
+def _command_table(found: Session, width: int) -> list[str]:
+    rows = [
+        (
+            _time(one["at"]),
+            one["line"],
+            one["role"],
+            one["came_from"],
+            "done" if one["code"] is None else f"no {one['code']} {one['code_name']}",
+        )
+        for one in found.commands
+    ]
+    return table_lines(("at", "line", "role", "from", "answer"), rows, width)
+
+
+def _pick(row: Any, names: str) -> list[object]:
+    return [_time(row[name]) if name == "at" else row[name] for name in names.split()]
+
+
+def _figure(value: float | None, form: str) -> str:
+    return "" if value is None else form.format(value)
+
+
+def _is_figure(cell: str) -> bool:
+    return not cell or (cell.lstrip("+-")[:1].isdigit() and ":" not in cell)
+
+
+def _day_and_time(at: float) -> str:
+    return f"{datetime.fromtimestamp(at):%Y-%m-%d %H:%M}"
+
+
+def _time(at: float) -> str:
+    return f"{datetime.fromtimestamp(at):%H:%M:%S}"

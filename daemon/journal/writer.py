@@ -1,0 +1,229 @@
+"""The journal's writer: a thread behind a bounded queue, so that no disk ever keeps a ball waiting.
+
+Rule of this file: `note` takes no lock, touches no disk and never waits; what does not fit is dropped and counted.
+Whatever is wrong with the disk, practice goes on and `warnings` says what is not recorded. A damaged file is set
+aside under a dated name, never deleted.
+"""
+
+import sqlite3
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future
+from datetime import datetime
+from itertools import count
+from pathlib import Path
+from typing import Any, TypeVar
+
+import structlog
+
+from drillfeed.daemon.journal.entries import Entry, Place, write
+from drillfeed.daemon.journal.reading import Load, loads
+from drillfeed.daemon.journal.schema import NotOurs, open_to_write
+
+# The writer looks at the queue this often instead of being woken: waking takes a lock, and the control loop must not
+# wait for one. A batch is committed at most this long, and the time of the commit, after its first entry.
+BATCH_S = 0.1
+BATCH_MOST = 500
+QUEUE_MOST = 10_000
+RETRY_S = 1.0
+LOADS_S = 5.0
+DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+_Answer = TypeVar("_Answer")
+
+
+class NotRecorded(Exception):
+    """It cannot be written down just now; the text says why."""
+
+
+class Journal(threading.Thread):
+    """Writes what is noted until `end`. `wall_of` turns the daemon's monotonic seconds into seconds since 1970."""
+
+    def __init__(
+        self,
+        path: Path,
+        machine: str,
+        run: str,
+        *,
+        wall_of: Callable[[float], float] | None = None,
+        on_commit: Callable[[tuple[Entry, ...]], None] = lambda entries: None,
+        opener: Callable[[Path], sqlite3.Connection] = open_to_write,
+        queue_most: int = QUEUE_MOST,
+    ) -> None:
+        super().__init__(name="journal", daemon=True)
+        self.path = path
+        self.lost = 0
+        self.loads: tuple[Load, ...] = ()
+        self._loads_due_s = float("-inf")
+        self._wall_of = wall_of or _wall_of
+        self._on_commit, self._opener, self._queue_most = on_commit, opener, queue_most
+        self._queue: deque[Entry] = deque()
+        self._questions: deque[tuple[Callable[[sqlite3.Connection], Any], Future[Any]]] = deque(maxlen=queue_most)
+        self._batch: list[Entry] = []
+        self._losses = count(1)
+        self._place = Place(run, machine)
+        self._connection: sqlite3.Connection | None = None
+        self._why: str | None = None
+        self._set_aside: Path | None = None
+        self._ending = False
+        self._log = structlog.get_logger("journal")
+
+    # From any thread.
+
+    def note(self, entry: Entry) -> None:
+        """Take an entry to be written soon; a full queue drops it and counts it."""
+        if len(self._queue) >= self._queue_most:
+            self.lost = next(self._losses)
+        else:
+            self._queue.append(entry)
+
+    def ask(self, question: Callable[[sqlite3.Connection], _Answer]) -> "Future[_Answer]":
+        """Put a question to the file, after what was noted before; the answer may be NotRecorded."""
+        answer: Future[_Answer] = Future()
+        if self._ending:
+            answer.set_exception(NotRecorded("the daemon is shutting down"))
+        else:
+            self._questions.append((question, answer))
+        return answer
+
+    def warnings(self) -> tuple[str, ...]:
+        """Tell what is not recorded, and why; nothing where all is well."""
+        told = []
+        waiting = len(self._batch) + len(self._queue)
+        if self._why is not None:
+            told.append(f"{waiting} events not recorded yet: {self._why}; practice goes on")
+        if self.lost:
+            told.append(f"{self.lost} events not recorded: lost while the journal could not keep up")
+        if self._set_aside is not None:
+            told.append(f"the journal was damaged; it lies at {self._set_aside} and a new one was begun")
+        return tuple(told)
+
+    def end(self) -> None:
+        """Write what was noted and end the thread; `join` it with a time limit."""
+        self._ending = True
+
+    # The thread.
+
+    def run(self) -> None:
+        """Write batch after batch until ended."""
+        tried_s = float("-inf")
+        while True:
+            ending = self._ending
+            if self._why is None or ending or time.monotonic() - tried_s >= RETRY_S:
+                tried_s = time.monotonic()
+                self.turn()
+            if ending:
+                break
+            time.sleep(BATCH_S)
+        self._answer_all(NotRecorded("the daemon is shutting down"))
+        self._close()
+
+    def turn(self) -> None:
+        """Write all that has been noted and answer what was asked; faults of the disk are kept and told."""
+        try:
+            connection = self._opened()
+            while self._batch or self._queue:
+                self._write_batch(connection)
+            self._answer_questions(connection)
+            self._look_at_loads(connection)
+            self._why = None
+        except (sqlite3.Error, OSError, NotOurs) as wrong:
+            self._trouble(wrong)
+
+    def _opened(self) -> sqlite3.Connection:
+        if self._connection is None:
+            self._connection = self._opener(self.path)
+        return self._connection
+
+    def _write_batch(self, connection: sqlite3.Connection) -> None:
+        """Write one batch in one transaction; the place moves on only after the commit."""
+        while self._queue and len(self._batch) < BATCH_MOST:
+            self._batch.append(self._queue.popleft())
+        place, kept = self._place, []
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            for entry in self._batch:
+                try:
+                    place = write(connection, place, entry, self._wall_of(entry.at_s))
+                    kept.append(entry)
+                except (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, KeyError) as bug:
+                    # A mistake in drillfeed, not on the disk: trying again would fail for ever.
+                    self.lost = next(self._losses)
+                    self._log.error("an entry cannot be written", entry=repr(entry)[:300], error=str(bug))
+            connection.execute("COMMIT")
+        except sqlite3.Error:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+        self._place, self._batch = place, []
+        self._on_commit(tuple(kept))
+
+    def _look_at_loads(self, connection: sqlite3.Connection) -> None:
+        if time.monotonic() >= self._loads_due_s:
+            self._loads_due_s = time.monotonic() + LOADS_S
+            self.loads = tuple(loads(connection, datetime.now()))
+
+    def _answer_questions(self, connection: sqlite3.Connection) -> None:
+        while self._questions:
+            question, answer = self._questions.popleft()
+            try:
+                answer.set_result(question(connection))
+            except sqlite3.DatabaseError as wrong:
+                answer.set_exception(NotRecorded(str(wrong)))
+                raise
+            except Exception as wrong:
+                answer.set_exception(wrong)
+
+    def _answer_all(self, wrong: NotRecorded) -> None:
+        while self._questions:
+            self._questions.popleft()[1].set_exception(wrong)
+
+    def _trouble(self, wrong: Exception) -> None:
+        self._close()
+        if getattr(wrong, "sqlite_errorcode", 0) & 0xFF in DAMAGED or "malformed" in str(wrong):
+            try:
+                self._set_aside = set_aside(self.path, datetime.now())
+                self._place = Place(self._place.run, self._place.machine)
+                self._log.warning("damaged journal set aside", file=str(self._set_aside), error=str(wrong))
+                self._why = None
+                return
+            except OSError as moving:
+                wrong = moving
+        why = str(wrong) if isinstance(wrong, NotOurs) else f"{_text(wrong)} ({self.path})"
+        if why != self._why:
+            self._log.warning("not recorded", why=why)
+        self._why = why
+        self._answer_all(NotRecorded(why))
+
+    def _close(self) -> None:
+        connection, self._connection = self._connection, None
+        if connection is not None:
+            try:
+                connection.close()
+            except sqlite3.Error as wrong:
+                self._log.warning("journal not closed in order", error=str(wrong))
+
+
+def set_aside(path: Path, now: datetime) -> Path:
+    """Move a damaged journal, with what belongs to it, to a dated name of its own; return that."""
+    base = f"{path.name}.damaged-{now:%Y-%m-%dT%H%M%S}"
+    aside = next(
+        candidate
+        for number in count(1)
+        if not (candidate := path.with_name(base if number == 1 else f"{base}-{number}")).exists()
+    )
+    path.rename(aside)
+    for end in ("-wal", "-shm"):
+        beside = path.with_name(path.name + end)
+        if beside.exists():
+            beside.rename(aside.with_name(aside.name + end))
+    return aside
+
+
+def _text(wrong: Exception) -> str:
+    return (wrong.strerror or str(wrong)) if isinstance(wrong, OSError) else str(wrong)
+
+
+def _wall_of(at_s: float) -> float:
+    return time.time() - (time.monotonic() - at_s)

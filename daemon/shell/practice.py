@@ -1,0 +1,158 @@
+"""Commands about the practice that need no machine: players, trims, what was practised today.
+
+Rule of this file: it runs on the desk's own thread, where a slow disk keeps no ball waiting. Who plays is known only
+until the daemon ends, so that nobody's balls are counted as another's tomorrow.
+"""
+
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import TimeoutError as Late
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from sqlite3 import Connection
+from typing import TypeVar
+
+from drillfeed.daemon.calibration import Trim, Trims
+from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.journal import reading
+from drillfeed.daemon.journal.entries import Chosen
+from drillfeed.daemon.journal.limits import Limits, warnings_of
+from drillfeed.daemon.journal.players import Player, add_player, all_players, find_player
+from drillfeed.daemon.journal.telling import today_lines
+from drillfeed.daemon.journal.writer import Journal, NotRecorded
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.mistakes import FileMistakes, Mistake
+from drillfeed.daemon.planning.setting import flight_for, setting_for
+from drillfeed.daemon.shell.trims import keep_trims
+from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.lines import Reply, done
+from drillfeed.protocol.spec import Command
+
+ANSWER_S = 2.0
+MOST_TRIM_CM = 40.0  # as much as a trim file may hold
+LONGER: Mapping[str, int] = {"long": 1, "short": -1}
+_Answer = TypeVar("_Answer")
+
+
+@dataclass
+class Practice:
+    """The journal and the folder behind the commands; `player` is who plays, as far as anybody said."""
+
+    machine: Machine
+    folder: Path
+    journal: Journal
+    limits: Limits
+    player: Player | None = None
+
+    def players(self, command: Command) -> Reply:
+        """List the players, add one, or say who plays."""
+        values = command.values
+        action, name = values.get("action", "list"), str(values.get("name", ""))
+        if action == "add":
+            return self._add(command, name)
+        if "hand" in values or "level" in values or (action == "list" and name):
+            raise Refused("bad-argument", f"{action} takes no more words", do="players add NAME hand left level club")
+        if action == "choose":
+            return self._choose(name)
+        known = self._ask(all_players)
+        lines = [f"{one.name}: {one.hand}-handed, {one.level}{', plays' * (one == self.player)}" for one in known]
+        return done("players", f"{len(known)} players; {self._who()}", tuple(lines))
+
+    def _add(self, command: Command, name: str) -> Reply:
+        if not name:
+            raise Refused("bad-argument", "the name is missing", do="players add NAME hand left level club")
+        hand, level = str(command.values.get("hand", "right")), str(command.values.get("level", "club"))
+        player = self._ask(lambda connection: add_player(connection, name, hand, level, time.time()))
+        if self.player is not None and self.player.id == player.id:
+            self.player = player
+        return done("players", f"{player.name}, {player.hand}-handed, {player.level}; next: players choose {name}")
+
+    def _choose(self, name: str) -> Reply:
+        self.player = self._ask(lambda connection: find_player(connection, name)) if name else None
+        self.journal.note(Chosen(time.monotonic(), self.player.id if self.player else None))
+        return done("players", f"{self._who()}, from the next set on")
+
+    def _who(self) -> str:
+        return f"{self.player.name} plays" if self.player else "nobody in particular plays"
+
+    def history(self) -> Reply:
+        """Tell what was practised today."""
+        now = datetime.now()
+        midnight = now.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
+        found = self._ask(
+            lambda connection: (
+                [one for one in reading.sessions(connection, since=midnight) if one.sets],
+                reading.loads(connection, now),
+                reading.shares(connection, [s for s in reading.all_sets(connection) if s.began_at >= midnight]),
+            )
+        )
+        return done("history", f"{len(found[0])} sessions today", tuple(today_lines(*found, self.limits)))
+
+    def trim(self, command: Command, balls: Mapping[str, BallType]) -> Reply:
+        """Tell or change how much longer a ball type is to land."""
+        name = str(command.values["ball"])
+        ball, way, by = ball_named(name, balls), command.values.get("way"), command.values.get("by")
+        was_cm = self.machine.trims.of(name).long_cm
+        if way is None:
+            return done("trim", f"{name} {_length(was_cm)} on {self.machine.name}")
+        if (way == "off") == (by is not None):
+            raise Refused("bad-argument", "a way goes with centimetres, off with none", do="help trim")
+        if way in ("left", "right"):
+            raise Refused(
+                "not-possible",
+                f"{self.machine.name} is trimmed along the table only",
+                expected="long or short",
+                do=f"turn the thrower by hand to move {name} to the {way}",
+            )
+        now_cm = 0.0 if way == "off" else round(was_cm + LONGER[str(way)] * float(by or 0.0), 1)
+        if ball.tilt_deg is not None:
+            raise Refused(
+                "not-possible",
+                f"{name} is given by its tilt, not by where it lands",
+                expected="a ball type with depth_cm or length in its file",
+                do="change tilt_deg there",
+            )
+        if abs(now_cm) > MOST_TRIM_CM:
+            raise Refused("bounds", "the trim in all", expected=f"{MOST_TRIM_CM:g} cm at most", found=f"{now_cm:g} cm")
+        now = Trim(ball=name, long_cm=now_cm)
+        trims = self.machine.trims.with_trim(now)
+        changed = self.machine.model_copy(update={"trims": trims})
+        depth_m = flight_for(ball, changed).depth_m
+        setting_for(ball, changed)
+        self._keep(trims)
+        self.machine = changed
+        model = f", by the model {100 * depth_m:.0f} cm past the net" if depth_m is not None else ""
+        return done("trim", f"{name} {_length(now.long_cm)}{model}; from the next load or throw on")
+
+    def _keep(self, trims: Trims) -> None:
+        try:
+            keep_trims(self.folder, self.machine.name, trims)
+        except OSError as wrong:
+            raise Refused("not-recorded", f"the trim cannot be kept: {wrong.strerror or wrong}") from wrong
+
+    def warnings(self) -> tuple[str, ...]:
+        """Tell what is not recorded, and whose balls of the day or week are many."""
+        return (*self.journal.warnings(), *warnings_of(self.journal.loads, self.limits))
+
+    def _ask(self, question: Callable[[Connection], _Answer]) -> _Answer:
+        try:
+            return self.journal.ask(question).result(ANSWER_S)
+        except (NotRecorded, Late) as wrong:
+            raise Refused("not-recorded", f"the journal cannot be used: {wrong or 'no answer'}", do="status") from None
+
+
+def ball_named(name: str, balls: Mapping[str, BallType]) -> BallType:
+    """Return a ball type by its name; raise FileMistakes with near names where there is none."""
+    if name in balls:
+        return balls[name]
+    import difflib
+
+    near = difflib.get_close_matches(name, balls, n=3)
+    raise FileMistakes(
+        [Mistake(name, "(name)", "no such ball type", f"perhaps {', '.join(near)}" if near else "list balls")]
+    )
+
+
+def _length(cm: float) -> str:
+    return "is not trimmed" if not cm else f"lands {abs(cm):g} cm {'longer' if cm > 0 else 'shorter'}"

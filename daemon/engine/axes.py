@@ -88,6 +88,24 @@ class Axes:
             top=wheel("top", self._limits.top), bottom=wheel("bottom", self._limits.bottom), **angles, **message
         )
 
+    def arrives(self, setting: Setting, at_s: float) -> bool:
+        """Tell whether the limiter's output stands at `setting` so early that the axes have settled by `at_s`.
+
+        `at_s` is the daemon's time. This is what a thrower without speed feedback goes by: assumed, not measured.
+        """
+        settling = self._machine.settling
+        wheels = self.limiter.value_at(at_s - settling.wheels_s)
+        angles = self.limiter.value_at(at_s - settling.tilt_s)
+        for axis, asked in (("top", setting.top_rpm), ("bottom", setting.bottom_rpm)):
+            wheel = self._machine.wheel(axis)
+            if abs(wheels[axis] - asked) > max(BAND_SHARE * abs(asked), wheel.rpm(BAND_RIM_MPS)):
+                return False
+        for axis in self._angles:
+            asked_deg = getattr(setting, f"{axis}_deg")
+            if asked_deg is not None and abs(angles[axis] - asked_deg) > ANGLE_BAND_DEG:
+                return False
+        return True
+
     def away(self, setting: Setting, measured: tuple[float | None, float | None], status: Status) -> str | None:
         """Return which axis is not at `setting`, as measured (or by the limiter's output where nothing is), or None."""
         wheels = (("top", setting.top_rpm, measured[0]), ("bottom", setting.bottom_rpm, measured[1]))

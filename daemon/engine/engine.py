@@ -19,7 +19,7 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply, done, refusal
-from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, Feed, Status
+from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, WATCHDOG_STOP_S, Feed, Status
 from drillfeed.protocol.spec import Caller
 from drillfeed.protocol.status import Known, State
 
@@ -67,6 +67,8 @@ class Engine:
         self.cautions_accepted = cautions_accepted
         self.pending: Pending | None = None
         self.quick = False
+        self.turn_s = 0.0 if machine.feeder.kind == "indexed" else machine.feeder.cycle_s
+        self._feed_open = False
         self.then_armed = False
         self.open_window_s: float | None = None
         self.spinup_due_s = now_s
@@ -76,7 +78,7 @@ class Engine:
         self.arrived_s: float | None = None
         self.parked = True
         self._feed_id = 0
-        self._next_at_s = now_s
+        self.next_at_s = now_s
         self._exits_seen: int | None = None
         self.told_seconds: int | None = None
 
@@ -106,6 +108,8 @@ class Engine:
         if state != before:
             self.since_s = now_s
         self.then_armed = state == "STOPPING" and event == ENDS_ARMED
+        if state != "RESTING":
+            self.rest_until_s = None
         why = f": {reason}" if reason else ""
         self.tell("state", f"{state}{why}", now_s, cue, state=state, before=before, event=event, reason=reason)
         return True
@@ -113,8 +117,8 @@ class Engine:
     def begin_epoch(self, order: OrderKind | None, now_s: float) -> None:
         """Start a new epoch: the driver drops what it holds, the limiter goes on from what is in force."""
         self.link.new_epoch(order, now_s)
-        self._next_at_s = now_s + LEAST_LEAD_S
-        self.axes.limiter.restart(now_s, self._next_at_s)
+        self.next_at_s = now_s + LEAST_LEAD_S
+        self.axes.limiter.restart(now_s, self.next_at_s)
 
     def next_feed_id(self) -> int:
         """Return a feed id never used in this session."""
@@ -136,7 +140,7 @@ class Engine:
             )
         self.stop_count += 1
         self._fall(now_s)
-        self.move("fault", now_s, f"{fault.cause}: {fault.text}", "fault")
+        self.move("fault", now_s, f"{self.fault.cause}: {self.fault.text}", "fault")
 
     def stop(self, caller: Caller, token: int | None, now_s: float) -> None:
         """Stop, from anyone, in any state: feeder and agitator off at once, wheels down at once."""
@@ -151,7 +155,6 @@ class Engine:
     def _fall(self, now_s: float) -> None:
         if self.run is not None and self.state in ("FEEDING", "SPINUP", "PAUSED", "RESTING"):
             self.open_window_s = self.run.set_run.window_end_s()
-            self._crank_cut_short(now_s)
         self.legs.put(now_s, ZERO)
         self.quick = True
         self.begin_epoch("stop", now_s)
@@ -159,13 +162,11 @@ class Engine:
             self.refuse_pending(Refused("superseded", f"{self.pending.verb} was overtaken by a stop or a fault"))
 
     def _crank_cut_short(self, now_s: float) -> None:
-        """A crank by time, stopped in mid-turn, stands nobody knows where."""
+        """A crank by time, cut in mid-turn by a feed that closes, stands nobody knows where."""
         if self.machine.feeder.kind != "crank-timed" or self.run is None:
             return
-        turn_s = self.machine.feeder.cycle_s
-        if any(
-            slot.told and slot.feed_at_s - TICK_S <= now_s <= slot.feed_at_s + turn_s for slot in self.run.set_run.slots
-        ):
+        turning = (slot for slot in self.run.set_run.slots if slot.told and slot.outcome in (None, "fed"))
+        if any(slot.feed_at_s - TICK_S <= now_s <= slot.feed_at_s + self.turn_s for slot in turning):
             self.crank_turns = None
 
     def refuse_pending(self, refused: Refused) -> None:
@@ -229,6 +230,8 @@ class Engine:
             run.count(slot)
             if slot.outcome == "fed":
                 self._count_down(now_s)
+            elif slot.outcome == "unknown" and self.machine.feeder.kind == "crank-timed":
+                self.crank_turns = None
             late_ms = None if slot.fed_s is None else round((slot.fed_s - slot.feed_at_s) * 1000, 1)
             why = f" ({slot.reason})" if slot.reason else ""
             self.tell(
@@ -293,18 +296,21 @@ class Engine:
 
     def _emit(self, now_s: float) -> None:
         """Send the setpoints up to the lead; a loop that was late makes up what is still worth it."""
+        closed = self.feed_closed(now_s)
+        if self._feed_open and closed is not None:
+            self._crank_cut_short(now_s)
+        self._feed_open = closed is None
         line = self.link.line
         if self.link.driver is None or line is None:
             return
-        self._next_at_s = max(self._next_at_s, now_s + LEAST_LEAD_S)
-        closed = self.feed_closed(now_s)
+        self.next_at_s = max(self.next_at_s, now_s + LEAST_LEAD_S)
         feeds: tuple[Feed, ...] = ()
         if self.run is not None and self.state == "FEEDING":
-            due = self.run.set_run.due(now_s, closed)
+            due = self.run.set_run.due(now_s, closed, lambda slot: self.axes.arrives(slot.ball.setting, slot.feed_at_s))
             feeds = tuple(Feed(id=slot.id, at_s=line.to_driver(slot.feed_at_s)) for slot in due)
             self.settle(now_s)
-        while self._next_at_s <= now_s + LEAD_S:
-            at_s, self._next_at_s = self._next_at_s, self._next_at_s + TICK_S
+        while self.next_at_s <= now_s + LEAD_S:
+            at_s, self.next_at_s = self.next_at_s, self.next_at_s + TICK_S
             driver_at_s = line.to_driver(at_s)
             self.link.seq += 1
             setpoint = self.axes.setpoint(
@@ -325,9 +331,9 @@ class Engine:
     # What is known.
 
     def rest(self, now_s: float) -> tuple[bool | None, Known]:
-        """Tell whether the wheels stand, and how that is known: measured, assumed after their time, or not."""
+        """Tell whether the wheels stand, and how that is known: as the driver says; without it by their time."""
         status = self.link.status
-        if status is not None and self.link.status_age_s(now_s) < ANSWER_S and status.rest_known != "unknown":
+        if status is not None and self.link.status_age_s(now_s) <= WATCHDOG_STOP_S:
             return status.at_rest, status.rest_known
         if self.state in ("STOPPING", "QUICKSTOP") and now_s - self.since_s > self.machine.spin_down_s + REST_SLACK_S:
             return True, "assumed"

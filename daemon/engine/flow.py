@@ -7,10 +7,8 @@ from typing import TYPE_CHECKING
 
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import HOLD, ZERO, Targets, targets_of
-from drillfeed.daemon.planning.plan import SetPlan
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.daemon.planning.transition import transition
-from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S
 
 if TYPE_CHECKING:
@@ -27,22 +25,6 @@ def running(engine: "Engine") -> DrillRun:
     """Return the drill under way; states that need one are entered only with one."""
     assert engine.run is not None
     return engine.run
-
-
-def check_crank(engine: "Engine", plan: SetPlan, fed: int) -> None:
-    """Raise Refused where a crank by time must be turned to its mark first."""
-    if engine.machine.feeder.kind != "crank-timed":
-        return
-    do = "cut the motor power, turn the crank to its mark by hand, then type: rephase"
-    if engine.crank_turns is None:
-        raise Refused("rephase", "the crank was stopped in mid-turn: its phase is unknown", do=do)
-    if engine.crank_turns > (0 if plan.rephase_before else plan.turns_before) + fed:
-        raise Refused(
-            "rephase",
-            f"the crank has turned {engine.crank_turns} times since its mark and has drifted",
-            expected=f"at most {plan.turns_before + fed} turns for this set",
-            do=do,
-        )
 
 
 def _homing(engine: "Engine", setting: Setting) -> tuple[float, Targets]:
@@ -81,7 +63,7 @@ def begin_set(engine: "Engine", delay_s: float, cue_s: float, now_s: float) -> f
     engine.legs.put(now_s + cue_s + home_s, targets_of(ball.setting))
     engine.spinup_due_s = now_s + cue_s + reach_s
     engine.arrived_s = engine.told_seconds = None
-    engine.rest_until_s = engine.hold_until_s = None
+    engine.hold_until_s = None
     return leaves_s
 
 
@@ -114,7 +96,9 @@ def start_text(leaves_s: float, now_s: float) -> str:
 def pause(engine: "Engine", reason: str, now_s: float) -> None:
     """Close the feed and hold the wheels: ten seconds at most, and past the window of a ball already fed."""
     engine.begin_epoch(None, now_s)
-    engine.legs.put(now_s, HOLD)
+    running(engine).set_run.taking_back = True
+    if engine.state != "RESTING":
+        engine.legs.put(now_s, HOLD)
     engine.hold_until_s = max(now_s + HELD_MOST_S, running(engine).set_run.window_end_s())
     engine.parked = False
     engine.move("pause", now_s, reason, "pause")

@@ -8,12 +8,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from drillfeed.daemon.engine.driver import CLOCK_ARM_S
+from drillfeed.daemon.engine.checks import check_crank, check_driver, check_hopper, check_next_set
 from drillfeed.daemon.engine.flow import (
     RESUME_CUE_S,
     START_CUE_S,
     begin_set,
-    check_crank,
     end_drill,
     pause,
     rest,
@@ -50,48 +49,22 @@ class Given:
         return int(self.command.values[name])
 
 
-def _check_driver(engine: "Engine", now_s: float) -> None:
-    """Raise Refused with the first reason why this driver may not be armed."""
-    link = engine.link
-    driver, status = link.driver, link.status
-    if driver is None or status is None or link.status_age_s(now_s) > WATCHDOG_FEED_S:
-        raise Refused("no-driver", "no motor driver answers", do="start the driver, then: status")
-    if driver.mismatch:
-        raise Refused("driver-mismatch", "; ".join(driver.mismatch), do="mend the profile or the driver")
-    if status.limits_hash != link.digest:
-        why = status.refusals[-1].reason if status.refusals else "it does not say why"
-        raise Refused("driver-mismatch", f"the driver has not taken the limits: {why}")
-    if status.faults:
-        raise Refused("driver-refused", "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults))
-    blind = status.top.measured_rpm is None or status.bottom.measured_rpm is None
-    if engine.machine.sensors.speed_feedback and blind:
-        raise Refused("feedback", "a wheel's speed cannot be read", do="look at the speed sensors and their cables")
-    if link.line is None or link.line.error_s > CLOCK_ARM_S:
-        found = "not known yet" if link.line is None else f"known to {link.line.error_s * 1000:.1f} ms"
-        raise Refused("clock", "the driver's clock", expected=f"known to {CLOCK_ARM_S * 1000:g} ms", found=found)
-    _check_supply(engine)
-
-
-def _check_supply(engine: "Engine") -> None:
-    supply, status = engine.machine.supply, engine.link.status
-    volts = status.supply_v if status else None
-    if supply is not None and volts is not None and not supply.low_v <= volts <= supply.high_v:
-        raise Refused("supply", f"supply at {volts:.1f} V", expected=f"{supply.low_v:g} to {supply.high_v:g} V")
-
-
 def _arm(engine: "Engine", given: Given, now_s: float) -> str | None:
     from drillfeed.daemon.engine.engine import ANSWER_S, Pending
 
     if engine.pending is not None:
         raise Refused("busy", f"{engine.pending.verb} is not answered yet")
-    _check_driver(engine, now_s)
+    check_driver(engine, now_s)
     assert engine.link.driver is not None
     if not engine.cautions_accepted and not engine.link.driver.hello.simulated:
         raise Refused("cautions", "the cautions are not acknowledged yet", do="help cautions, then: cautions accept")
     standing, known = engine.rest(now_s)
-    if standing is not True:
+    status = engine.link.status
+    if standing is not True or status is None:
         raise Refused("moving", f"the wheels are not known to stand ({known})", do="wait, then: arm")
     engine.pending = Pending(given.token, "arm", now_s + ANSWER_S)
+    # Before the order goes: what the driver finds when it arms must ask for what is, or the first axis moves.
+    engine.axes.seed(status)
     engine.begin_epoch("arm", now_s)
     return None
 
@@ -112,11 +85,6 @@ def _load(engine: "Engine", given: Given, now_s: float) -> str | None:
     tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.1f}/min" for one in plan.sets))
     engine.tell("set", f"loaded {plan.drill.name}", now_s, drill=plan.drill.name, seed=plan.seed, balls=plan.balls)
     return f"{plan.drill.name}: {plan.balls} balls in {sets}, {tempo}, seed {plan.seed}"
-
-
-def _check_hopper(engine: "Engine") -> None:
-    if engine.hopper.left == 0:
-        raise Refused("hopper", "the hopper is empty by the count", do="fill it, then: balls N")
 
 
 def _check_count(engine: "Engine", given: Given) -> None:
@@ -147,8 +115,8 @@ def _throw(engine: "Engine", given: Given, now_s: float) -> str | None:
 
 
 def _begin(engine: "Engine", plan: DrillPlan, now_s: float) -> str:
-    _check_driver(engine, now_s)
-    _check_hopper(engine)
+    check_driver(engine, now_s)
+    check_hopper(engine)
     check_crank(engine, plan.sets[0], 0)
     engine.run = DrillRun(plan, now_s, engine.machine.sensors.exit_sensor)
     leaves_s = begin_set(engine, plan.drill.start_delay_s, START_CUE_S, now_s)
@@ -168,13 +136,15 @@ def _resume(engine: "Engine", given: Given, now_s: float) -> str | None:
     run = running(engine)
     if not take_back(engine, now_s):
         raise Refused("busy", "the driver has not yet said whether a last ball went", do="resume again in a moment")
-    _check_hopper(engine)
-    check_crank(engine, run.set_plan, run.set_run.fed)
-    if run.set_run.next_ball is None:
-        if not run.has_next:
-            end_drill(engine, "all balls thrown", now_s)
-            return "no ball is left; the drill is over"
+    if run.set_run.next_ball is not None:
+        check_hopper(engine)
+        check_crank(engine, run.set_plan, run.set_run.fed)
+    elif run.has_next:
+        check_next_set(engine, run.plan.sets[run.index + 1])
         run.next_set()
+    else:
+        end_drill(engine, "all balls thrown", now_s)
+        return "no ball is left; the drill is over"
     leaves_s = begin_set(engine, run.plan.drill.resume_delay_s, RESUME_CUE_S, now_s)
     engine.move("resume", now_s, start_text(leaves_s, now_s), "wheels")
     return start_text(leaves_s, now_s)
@@ -182,8 +152,7 @@ def _resume(engine: "Engine", given: Given, now_s: float) -> str | None:
 
 def _ready(engine: "Engine", given: Given, now_s: float) -> str | None:
     run = running(engine)
-    _check_hopper(engine)
-    check_crank(engine, run.set_plan, 0)
+    check_next_set(engine, run.set_plan)
     leaves_s = begin_set(engine, run.plan.drill.start_delay_s, START_CUE_S, now_s)
     engine.move("ready", now_s, start_text(leaves_s, now_s), "wheels")
     return start_text(leaves_s, now_s)
@@ -208,6 +177,8 @@ def _skip(engine: "Engine", given: Given, now_s: float) -> str | None:
 def _clear(engine: "Engine", given: Given, now_s: float) -> str | None:
     from drillfeed.daemon.engine.engine import ANSWER_S, Pending
 
+    if engine.pending is not None:
+        raise Refused("busy", f"{engine.pending.verb} is not answered yet")
     status = engine.link.status
     if status is not None and status.faults and engine.link.status_age_s(now_s) < WATCHDOG_FEED_S:
         causes = "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults)

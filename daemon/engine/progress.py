@@ -7,11 +7,11 @@ rest, which stands inside a start that a person gave.
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from drillfeed.daemon.engine.checks import check_next_set
 from drillfeed.daemon.engine.flow import (
     MISSED_MOST,
     START_CUE_S,
     begin_set,
-    check_crank,
     end_drill,
     end_set,
     pause,
@@ -23,18 +23,29 @@ from drillfeed.daemon.engine.hazards import Fault
 from drillfeed.daemon.engine.schedule import ZERO, targets_of
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import done
-from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, WATCHDOG_STOP_S
+from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S
 from drillfeed.protocol.status import State
 
 if TYPE_CHECKING:
     from drillfeed.daemon.engine.engine import Engine
 
 ARM_REFUSED = "arm refused"
+# A driver without feedback counts a whole spin-down from outputs at zero, and a coasting output takes one to get there.
+REST_PATIENCE = 2.0
+REST_PATIENCE_S = 4.0
 
 
 def _offline(engine: "Engine", now_s: float) -> None:
-    if engine.link.driver is not None and engine.link.epoch_shown and engine.link.line is not None:
+    fresh = engine.link.status_age_s(now_s) <= WATCHDOG_FEED_S
+    if fresh and engine.link.epoch_shown and engine.link.line is not None:
         engine.move("link_up", now_s)
+
+
+def _let_go(engine: "Engine", now_s: float) -> None:
+    """Disarm a driver that armed too late: nobody waits for it any more."""
+    status = engine.link.status
+    if engine.link.epoch_shown and status is not None and status.mode == "armed":
+        engine.begin_epoch("disarm", now_s)
 
 
 def _idle(engine: "Engine", now_s: float) -> None:
@@ -43,10 +54,12 @@ def _idle(engine: "Engine", now_s: float) -> None:
         engine.move("link_lost", now_s, "the driver fell silent")
         return
     pending, status = engine.pending, engine.link.status
-    if pending is None or pending.verb != "arm" or status is None or not engine.link.epoch_shown:
+    if pending is None:
+        _let_go(engine, now_s)
+        return
+    if pending.verb != "arm" or status is None or not engine.link.epoch_shown:
         return
     if status.mode == "armed":
-        engine.axes.seed(status)
         engine.pending = None
         engine.move("armed", now_s)
         engine.answer(pending.token, done("arm", "armed; wheels at rest"))
@@ -72,7 +85,8 @@ def _arrived(engine: "Engine", now_s: float) -> bool:
     if status is None or not engine.link.epoch_shown:
         return False
     if engine.axes.away(slot.ball.setting, engine.link.measured_median(now_s), status) is not None:
-        engine.arrived_s = None
+        if engine.arrived_s is not None:
+            engine.arrived_s, engine.spinup_due_s = None, max(engine.spinup_due_s, now_s)
         return False
     if engine.arrived_s is None:
         engine.arrived_s = now_s
@@ -99,7 +113,8 @@ def _feeding(engine: "Engine", now_s: float) -> None:
         return
     run = running(engine)
     set_run = run.set_run
-    engine.count_down(set_run.slots[0].leaves_s if run.last is None else 0.0, now_s)
+    if run.last is None and set_run.slots:
+        engine.count_down(set_run.slots[0].leaves_s, now_s)
     set_run.give_up_unanswered(now_s)
     engine.settle(now_s)
     if set_run.missed_in_row >= MISSED_MOST:
@@ -107,15 +122,15 @@ def _feeding(engine: "Engine", now_s: float) -> None:
         set_run.missed_in_row = 0
         pause(engine, f"{MISSED_MOST} balls in a row were not thrown: {last.reason if last else ''}", now_s)
         return
-    if engine.hopper.left == 0 and set_run.queue:
+    if engine.hopper.left == 0 and set_run.unfinished:
         pause(engine, "the hopper is empty by the count; fill it and type: balls N, then: resume", now_s)
         return
-    before = set_run.slots[-1]
-    slot = set_run.plan_ahead(now_s, engine.next_feed_id)
+    before = set_run.slots[-1:]
+    slot = set_run.plan_ahead(now_s, engine.next_at_s, engine.next_feed_id)
     if slot is not None:
-        engine.legs.put(before.until_s, targets_of(slot.ball.setting))
+        engine.legs.put(before[0].until_s, targets_of(slot.ball.setting))
     set_run.prune(now_s)
-    if set_run.over(now_s):
+    if set_run.over(now_s, engine.turn_s):
         end_set(engine, now_s)
 
 
@@ -125,7 +140,7 @@ def _resting(engine: "Engine", now_s: float) -> None:
     run = running(engine)
     engine.rest_until_s = None
     try:
-        check_crank(engine, run.set_plan, 0)
+        check_next_set(engine, run.set_plan)
     except Refused as refusal:
         engine.tell("log", f"the rest now waits: {refusal.text}", now_s)
         return
@@ -154,7 +169,7 @@ def _stopping(engine: "Engine", now_s: float) -> None:
         engine.quick = False
         armed = engine.then_armed and status is not None and status.mode == "armed"
         engine.move("at_rest_armed" if armed else "at_rest", now_s, engine.reason)
-    elif now_s - engine.since_s > 1.5 * engine.machine.spin_down_s + 2:
+    elif now_s - engine.since_s > REST_PATIENCE * engine.machine.spin_down_s + REST_PATIENCE_S:
         text = "the wheels are not known to stand long after they should"
         hint = "a wheel driven by something else, a wrong spin_down_s, a blind sensor"
         engine.latch(Fault("still-turning", text, now_s, hint, "cut the motor power, look, then: clear"), now_s)
@@ -164,6 +179,8 @@ def _quickstop(engine: "Engine", now_s: float) -> None:
     if _at_rest(engine, now_s):
         engine.quick = False
         engine.move("at_rest", now_s, engine.reason)
+    elif now_s - engine.since_s > REST_PATIENCE * engine.machine.spin_down_s + REST_PATIENCE_S:
+        engine.move("rest_unseen", now_s, f"{engine.reason}; the wheels are not known to stand")
 
 
 def _fault(engine: "Engine", now_s: float) -> None:

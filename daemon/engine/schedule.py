@@ -77,6 +77,8 @@ class SetRun:
         self.slots: list[Slot] = []
         self.fed = 0
         self.missed_in_row = 0
+        self.taking_back = False
+        self.is_cut = False
         self._n = first_n
         self._settled: list[Slot] = []
 
@@ -88,6 +90,7 @@ class SetRun:
     def begin(self, leaves_s: float, feed_id: int) -> Slot:
         """Give the next ball its slot, leaving at `leaves_s`: the first of the set, or after a pause."""
         self.slots.clear()
+        self.taking_back = False
         return self._slot(leaves_s, feed_id)
 
     def _slot(self, leaves_s: float, feed_id: int) -> Slot:
@@ -105,24 +108,28 @@ class SetRun:
         slot.leaves_s += by_s
         slot.until_s += by_s
 
-    def plan_ahead(self, now_s: float, feed_id: Callable[[], int]) -> Slot | None:
-        """Give the next ball its slot once the axes may soon begin to move for it."""
-        last = self.slots[-1]
-        if not self.queue or last.until_s > now_s + LEAD_S + 2 * TICK_S:
+    def plan_ahead(self, now_s: float, change_s: float, feed_id: Callable[[], int]) -> Slot | None:
+        """Give the next ball its slot once the axes may soon begin to move for it, at `change_s` at the earliest."""
+        if not self.queue or not self.slots or self.slots[-1].until_s > now_s + LEAD_S + 2 * TICK_S:
             return None
-        ball = self.queue[0]
-        gap_s = max(ball.gap_s, self.plan.least_gap_s[last.ball.key, ball.key])
-        return self._slot(last.leaves_s + gap_s, feed_id())
+        last, ball = self.slots[-1], self.queue[0]
+        least_gap_s = self.plan.least_gap_s[last.ball.key, ball.key]
+        gap_s = max(ball.gap_s, least_gap_s)
+        late_s = max(change_s - last.until_s, 0.0)
+        return self._slot(last.leaves_s + max(gap_s, least_gap_s + late_s), feed_id())
 
-    def due(self, now_s: float, closed: str | None) -> list[Slot]:
-        """Return the slots whose feeds belong into a setpoint sent now; `closed` is why none may be, if so."""
+    def due(self, now_s: float, closed: str | None, arrived: Callable[[Slot], bool]) -> list[Slot]:
+        """Return the slots whose feeds belong into a setpoint sent now.
+
+        `closed` is why none may be, if so; `arrived` tells whether the axes will stand settled when the ball enters.
+        """
         due = []
         for slot in self.slots:
             if slot.outcome is not None or slot.feed_at_s - LEAD_S - TICK_S > now_s:
                 continue
             if not slot.told and slot.feed_at_s - now_s < LEAST_LEAD_S:
-                self._settle(slot, "skipped", closed or "too late to be told to the driver")
-            elif closed is None and slot.feed_at_s > now_s:
+                self._settle(slot, "skipped", closed or "the axes were not there in time")
+            elif closed is None and slot.feed_at_s > now_s and (slot.told or arrived(slot)):
                 slot.told = True
                 due.append(slot)
         return due
@@ -131,8 +138,11 @@ class SetRun:
         """Take what the driver says became of a feed; `fed_s` is its moment on the daemon's clock."""
         for slot in self.slots:
             if slot.id == result.id and slot.outcome is None:
-                slot.fed_s = fed_s
-                self._settle(slot, "fed" if result.result == "done" else "refused", result.reason)
+                if result.result == "done":
+                    slot.fed_s = fed_s
+                    self._settle(slot, "fed", None)
+                elif not self.taking_back:
+                    self._settle(slot, "refused", result.reason)
 
     def give_up_unanswered(self, now_s: float) -> None:
         """A feed that was told and never answered: nobody knows, and it is not thrown again."""
@@ -148,7 +158,8 @@ class SetRun:
             self.missed_in_row = 0
         elif outcome in ("refused", "skipped"):
             self.missed_in_row += 1
-            self.queue.append(slot.ball)
+            if not self.is_cut:
+                self.queue.append(slot.ball)
 
     def settled(self) -> list[Slot]:
         """Return the slots settled since the last call."""
@@ -160,11 +171,13 @@ class SetRun:
         for slot in reversed(self.slots):
             if slot.outcome is None:
                 slot.outcome = "dropped"
-                self.queue.appendleft(slot.ball)
                 self._n -= 1
+                if not self.is_cut:
+                    self.queue.appendleft(slot.ball)
 
     def cut(self) -> None:
-        """End the set after the balls that the driver has been told."""
+        """End the set after the balls that the driver has been told; what it refuses of them is not thrown again."""
+        self.is_cut = True
         self.queue.clear()
         self.slots = [slot for slot in self.slots if slot.told or slot.outcome is not None]
 
@@ -172,9 +185,14 @@ class SetRun:
         """Return the latest moment a ball already told may leave."""
         return max((slot.until_s for slot in self.slots if slot.outcome in (None, "fed")), default=0.0)
 
-    def over(self, now_s: float) -> bool:
-        """Tell whether every ball has been dealt with and the last window has passed."""
-        return not self.queue and all(slot.outcome is not None and slot.until_s < now_s for slot in self.slots)
+    @property
+    def unfinished(self) -> bool:
+        """Tell whether a ball is still to be thrown."""
+        return bool(self.queue) or any(slot.outcome is None for slot in self.slots)
+
+    def over(self, now_s: float, turn_s: float) -> bool:
+        """Tell whether every ball is dealt with, the last window past and the feeder's last turn of `turn_s` ended."""
+        return not self.unfinished and all(max(slot.until_s, slot.feed_at_s + turn_s) < now_s for slot in self.slots)
 
     def prune(self, now_s: float) -> None:
         """Forget slots that are long past, so that a set takes no more memory than its plan."""

@@ -22,6 +22,7 @@ MachineEvent = Literal[
     "fault",
     "at_rest",
     "at_rest_armed",
+    "rest_unseen",
 ]
 Event = PersonEvent | MachineEvent
 PERSON_EVENTS: tuple[PersonEvent, ...] = get_args(PersonEvent)
@@ -75,6 +76,7 @@ TABLE: dict[tuple[State, Event], State] = {
     ("STOPPING", "stop"): "STOPPING",
     ("STOPPING", "fault"): "QUICKSTOP",
     ("QUICKSTOP", "at_rest"): "FAULT",
+    ("QUICKSTOP", "rest_unseen"): "FAULT",
     ("QUICKSTOP", "stop"): "QUICKSTOP",
     ("QUICKSTOP", "fault"): "QUICKSTOP",
     ("FAULT", "clear"): "IDLE",

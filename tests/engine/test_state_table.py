@@ -134,7 +134,7 @@ def test_an_armed_driver_is_armed_by_hand() -> None:
 def test_standing_states_are_never_called_moving() -> None:
     """The sets of states used elsewhere are what their names say."""
     assert not MOVING & set(STANDSTILL)
-    assert UNDER_WAY == RUNNING | {"ARMED"}
+    assert RUNNING | {"ARMED"} == UNDER_WAY
     assert RUNNING < MOVING
 
 

@@ -12,7 +12,6 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.virtual import Side, VirtualHall, keep_log
 from drillfeed.protocol.link import Order, Setpoint, decode_from_daemon
-
 from tests.support.driver_log import breaches
 
 CLUB_BALLS = ("light-topspin", "heavy-push", "rally-topspin")

@@ -1,0 +1,73 @@
+"""What must be given before a thrower arms, a drill starts and a set begins.
+
+Rule of this file: a check changes nothing. It raises Refused with what is wrong and what to do, or returns.
+"""
+
+from typing import TYPE_CHECKING
+
+from drillfeed.daemon.engine.driver import CLOCK_ARM_S
+from drillfeed.daemon.planning.plan import SetPlan
+from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.link import WATCHDOG_FEED_S
+
+if TYPE_CHECKING:
+    from drillfeed.daemon.engine.engine import Engine
+
+
+def check_driver(engine: "Engine", now_s: float) -> None:
+    """Raise Refused with the first reason why this driver may not be armed."""
+    link = engine.link
+    driver, status = link.driver, link.status
+    if driver is None or status is None or link.status_age_s(now_s) > WATCHDOG_FEED_S:
+        raise Refused("no-driver", "no motor driver answers", do="start the driver, then: status")
+    if driver.mismatch:
+        raise Refused("driver-mismatch", "; ".join(driver.mismatch), do="mend the profile or the driver")
+    if status.limits_hash != link.digest:
+        why = status.refusals[-1].reason if status.refusals else "it does not say why"
+        raise Refused("driver-mismatch", f"the driver has not taken the limits: {why}")
+    if status.faults:
+        raise Refused("driver-refused", "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults))
+    blind = status.top.measured_rpm is None or status.bottom.measured_rpm is None
+    if engine.machine.sensors.speed_feedback and blind:
+        raise Refused("feedback", "a wheel's speed cannot be read", do="look at the speed sensors and their cables")
+    if link.line is None or link.line.error_s > CLOCK_ARM_S:
+        found = "not known yet" if link.line is None else f"known to {link.line.error_s * 1000:.1f} ms"
+        raise Refused("clock", "the driver's clock", expected=f"known to {CLOCK_ARM_S * 1000:g} ms", found=found)
+    check_supply(engine)
+
+
+def check_supply(engine: "Engine") -> None:
+    """Raise Refused where the supply voltage is outside the machine's limits."""
+    supply, status = engine.machine.supply, engine.link.status
+    volts = status.supply_v if status else None
+    if supply is not None and volts is not None and not supply.low_v <= volts <= supply.high_v:
+        raise Refused("supply", f"supply at {volts:.1f} V", expected=f"{supply.low_v:g} to {supply.high_v:g} V")
+
+
+def check_hopper(engine: "Engine") -> None:
+    """Raise Refused where the hopper is empty by the count."""
+    if engine.hopper.left == 0:
+        raise Refused("hopper", "the hopper is empty by the count", do="fill it, then: balls N")
+
+
+def check_crank(engine: "Engine", plan: SetPlan, fed: int) -> None:
+    """Raise Refused where a crank by time must be turned to its mark first."""
+    if engine.machine.feeder.kind != "crank-timed":
+        return
+    do = "cut the motor power, turn the crank to its mark by hand, then type: rephase"
+    if engine.crank_turns is None:
+        raise Refused("rephase", "the crank was stopped in mid-turn: its phase is unknown", do=do)
+    if engine.crank_turns > (0 if plan.rephase_before else plan.turns_before) + fed:
+        raise Refused(
+            "rephase",
+            f"the crank has turned {engine.crank_turns} times since its mark and has drifted",
+            expected=f"at most {plan.turns_before + fed} turns for this set",
+            do=do,
+        )
+
+
+def check_next_set(engine: "Engine", plan: SetPlan) -> None:
+    """Raise Refused where a set must not begin: a low supply lets the running set finish, and no other begin."""
+    check_supply(engine)
+    check_hopper(engine)
+    check_crank(engine, plan, 0)

@@ -28,7 +28,7 @@ def run_fast(choice: Choice) -> int:
         state = hall.engine.state
         if state == "RESTING" and hall.engine.rest_until_s is not None:
             hall.until_state("SPINUP", "STOPPING", "FAULT", most_s=MOST_S)
-        elif state in ("RESTING", "PAUSED"):
+        elif state == "RESTING" or (state == "PAUSED" and hall.engine.hopper.left == 0):
             _go_on(hall, state)
         else:
             break
@@ -42,7 +42,7 @@ def run_fast(choice: Choice) -> int:
 def _go_on(hall: VirtualHall, state: str) -> None:
     """Be the player: fill the hopper, re-phase the crank where that is asked, and go on."""
     hall.say(f"balls {hall.machine.hopper.balls}")
-    hall.board.hopper_balls = hall.machine.hopper.balls
+    hall.board.attend()
     if hall.machine.feeder.kind == "crank-timed":
         hall.say("rephase")
     hall.say("ready" if state == "RESTING" else "resume")

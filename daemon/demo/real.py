@@ -4,6 +4,7 @@ Rule of this file: an interrupt is a stop first.
 """
 
 import json
+import signal
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -13,7 +14,7 @@ from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
 from drillfeed.daemon.demo.account import Account
 from drillfeed.daemon.demo.choice import Choice
-from drillfeed.daemon.demo.processes import READY_S, running_pair
+from drillfeed.daemon.demo.processes import READY_S, Pair, running_pair
 from drillfeed.protocol.lines import Reply
 from drillfeed.protocol.status import Snapshot, State
 
@@ -60,7 +61,7 @@ def run_real(choice: Choice) -> int:
     with tempfile.TemporaryDirectory(prefix="drillfeed-demo-") as folder:
         try:
             with running_pair(choice.machine_name, choice.seed, Path(folder)) as pair, pair.client() as client:
-                return Player(client, choice, Account(tell=_print), LogTail(pair.log), _print).play()
+                return Player(pair, client, choice, _print).play()
         except NoDaemon as wrong:
             errors = Path(folder) / "processes.log"
             print(f"{wrong}\n{errors.read_text(errors='replace') if errors.exists() else ''}")
@@ -70,10 +71,9 @@ def run_real(choice: Choice) -> int:
 class Player:
     """Talks to the daemon as a player's client does, and reads the driver's log beside it."""
 
-    def __init__(
-        self, client: Client, choice: Choice, account: Account, tail: LogTail, say: Callable[[str], None]
-    ) -> None:
-        self.client, self.choice, self.account, self.tail, self.say = client, choice, account, tail, say
+    def __init__(self, pair: Pair, client: Client, choice: Choice, say: Callable[[str], None]) -> None:
+        self.pair, self.client, self.choice, self.say = pair, client, choice, say
+        self.account, self.tail = Account(tell=say), LogTail(pair.log)
 
     def play(self) -> int:
         """Play the whole drill and return the exit status: 0 where every ball was dealt with."""
@@ -123,7 +123,7 @@ class Player:
                 return snapshot.state
             if snapshot.state == "RESTING" and snapshot.rest_waits:
                 self._go_on(self.client.ready)
-            elif snapshot.state == "PAUSED":
+            elif snapshot.state == "PAUSED" and snapshot.hopper == 0:
                 self._go_on(self.client.resume)
             if (
                 snapshot.state not in ("RESTING", "SPINUP", "STOPPING")
@@ -132,6 +132,9 @@ class Player:
                 return snapshot.state
 
     def _go_on(self, way: Callable[[], Reply]) -> None:
+        """Do what a person does at the thrower in a rest: fill the hopper, set the crank to its mark; then go on."""
+        self.say("     the demo plays the player: hopper filled, going on")
+        self.pair.driver.send_signal(signal.SIGUSR1)
         self.client.balls(self.choice.machine.hopper.balls)
         if self.choice.machine.feeder.kind == "crank-timed":
             self.client.rephase()

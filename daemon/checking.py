@@ -74,6 +74,7 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None) -> list[str
     """Return what a drill comes to on a machine; raise NotPossible where it can't be run there."""
     plan = plan_drill(drill, load_balls(folder), machine, 0)
     lines = [f"{drill.name}: {drill.title}; {plan.balls} balls on {machine.name}"]
+    lines += [f"  {note}" for note in plan.notes]
     for one in plan.sets:
         rest = f"rest {one.rest_s:g} s" if one.rest_s else "then a rest that waits for the player"
         tail = "" if one is plan.sets[-1] else f", {rest}"

@@ -48,7 +48,8 @@ def _drills(machine: Machine, folder: Path | None) -> Iterable[Entry]:
             yield Entry(name, drill.title, False, str(wrong), "")
         else:
             tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.0f}" for one in plan.sets))
-            yield Entry(name, drill.title, True, None, f"({drill.level}, {plan.balls} balls, {tempo}/min)")
+            figures = f"({drill.level}, {plan.balls} balls, {tempo}/min)"
+            yield Entry(name, drill.title, True, None, "; ".join([figures, *plan.notes]))
 
 
 def _balls(machine: Machine, folder: Path | None) -> Iterable[Entry]:

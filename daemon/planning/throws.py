@@ -127,7 +127,7 @@ class _Aiming:
             try:
                 aimed[mention] = self._one(mention, self._balls[name], side, vary)
             except NotPossible as refusal:
-                self.faults.append(f"{mention}: {refusal}")
+                self.faults.append(f"{name}: {refusal}")
         return aimed
 
     def _one(self, mention: str, ball: BallType, side: Side | None, vary: Variation) -> Aimed:
@@ -140,15 +140,14 @@ class _Aiming:
         return Aimed(mention, side if pan_deg is not None else None, throws)
 
     def look_at_sides(self) -> None:
-        placed = [mention for mention in self._drill.mentions() if split(mention)[1] is not None]
-        if not placed or self._machine.pan is not None:
-            return
-        if self._drill.sides == "needed":
-            self.faults.append(
-                f"{self._drill.name} needs sides ({', '.join(placed)}) and {self._machine.name} has no pan; "
-                f"choose a drill that varies spin, depth or tempo instead"
-            )
-        else:
+        """Note that sides are left out where there is no pan; raise NotPossible where the drill needs them."""
+        sides = dict.fromkeys(side for mention in self._drill.mentions() if (side := split(mention)[1]) is not None)
+        if sides and self._machine.pan is None:
+            if self._drill.sides == "needed":
+                raise NotPossible(
+                    f"it needs sides ({', '.join(sides)}) and {self._machine.name} has no pan; "
+                    f"choose a drill that varies spin, depth or tempo instead"
+                )
             self.notes.append(f"sides are left out: {self._machine.name} has no pan, every ball goes down the middle")
 
 

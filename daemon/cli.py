@@ -11,6 +11,7 @@ SUBCOMMANDS: dict[str, str] = {
     "drive": "run a motor driver",
     "send": "give the daemon a command",
     "watch": "see what happens, as it happens",
+    "history": "read the practice journal",
     "keyboard": "single keys and one screen",
     "list": "list drills, ball types or machines",
     "check": "check machine, ball and drill files",

@@ -10,6 +10,7 @@ from pydantic import Field
 from drillfeed.daemon.library import read_toml
 from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
 
+JOURNAL = "journal.sqlite"
 DEFAULT_LISTEN = "127.0.0.1:7340"
 DEFAULT_LINK = "tcp://127.0.0.1:7411"
 DEFAULT_OBSERVE = "tcp://127.0.0.1:7412"
@@ -50,3 +51,8 @@ def state_folder(environ: Mapping[str, str] | None = None) -> Path:
     environ = os.environ if environ is None else environ
     root = environ.get("XDG_STATE_HOME")
     return (Path(root) if root else Path.home() / ".local" / "state") / "drillfeed"
+
+
+def journal_file(config: Config, environ: Mapping[str, str] | None = None) -> Path:
+    """Return where the practice journal lies."""
+    return Path(config.journal).expanduser() if config.journal else state_folder(environ) / JOURNAL

@@ -171,6 +171,34 @@ class AsyncClient:
         """Tell that the crank was turned to its mark by hand."""
         return await self.ask("rephase")
 
+    async def offer(self) -> Reply:
+        """Offer to start or to go on; the player confirms."""
+        return await self.ask("offer")
+
+    async def confirm(self, number: int) -> Reply:
+        """Take up an offer, quoting its number."""
+        return await self.ask("confirm", number=number)
+
+    async def pairing(self, role: Literal["player", "coach"]) -> Reply:
+        """Ask for a code that pairs one client."""
+        return await self.ask("pairing", role=role)
+
+    async def pair(self, secret: str) -> Reply:
+        """Take the role that a code or key stands for."""
+        return await self.ask("pair", secret=secret)
+
+    async def paired(self) -> Reply:
+        """List the clients that hold a key."""
+        return await self.ask("paired")
+
+    async def unpair(self, client: str) -> Reply:
+        """Make a key worthless, or all."""
+        return await self.ask("unpair", client=client)
+
+    async def relay(self, address: str) -> Reply:
+        """Speak for a client elsewhere from here on."""
+        return await self.ask("relay", address=address)
+
     async def cautions(self, answer: Literal["accept"] = "accept") -> Reply:
         """Acknowledge the cautions."""
         return await self.ask("cautions", answer=answer)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from drillfeed.protocol.commands import COMMANDS, Command
 from drillfeed.protocol.status import Snapshot
-from drillfeed.protocol.status_text import ball_line, blank, next_step, seconds, set_line, state_line
+from drillfeed.protocol.status_text import ball_line, blank, next_step, offer_line, seconds, set_line, state_line
 
 NARROWEST, WIDEST = 40, 120
 NAME_WIDTH = 11
@@ -23,6 +23,7 @@ KEYS: dict[str, str] = {
     "a": "arm",
     "g": "start",
     "r": "ready",
+    "y": "confirm",
     "n": "skip",
     "d": "disarm",
     "c": "clear",
@@ -82,6 +83,10 @@ def press(key: str, snapshot: Snapshot | None, since_same_key_s: float, age_s: f
         if snapshot is None or age_s > STALE_S:
             return Press(why_not="not started: the state shown is too old")
         return Press(Command("start", {"stop_count": snapshot.stop_count}))
+    if verb == "confirm":
+        if snapshot is None or snapshot.offer is None or age_s > STALE_S:
+            return Press(why_not="nothing is offered")
+        return Press(Command("confirm", {"number": snapshot.offer.number}))
     return Press(Command(verb, {}))
 
 
@@ -95,6 +100,8 @@ def render(snapshot: Snapshot | None, width: int, message: str = "", age_s: floa
     if age_s > STALE_S:
         lines += _wrap(f"NO NEWS for {seconds(age_s)}: what is shown may be out of date", width)
     lines += _row("next", next_step(snapshot), width)
+    if snapshot.offer:
+        lines += _row("offer", offer_line(snapshot.offer), width)
     if snapshot.hint:
         lines += _row("hint", snapshot.hint, width)
     lines += _row(*_time_row(snapshot), width)
@@ -118,7 +125,8 @@ def key_text(snapshot: Snapshot) -> str:
     space = "resume" if snapshot.state == "PAUSED" else "pause"
     keys = [f"space {space}", "s stop"]
     for key, verb in KEYS.items():
-        if verb != "stop" and snapshot.state in COMMANDS[verb].states:
+        offered = verb != "confirm" or snapshot.offer is not None
+        if verb != "stop" and offered and snapshot.state in COMMANDS[verb].states:
             name = f"start (stop count {snapshot.stop_count})" if verb == "start" else verb
             keys.append(f"{key} {name}")
     return "   ".join([*keys, "q leave"])

@@ -191,6 +191,34 @@ class Client:
         """Tell that the crank was turned to its mark by hand."""
         return self.ask("rephase")
 
+    def offer(self) -> Reply:
+        """Offer to start or to go on; the player confirms."""
+        return self.ask("offer")
+
+    def confirm(self, number: int) -> Reply:
+        """Take up an offer, quoting its number."""
+        return self.ask("confirm", number=number)
+
+    def pairing(self, role: Literal["player", "coach"]) -> Reply:
+        """Ask for a code that pairs one client."""
+        return self.ask("pairing", role=role)
+
+    def pair(self, secret: str) -> Reply:
+        """Take the role that a code or key stands for."""
+        return self.ask("pair", secret=secret)
+
+    def paired(self) -> Reply:
+        """List the clients that hold a key."""
+        return self.ask("paired")
+
+    def unpair(self, client: str) -> Reply:
+        """Make a key worthless, or all."""
+        return self.ask("unpair", client=client)
+
+    def relay(self, address: str) -> Reply:
+        """Speak for a client elsewhere from here on."""
+        return self.ask("relay", address=address)
+
     def cautions(self, answer: Literal["accept"] = "accept") -> Reply:
         """Acknowledge the cautions."""
         return self.ask("cautions", answer=answer)

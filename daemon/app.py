@@ -7,6 +7,7 @@ goes down by stopping first.
 import asyncio
 import contextlib
 import gc
+import ipaddress
 import secrets
 import signal
 import sys
@@ -28,11 +29,17 @@ from drillfeed.daemon.shell import cautions
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
 from drillfeed.daemon.shell.line_server import LineServer
+from drillfeed.daemon.shell.pairing import FILE as PAIRED_FILE
+from drillfeed.daemon.shell.pairing import Pairings
 from drillfeed.protocol.spec import Caller
 
 SWITCH_INTERVAL_S = 0.0005
 CONTROL_CALLER = Caller("owner", "the daemon", "shutting down")
 LAST_STOP_S = 15.0
+NOT_ENCRYPTED = (
+    "others on the network can see the status, pause and stop; what else they may needs pairing. Nothing is encrypted: "
+    "codes, keys and commands can be read by whoever listens in"
+)
 
 
 @dataclass(frozen=True)
@@ -58,6 +65,15 @@ def quiet_process() -> None:
     gc.disable()
 
 
+def open_to_the_network(listen: str) -> bool:
+    """Tell whether others than this machine can connect to HOST:PORT."""
+    host = host_port(listen)[0]
+    try:
+        return not ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host != "localhost"
+
+
 class Daemon:
     """The parts of one daemon, and their start and end."""
 
@@ -70,7 +86,7 @@ class Daemon:
         self.desk.record = self._record
         self.control = ControlLoop(engine, config.link, config.observe, self.desk.deliver)
         self.desk.control = self.control
-        self.server = LineServer(self.desk)
+        self.server = LineServer(self.desk, Pairings(folder / PAIRED_FILE))
         self._log = structlog.get_logger("daemon")
 
     def _record(self, event: Event) -> None:
@@ -125,6 +141,8 @@ async def serve(config: Config, tell: Callable[[str], None]) -> None:
     addresses = await daemon.open()
     for line in addresses.lines():
         tell(line)
+    if open_to_the_network(config.listen):
+        tell(f"open      {NOT_ENCRYPTED}")
     tell(f"machine   {daemon.machine.name}; comes up at rest; waiting for a motor driver")
     ending = asyncio.Event()
     loop = asyncio.get_running_loop()

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 
 from drillfeed.protocol.arguments import read_arguments, shown, write_argument
 from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.people_rows import PEOPLE_ROWS
 from drillfeed.protocol.spec import ANY_STATE as ANY_STATE
 from drillfeed.protocol.spec import EVERYONE, PLAYING, TAKING_PART
 from drillfeed.protocol.spec import ROLES as ROLES
@@ -181,6 +182,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         PLAYING,
         _in("IDLE", "ARMED", "PAUSED", "RESTING"),
     ),
+    *PEOPLE_ROWS,
     CommandSpec(
         "cautions",
         "acknowledge the cautions; once, before the first arm",
@@ -262,6 +264,12 @@ def line_of(command: Command, table: Mapping[str, CommandSpec] = COMMANDS) -> st
     return line
 
 
+def shown_line(command: Command, table: Mapping[str, CommandSpec] = COMMANDS) -> str:
+    """Write a command as `line_of` does, with each secret argument as `...`: for journals and logs."""
+    secrets = {argument.name: "..." for argument in table[command.verb].arguments if argument.secret}
+    return line_of(Command(command.verb, {**command.values, **secrets}), table)
+
+
 def check_role(command: Command, caller: Caller, table: Mapping[str, CommandSpec] = COMMANDS) -> None:
     """Raise Refused (not-allowed), naming who may, unless the caller's role may give this command."""
     spec = table[command.verb]
@@ -272,6 +280,14 @@ def check_role(command: Command, caller: Caller, table: Mapping[str, CommandSpec
             f"{spec.verb} is not open to the role {caller.role}",
             expected=f"one of: {may}",
             do="ask one of them; status, pause and stop are open to all",
+        )
+    if spec.only_here and not caller.here:
+        raise Refused(
+            "not-allowed",
+            f"{spec.verb} is given on the machine itself",
+            expected="its Unix socket or loopback",
+            found=caller.where,
+            do="ask whoever is there",
         )
 
 

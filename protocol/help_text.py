@@ -46,7 +46,8 @@ def argument_line(argument: Argument) -> str:
 
 def who_text(row: CommandSpec) -> str:
     """Name the roles a command is open to."""
-    return "anyone" if "anyone" in row.who else ", ".join(role for role in ROLES if role in row.who)
+    who = "anyone" if "anyone" in row.who else ", ".join(role for role in ROLES if role in row.who)
+    return f"{who}; on the machine itself" if row.only_here else who
 
 
 def states_text(row: CommandSpec) -> str:

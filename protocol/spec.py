@@ -21,9 +21,17 @@ PLAYING: frozenset[Role] = frozenset({"player", "owner"})
 TAKING_PART: frozenset[Role] = frozenset({"player", "coach", "owner"})
 
 
+def in_states(*states: State) -> frozenset[State]:
+    """Name the states a command is possible in."""
+    return frozenset(states)
+
+
 @dataclass(frozen=True)
 class Argument:
-    """One argument of a command. A `keyed` one is written as its name and then its value: `seed 7`."""
+    """One argument of a command. A `keyed` one is written as its name and then its value: `seed 7`.
+
+    A `secret` one is never written down: where a line is recorded or logged, `shown_line` hides it.
+    """
 
     name: str
     kind: Kind
@@ -34,11 +42,15 @@ class Argument:
     choices: tuple[str, ...] = ()
     optional: bool = False
     keyed: bool = False
+    secret: bool = False
 
 
 @dataclass(frozen=True)
 class CommandSpec:
-    """One row of the table. `handled_by` says whether the line server answers it or the desk."""
+    """One row of the table. `handled_by` says whether the line server answers it or the desk.
+
+    An `only_here` one is open to its roles only from the machine itself, not to a paired client elsewhere.
+    """
 
     verb: str
     help: str
@@ -49,15 +61,17 @@ class CommandSpec:
     handled_by: Literal["line", "desk"] = "desk"
     arguments: tuple[Argument, ...] = ()
     ignores_more: bool = False
+    only_here: bool = False
 
 
 @dataclass(frozen=True)
 class Caller:
-    """Who gives a command, in what role, and from where (an address or a socket)."""
+    """Who gives a command, in what role, from where (an address or a socket), and whether that is this machine."""
 
     role: Role
     name: str
     where: str
+    here: bool = False
 
 
 @dataclass(frozen=True)

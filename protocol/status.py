@@ -56,6 +56,15 @@ class Counts(Frozen):
     made: int | None = Field(None, description="entered by a person; None until entered")
 
 
+class OfferInfo(Frozen):
+    """A start that is offered and waits for the player to confirm it."""
+
+    number: int
+    what: str
+    by: str
+    left_s: float
+
+
 class WheelInfo(Frozen):
     """One wheel: what was asked at this moment, what was measured."""
 
@@ -91,6 +100,7 @@ class Snapshot(Frozen):
     last_ball: BallInfo | None = None
     next_ball: BallInfo | None = None
     counts: Counts = Counts()
+    offer: OfferInfo | None = Field(None, description="what a coach offers just now; `confirm` takes it up")
     hopper: int | None = Field(None, description="balls believed in the hopper; None until told")
     crank_phase: Literal["known", "unknown", "none"] = "none"
     machine: str
@@ -132,6 +142,7 @@ CUES: dict[str, str] = {
     "fault": "a fault has latched",
     "hopper-low": "the hopper is running low",
     "change": "the drill is about to change",
+    "offer": "a start is offered and waits for the player",
 }
 TOPICS: tuple[str, ...] = (
     "state",
@@ -142,6 +153,7 @@ TOPICS: tuple[str, ...] = (
     "fault",
     "link",
     "change",
+    "offer",
     "log",
     # Of one connection, outside the series (serial 0): the answer to the stop byte, and what a slow reader missed.
     "stop",

@@ -6,7 +6,7 @@ Rule of this file: what is not known is left blank. Text only, nothing told by c
 from collections.abc import Iterator
 
 from drillfeed.protocol.commands import WAYS_ON
-from drillfeed.protocol.status import BallInfo, Snapshot, WheelInfo
+from drillfeed.protocol.status import BallInfo, OfferInfo, Snapshot, WheelInfo
 
 NAME_WIDTH = 13
 
@@ -56,6 +56,11 @@ def set_line(snapshot: Snapshot) -> str:
     return f"{snapshot.set}{sets}{done}"
 
 
+def offer_line(offer: OfferInfo) -> str:
+    """Tell what is offered, by whom, and how it is taken up: `coach 3f2a offers to start, 43 s left: confirm 2`."""
+    return f"{offer.by} offers {offer.what}, {offer.left_s:.0f} s left: confirm {offer.number}"
+
+
 def seconds(value: float | None) -> str:
     """Write a time: tenths under ten seconds, whole seconds under two minutes, then minutes; blank if None."""
     if value is None:
@@ -79,6 +84,8 @@ def _rows(s: Snapshot) -> Iterator[tuple[str, str]]:
         yield "fault", fault
     for warning in s.warnings:
         yield "warning", warning
+    if s.offer:
+        yield "offer", offer_line(s.offer)
     yield "stop count", str(s.stop_count)
     yield "feed", f"{s.feed} ({s.feed_known})"
     at_rest = {True: "at rest", False: "turning", None: ""}[s.wheels_at_rest]

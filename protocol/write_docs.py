@@ -85,10 +85,14 @@ never its text.
 | from | role |
 |---|---|
 | the Unix socket (its file is open to its owner alone) | owner |
-| TCP from the same machine | player |
-| TCP from elsewhere | anyone |
+| TCP from the same machine (the end of a tunnel counts as that) | player |
+| TCP from elsewhere, and a connection that speaks for another (`relay`) | anyone |
+| any of these after `pair` with a code shown on the machine, or a key that was given for one | player or coach |
 
-Nothing on this line is encrypted. Past 256 connections a new one may only stop, for five seconds.
+There is no password. Keys are kept as salted hashes. Wrong codes and keys make their address wait, longer each time; a
+stop and a pause never wait. **Nothing on this line is encrypted**: who listens in on the network can read codes and
+keys and use them. A daemon listens on loopback unless told otherwise; from afar, a tunnel (ssh, a private network) is
+the better way. Past 256 connections a new one may only stop, for five seconds.
 """
 
 

@@ -10,6 +10,7 @@ from drillfeed.daemon.engine.axes import Axes
 from drillfeed.daemon.engine.driver import DriverLink, OrderKind
 from drillfeed.daemon.engine.effects import Effects, Event, Field
 from drillfeed.daemon.engine.hazards import Fault, first_hazard
+from drillfeed.daemon.engine.offers import Offer
 from drillfeed.daemon.engine.progress import PROGRESS
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import ZERO, Legs
@@ -63,6 +64,7 @@ class Engine:
         self.plan: DrillPlan | None = None
         self.run: DrillRun | None = None
         self.hopper = Hopper()
+        self.offer: Offer | None = None
         self.crank_turns: int | None = 0
         self.cautions_accepted = cautions_accepted
         self.pending: Pending | None = None

@@ -5,7 +5,7 @@ answer waits for the driver.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from drillfeed.daemon.engine.checks import check_crank, check_driver, check_hopper, check_next_set
@@ -20,6 +20,7 @@ from drillfeed.daemon.engine.flow import (
     start_text,
     take_back,
 )
+from drillfeed.daemon.engine.offers import OFFER_S, offer, offered
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import ZERO
 from drillfeed.daemon.engine.states import RUNNING
@@ -158,6 +159,16 @@ def _ready(engine: "Engine", given: Given, now_s: float) -> str | None:
     return start_text(leaves_s, now_s)
 
 
+def _offer(engine: "Engine", given: Given, now_s: float) -> str | None:
+    made = offer(engine, given.caller, now_s)
+    return f"offered {made.what}; it stands for {OFFER_S:g} s, or until the player confirms it or does something else"
+
+
+def _confirm(engine: "Engine", given: Given, now_s: float) -> str | None:
+    command = offered(engine, given.number("number"), now_s)
+    return ORDERS[command.verb](engine, replace(given, command=command), now_s)
+
+
 def _skip(engine: "Engine", given: Given, now_s: float) -> str | None:
     run = running(engine)
     if engine.state == "FEEDING":
@@ -220,6 +231,8 @@ ORDERS: dict[str, Callable[["Engine", Given, float], str | None]] = {
     "pause": _pause,
     "resume": _resume,
     "ready": _ready,
+    "offer": _offer,
+    "confirm": _confirm,
     "skip": _skip,
     "clear": _clear,
     "balls": _balls,

@@ -1,6 +1,7 @@
 """From the engine to a snapshot: what `status` says, never better than known."""
 
 from drillfeed.daemon.engine.engine import Engine
+from drillfeed.daemon.engine.offers import offer_info
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import Slot
 from drillfeed.daemon.engine.states import RUNNING
@@ -107,6 +108,7 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         )
         if run
         else Counts(),
+        offer=offer_info(engine, now_s),
         hopper=engine.hopper.left,
         crank_phase=("unknown" if engine.crank_turns is None else "known") if crank else "none",
         machine=engine.machine.name,

@@ -80,6 +80,8 @@ class LineConnection(asyncio.BufferedProtocol):
     def __init__(self, server: "LineServer") -> None:
         self.server = server
         self.caller = Caller("anyone", "", "")
+        self.own_caller = self.caller  # what it is without a pairing
+        self.paired: str | None = None
         self.stop_only = False
         self.watching: Watching = "off"
         self.last_serial = 0

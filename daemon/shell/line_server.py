@@ -18,13 +18,13 @@ from typing import Protocol
 
 import structlog
 
-from drillfeed.daemon.shell.line_connection import LineConnection, Watching
+from drillfeed.daemon.shell.line_connection import LineConnection
+from drillfeed.daemon.shell.line_orders import LINE_ORDERS
+from drillfeed.daemon.shell.pairing import Pairings
 from drillfeed.protocol.commands import COMMANDS, Caller, Command, Role, check_role, parse
 from drillfeed.protocol.errors import CODES, Refused
-from drillfeed.protocol.help_text import help_lines
-from drillfeed.protocol.lines import Reply, done, format_notice, refusal
+from drillfeed.protocol.lines import Reply, format_notice, refusal
 from drillfeed.protocol.status import Notice, Snapshot
-from drillfeed.protocol.status_text import next_step, state_line, status_lines
 
 ReplyTo = Callable[[Reply], None]
 
@@ -35,7 +35,6 @@ IDLE_BEFORE_EVICTION_S = 60.0
 LINES_A_TURN = 8
 BACKLOG = 128
 ACCEPT_TURNS = 4  # of the loop, by when asyncio has made a connection of what it accepted
-WATCHING: dict[str, Watching] = {"on": "text", "off": "off", "json": "json"}
 
 
 class Desk(Protocol):
@@ -64,12 +63,16 @@ class LineServer:
     def __init__(
         self,
         desk: Desk,
+        pairings: Pairings | None = None,
         *,
         connections_most: int = CONNECTIONS_MOST,
         reserve_connections: int = RESERVE_CONNECTIONS,
         reserve_s: float = RESERVE_S,
     ) -> None:
         self.desk = desk
+        self.pairings = pairings if pairings is not None else Pairings()
+        self.saving = asyncio.Lock()
+        self._kept: set[asyncio.Future[None]] = set()
         self._connections_most = connections_most
         self._reserve_connections = reserve_connections
         self._reserve_s = reserve_s
@@ -150,7 +153,7 @@ class LineServer:
         sock = transport.get_extra_info("socket")
         if sock.family != socket.AF_UNIX:
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-        connection.caller = caller_of(sock)
+        connection.caller = connection.own_caller = caller_of(sock)
         connection.last_heard_s = self.loop_time()
         if self._count(stop_only=False) >= self._connections_most and not self._evict_idle():
             connection.stop_only = True
@@ -182,12 +185,12 @@ class LineServer:
             verb = command.verb
             check_role(command, connection.caller)
             if COMMANDS[verb].handled_by == "line":
-                return self._answer(connection, command)
+                return LINE_ORDERS[verb](self, connection, command, reply)
             self.desk.submit(command, connection.caller, reply)
         except Refused as refused:
             return refusal(verb, refused)
         except Exception:
-            structlog.get_logger().exception("a line was not carried out", line=text)
+            structlog.get_logger().exception("a line was not carried out", verb=verb)
             return Reply(False, verb, CODES["internal"], "a mistake in drillfeed; nothing was changed; see its log")
         return None
 
@@ -204,32 +207,25 @@ class LineServer:
         if self._loop is not None:
             self._loop.call_later(delay_s, call)
 
+    def keep(self, task: "asyncio.Future[None]") -> None:
+        """Hold on to a task until it is done; asyncio itself holds it only weakly."""
+        self._kept.add(task)
+        task.add_done_callback(self._kept.discard)
+
+    def connections_of(self, clients: tuple[str, ...]) -> list[LineConnection]:
+        """List the connections that hold the key of one of these clients."""
+        return [one for one in self._connections if one.paired in clients]
+
+    def newest_serial(self) -> int:
+        """Tell the serial of the newest notice; 0 where there is none."""
+        kept, _ = self.desk.notices_since(0)
+        return kept[-1].serial if kept else 0
+
     def loop_time(self) -> float:
         """Tell the loop's own monotonic time in seconds."""
         return self._loop.time() if self._loop is not None else 0.0
 
     # Inside
-
-    def _answer(self, connection: LineConnection, command: Command) -> Reply:
-        if command.verb == "help":
-            verb = command.values.get("verb")
-            return done("help", "", help_lines(str(verb) if verb is not None else None))
-        if command.verb == "status":
-            snapshot = self.desk.snapshot()
-            as_json = "form" in command.values
-            data = (snapshot.model_dump_json(),) if as_json else status_lines(snapshot)
-            return done("status", f"{state_line(snapshot)}; next: {next_step(snapshot)}", data)
-        if command.verb == "watch":
-            form = command.values.get("form", "on")
-            connection.watching = WATCHING[str(form)]
-            connection.last_serial = self._newest_serial()
-            return done("watch", str(form))
-        connection.end()
-        return done("quit", "")
-
-    def _newest_serial(self) -> int:
-        kept, _ = self.desk.notices_since(0)
-        return kept[-1].serial if kept else 0
 
     def _plan_turn(self) -> None:
         if self._turns and not self._turn_planned and self._loop is not None:
@@ -290,14 +286,15 @@ def caller_of(sock: socket.socket) -> Caller:
     """Tell who is at the other end of a socket: role, name and address."""
     if sock.family == socket.AF_UNIX:
         if not hasattr(socket, "SO_PEERCRED"):
-            return Caller(role_of("unix", ""), "owner", "unix socket")
+            return Caller(role_of("unix", ""), "owner", "unix socket", here=True)
         _, uid, _ = struct.unpack("3i", sock.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))
-        return Caller(role_of("unix", ""), f"uid {uid}", "unix socket")
+        return Caller(role_of("unix", ""), f"uid {uid}", "unix socket", here=True)
     try:
         host, port = sock.getpeername()[:2]
     except OSError:  # gone again before it was looked at
         return Caller("anyone", "", "")
-    return Caller(role_of("tcp", host), host, f"{host} port {port}")
+    role = role_of("tcp", host)
+    return Caller(role, host, f"{host} port {port}", here=role != "anyone")
 
 
 def role_of(kind: str, host: str) -> Role:

@@ -12,7 +12,8 @@ LONG_AGO = 1e9
 
 
 def at(state: str, **more: object) -> Snapshot:
-    fields = {"state": state, "since_s": 2.0, "stop_count": 4, "feed": "closed", "machine": "club-build", **more}
+    fields: dict[str, object] = {"state": state, "since_s": 2.0, "stop_count": 4, "feed": "closed", "machine": "club-build"}
+    fields |= {"offer": {"number": 2, "what": "to start", "by": "coach 3f2a", "left_s": 43.0}, **more}
     return Snapshot.model_validate(fields)
 
 
@@ -40,6 +41,15 @@ def test_start_quotes_the_count_that_is_shown_and_not_an_old_one() -> None:
     assert press("g", at("ARMED"), LONG_AGO, 0.1).command == Command("start", {"stop_count": 4})
     assert press("g", at("ARMED"), LONG_AGO, 5.0).command is None
     assert press("g", None, LONG_AGO, 0.0).command is None
+
+
+def test_confirm_quotes_the_offer_that_is_shown_and_nothing_where_there_is_none() -> None:
+    """The confirm key sends the number of the screen; with no offer, or an old screen, it sends nothing."""
+    assert press("y", at("ARMED"), LONG_AGO, 0.1).command == Command("confirm", {"number": 2})
+    assert press("y", at("ARMED"), LONG_AGO, 5.0).command is None
+    assert press("y", at("ARMED", offer=None), LONG_AGO, 0.1).why_not == "nothing is offered"
+    assert "confirm" not in key_text(at("ARMED", offer=None))
+    assert "offer      coach 3f2a offers to start, 43 s left: confirm 2" in render(at("ARMED"), 80)
 
 
 @pytest.mark.parametrize("key", [key for key, verb in KEYS.items() if verb != "stop"])

@@ -1,0 +1,135 @@
+"""The commands that the line server answers itself: one function a verb, one row a verb in `LINE_ORDERS`.
+
+Rule of this file: nothing here waits. A function returns its reply, or None where the reply comes later.
+"""
+
+import asyncio
+import ipaddress
+import time
+from collections.abc import Callable
+from datetime import date
+from typing import TYPE_CHECKING, cast
+
+from drillfeed.daemon.shell.line_connection import LineConnection, Watching
+from drillfeed.daemon.shell.pairing import CODE_S, PairedRole
+from drillfeed.protocol.commands import Caller, Command
+from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.help_text import help_lines
+from drillfeed.protocol.lines import Reply, done, refusal
+from drillfeed.protocol.status import Notice
+from drillfeed.protocol.status_text import next_step, state_line, status_lines
+
+if TYPE_CHECKING:
+    from drillfeed.daemon.shell.line_server import LineServer, ReplyTo
+
+WATCHING: dict[str, Watching] = {"on": "text", "off": "off", "json": "json"}
+
+
+def _help(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+    verb = command.values.get("verb")
+    return done("help", "", help_lines(str(verb) if verb is not None else None))
+
+
+def _status(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+    snapshot = server.desk.snapshot()
+    as_json = "form" in command.values
+    data = (snapshot.model_dump_json(),) if as_json else status_lines(snapshot)
+    return done("status", f"{state_line(snapshot)}; next: {next_step(snapshot)}", data)
+
+
+def _watch(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+    form = str(command.values.get("form", "on"))
+    connection.watching = WATCHING[form]
+    connection.last_serial = server.newest_serial()
+    return done("watch", form)
+
+
+def _quit(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+    connection.end()
+    return done("quit")
+
+
+def _pairing(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+    role = cast(PairedRole, command.values["role"])
+    code = server.pairings.show_code(role, server.loop_time())
+    return done("pairing", f"one {role} can pair within {CODE_S:g} s by typing: pair {code}", (f"code {code}",))
+
+
+def _pair(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+    own = connection.own_caller
+    entered = server.pairings.enter(str(command.values["secret"]), own.name, server.loop_time(), int(time.time()))
+    connection.paired = entered.client
+    connection.caller = Caller(entered.role, f"{entered.role} {entered.client}", own.where)
+    told = f"you are the {entered.role} on this connection"
+    if entered.key is None:
+        return done("pair", told)
+    key = entered.key
+
+    def saved(wrong: OSError | None) -> None:
+        after = "" if wrong is None else f"; the key will be forgotten when the daemon ends ({wrong.strerror})"
+        reply(done("pair", f"{told}; keep the key for later{after}", (f"key {key}",)))
+
+    _save(server, saved)
+    return None
+
+
+def _paired(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+    clients = server.pairings.clients
+    lines = tuple(f"{one.client} {one.role} since {date.fromtimestamp(one.since).isoformat()}" for one in clients)
+    return done("paired", f"{len(lines)} paired", lines)
+
+
+def _unpair(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+    dropped = server.pairings.forget(str(command.values["client"]))
+    for other in server.connections_of(dropped):
+        other.caller, other.paired = other.own_caller, None
+        other.tell(Notice(serial=0, topic="log", text="this client is no longer paired"))
+
+    def saved(wrong: OSError | None) -> None:
+        text = f"{len(dropped)} forgotten"
+        if wrong is None:
+            reply(done("unpair", text))
+        else:
+            reply(refusal("unpair", Refused("not-recorded", f"{text} until the daemon ends, not on disk ({wrong})")))
+
+    _save(server, saved)
+    return None
+
+
+def _relay(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+    address = str(command.values["address"])
+    try:
+        ipaddress.ip_address(address.split("%")[0])
+    except ValueError:
+        raise Refused("bad-argument", "relay needs the client's address", expected="an IP address") from None
+    connection.own_caller = Caller("anyone", address, f"{address}, passed on by {connection.caller.where}")
+    connection.caller, connection.paired = connection.own_caller, None
+    return done("relay", f"this connection speaks for {address}, who is anyone until paired")
+
+
+def _save(server: "LineServer", then: Callable[[OSError | None], None]) -> None:
+    """Write the clients down on a thread of its own, one writing after the other, then call `then`."""
+
+    async def write() -> None:
+        try:
+            async with server.saving:
+                await asyncio.to_thread(server.pairings.save)
+        except OSError as wrong:
+            then(wrong)
+        else:
+            then(None)
+
+    server.keep(asyncio.ensure_future(write()))
+
+
+LINE_ORDERS: dict[str, "Callable[[LineServer, LineConnection, Command, ReplyTo], Reply | None]"] = {
+    "help": _help,
+    "status": _status,
+    "watch": _watch,
+    "quit": _quit,
+    "pairing": _pairing,
+    "pair": _pair,
+    "paired": _paired,
+    "unpair": _unpair,
+    "relay": _relay,
+}

@@ -144,6 +144,10 @@ class Drill(Table):
         """Return the tempo of a set in balls a minute: its own, else the drill's."""
         return one.tempo_per_min or self.tempo_per_min
 
+    def variation_of(self, one: Set) -> Variation:
+        """Return how much the balls of a set vary: by its own figures, else the drill's."""
+        return self.vary if one.vary is None else one.vary
+
     def mentions(self) -> tuple[str, ...]:
         """Return every ball as it is mentioned, with its side, in order of first mention."""
         return tuple(dict.fromkeys(name for one in self.set for name in names_of(one.order)))
@@ -169,7 +173,7 @@ def with_balls(drill: Drill, balls: int) -> Drill:
     left, k = balls, 0
     while left > 0:
         one = first[k] if k < len(first) else again[(k - len(first)) % len(again)]
-        sets.append(one.model_copy(update={"balls": min(one.balls, left)}))
+        sets.append(one if one.balls <= left else one.model_copy(update={"balls": left}))
         left -= sets[-1].balls
         k += 1
     return drill.model_copy(update={"set": tuple(sets), "most_balls": max(balls, drill.most_balls)})

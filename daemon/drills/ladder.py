@@ -5,7 +5,7 @@ same changes give the same drill whatever came between. Bounds hold: no tempo ab
 than the hard bound. A warm-up is left alone.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -45,40 +45,82 @@ class Changes:
         """Return the changes in words, so that they can be typed again."""
         parts = [f"rung {self.rung:+d}"] if self.rung else []
         parts += [f"tempo {self.tempo_per_min:+g}/min"] if self.tempo_per_min else []
-        return ", ".join([*parts, *(f"{new} for {old}" for old, new in self.swaps)]) or "as written"
+        return ", ".join([*parts, *([self.swaps_text] if self.swaps else [])]) or "as written"
+
+    @property
+    def swaps_text(self) -> str:
+        """Return the swaps in the form that `read_swaps` reads."""
+        return ", ".join(f"{old} -> {new}" for old, new in self.swaps)
+
+
+def read_swaps(text: str) -> tuple[tuple[str, str], ...]:
+    """Return the swaps that a text of `Changes.swaps_text` says."""
+    pairs = (one.partition(" -> ") for one in text.split(", ") if one)
+    return tuple((old, new) for old, _, new in pairs)
 
 
 AS_WRITTEN = Changes()
 
 
 def rungs(drill: Drill, rung: int) -> tuple[Rung, ...]:
-    """Return the steps up to a rung; without a ladder on that side each is 5 balls a minute. Raises NoStep."""
+    """Return the steps written for a rung; none on a side without a ladder, where a rung is tempo. Raises NoStep."""
     side, ladder = ("harder", drill.harder) if rung > 0 else ("easier", drill.easier)
-    if not ladder:
-        change = TEMPO_STEP_PER_MIN if rung > 0 else -TEMPO_STEP_PER_MIN
-        return (Rung(title=f"{change:+g}/min", tempo_change_per_min=change),) * abs(rung)
-    if abs(rung) > len(ladder):
+    if ladder and abs(rung) > len(ladder):
         raise NoStep(f"the ladder of {drill.name} has {len(ladder)} {side} step{'s' * (len(ladder) > 1)} and no more")
     return ladder[: abs(rung)]
 
 
+def one_rung(drill: Drill, changes: Changes, by: int) -> Changes:
+    """Return the changes one rung easier (-1) or harder (+1): a written step, else 5 balls a minute."""
+    rung = changes.rung + by
+    below = min(rung, changes.rung) < 0
+    written = drill.easier if below else drill.harder
+    rungs(drill, rung)
+    return replace(
+        changes, rung=rung, tempo_per_min=changes.tempo_per_min + (0.0 if written else by * TEMPO_STEP_PER_MIN)
+    )
+
+
 def rung_text(drill: Drill, rung: int) -> str:
     """Return what the newest step to a rung does, in words."""
-    return rungs(drill, rung)[-1].title if rung else "as written"
+    written = rungs(drill, rung)
+    if not rung:
+        return "as written"
+    return written[-1].title if written else "slower" if rung < 0 else "faster"
 
 
-def changed(drill: Drill, changes: Changes) -> Drill:
-    """Return the drill as written with changes; raises NoStep where there is no such step, tempo or ball."""
+def reshaped(drill: Drill, changes: Changes) -> Drill:
+    """Return the drill as written with its changes, all but the tempo; raises NoStep where there is no such step."""
     for rung in rungs(drill, changes.rung):
         drill = _with_rung(drill, rung)
-    if changes.tempo_per_min:
-        drill = _with_tempo(drill, changes.tempo_per_min)
     for old, new in changes.swaps:
         before = drill.mentions()
         if not any(swapped(mention, old, new) != mention for mention in before):
             raise NoStep(f"{drill.name} throws no {old}; it throws {', '.join(before)}")
         drill = _with_orders(drill, partial(_swap, swap={old: new}))
     return _valid(drill)
+
+
+def tempo_change(drill: Drill, changes: Changes) -> float:
+    """Return by how many balls a minute the changes move the tempo of every set."""
+    return changes.tempo_per_min + sum(rung.tempo_change_per_min for rung in rungs(drill, changes.rung))
+
+
+def paced(drill: Drill, change_per_min: float, running_per_min: Sequence[float]) -> Drill:
+    """Return the drill with every set moved from the tempo it runs at, within the drill's own bound; raises NoStep."""
+    tempos = iter(running_per_min)
+
+    def tempo(one: Set) -> Set:
+        wanted = next(tempos) + change_per_min
+        if wanted < LEAST_TEMPO_PER_MIN:
+            raise NoStep(f"{wanted:.1f}/min is slower than a set may run, {LEAST_TEMPO_PER_MIN:g}/min")
+        return one.model_copy(update={"tempo_per_min": min(wanted, drill.most_per_min)})
+
+    sets = []
+    for one in drill.set:
+        faster = tempo(one)
+        sets.append(one if one.warm_up else faster)
+    return drill.model_copy(update={"set": tuple(sets)})
 
 
 def _valid(drill: Drill) -> Drill:
@@ -102,22 +144,7 @@ def _with_orders(drill: Drill, change: Any) -> Drill:
     return _each(drill, lambda one: one.model_copy(update={"order": change(one.order)}))
 
 
-def _with_tempo(drill: Drill, change_per_min: float) -> Drill:
-    """Return the drill faster or slower in every set, within the drill's own bound."""
-    aimed = [drill.tempo_of(one) + change_per_min for one in drill.set if not one.warm_up]
-    if change_per_min < 0 and min(aimed) < LEAST_TEMPO_PER_MIN:
-        raise NoStep(f"{min(aimed):g}/min is slower than a set may run, {LEAST_TEMPO_PER_MIN:g}/min")
-
-    def tempo(one: Set) -> Set:
-        wanted = drill.tempo_of(one) + change_per_min
-        return one.model_copy(update={"tempo_per_min": min(wanted, drill.most_per_min)})
-
-    return _each(drill, tempo)
-
-
 def _with_rung(drill: Drill, rung: Rung) -> Drill:
-    if rung.tempo_change_per_min:
-        drill = _with_tempo(drill, rung.tempo_change_per_min)
     if rung.balls_change:
         drill = _each(drill, lambda one: _longer(one, rung.balls_change))
     if rung.swap:
@@ -188,8 +215,3 @@ def _sums(pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
     for name, amount in pairs:
         together[name] = together.get(name, 0) + amount
     return together
-
-
-def stepped(changes: Changes, *, rung: int = 0, tempo_per_min: float = 0.0) -> Changes:
-    """Return the changes with so many rungs, or so much tempo, more."""
-    return replace(changes, rung=changes.rung + rung, tempo_per_min=changes.tempo_per_min + tempo_per_min)

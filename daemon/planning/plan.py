@@ -13,7 +13,7 @@ import numpy as np
 
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill, Set
-from drillfeed.daemon.drills.ladder import AS_WRITTEN, Changes, NoStep, changed
+from drillfeed.daemon.drills.ladder import AS_WRITTEN, Changes, NoStep, paced, reshaped, tempo_change
 from drillfeed.daemon.drills.orders import ORDERS
 from drillfeed.daemon.drills.sequence import Drawn
 from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player, Side
@@ -143,6 +143,28 @@ def _planned(
         )
 
 
+class _Timing:
+    """The times of sets, worked out once for sets that are alike."""
+
+    def __init__(self, drill: Drill, balls: Mapping[str, BallType], machine: Machine) -> None:
+        self._drill, self._balls, self._machine = drill, balls, machine
+        self._gaps = Gaps(machine)
+        self._known: dict[tuple[int, float], tuple[Rhythm, Mapping[tuple[str, str], float]]] = {}
+
+    def of(
+        self, one: Set, aimed: Mapping[str, Aimed], spread_s: float
+    ) -> tuple[Rhythm, Mapping[tuple[str, str], float]]:
+        """Return the rhythm of a set and the least gap between any two of its balls."""
+        if (id(one), spread_s) not in self._known:
+            vary_share = self._drill.variation_of(one).tempo_share
+            follows = ORDERS[one.order.kind].follows(one.order, one.balls, self._balls)
+            asked, gaps = self._drill.tempo_of(one), self._gaps
+            times = rhythm(one, asked, vary_share, aimed, gaps, spread_s, self._machine, follows)
+            least_gap_s = {(a, b): gaps.gap_s(aimed[a], aimed[b], spread_s) for a in aimed for b in aimed}
+            self._known[id(one), spread_s] = times, least_gap_s
+        return self._known[id(one), spread_s]
+
+
 def _check_feeder(times: Rhythm, number: int, machine: Machine) -> None:
     feeder = machine.feeder
     if 60 / times.interval_s < feeder.low_balls_per_min - 1e-9:
@@ -170,26 +192,24 @@ def plan_sets(
     aimed_sets, found = aim_sets(drill, balls, machine, player)
     if notes is not None:
         notes.extend(found)
-    gaps = Gaps(machine)
+    timing = _Timing(drill, balls, machine)
     feeder = machine.feeder
     for number, (one, aimed) in enumerate(zip(drill.set, aimed_sets, strict=True), 1):
         turns, rephase = _rephase(one, number, turns, machine)
         spread_s = feeder.spread_after_s(turns + one.balls)
-        kind, asked = ORDERS[one.order.kind], drill.tempo_of(one)
-        vary_share = (drill.vary if one.vary is None else one.vary).tempo_share
-        follows = kind.follows(one.order, one.balls, balls)
-        times = rhythm(one, asked, vary_share, aimed, gaps, spread_s, machine, follows)
+        times, least_gap_s = timing.of(one, aimed, spread_s)
         _check_feeder(times, number, machine)
-        drawn = _with_bursts(islice(kind.draw(one.order, balls, set_rng(seed, number)), one.balls), one, seed, number)
+        draw, vary_share = ORDERS[one.order.kind].draw, drill.variation_of(one).tempo_share
+        drawn = _with_bursts(islice(draw(one.order, balls, set_rng(seed, number)), one.balls), one, seed, number)
         yield SetPlan(
             number=number,
             title=one.title,
             balls=tuple(_planned(drawn, aimed, times, vary_share, set_rng(seed, number, VARIATION))),
             interval_s=times.interval_s,
-            asked_per_min=asked,
+            asked_per_min=drill.tempo_of(one),
             latency_s=feeder.latency_s,
             spread_s=spread_s,
-            least_gap_s={(a, b): gaps.gap_s(aimed[a], aimed[b], spread_s) for a in aimed for b in aimed},
+            least_gap_s=least_gap_s,
             stretch=times.stretch,
             rest_s=one.rest_s,
             turns_before=turns,
@@ -207,11 +227,20 @@ def plan_drill(
     player: Player = RIGHT_HANDED,
     changes: Changes = AS_WRITTEN,
 ) -> DrillPlan:
-    """Return the whole plan of a drill as written, with changes, for the engine; raise NotPossible."""
+    """Return the whole plan of a drill as written, with changes, for the engine; raise NotPossible.
+
+    A slower tempo is counted from what the machine runs at, so that a stretched set really gets slower.
+    """
+    notes: list[str] = []
     try:
-        runs = changed(drill, changes)
+        runs = reshaped(drill, changes)
+        change = tempo_change(drill, changes)
+        if change < 0:
+            sets = plan_sets(runs, balls, machine, seed, turns, player)
+            runs = paced(runs, change, [60 / one.interval_s for one in sets])
+        elif change > 0:
+            runs = paced(runs, change, [runs.tempo_of(one) for one in runs.set])
     except NoStep as wrong:
         raise NotPossible(str(wrong)) from None
-    notes: list[str] = []
-    sets = tuple(plan_sets(runs, balls, machine, seed, turns, player, notes))
-    return DrillPlan(runs, machine.name, seed, sets, drill, changes, player, turns, tuple(notes))
+    planned = tuple(plan_sets(runs, balls, machine, seed, turns, player, notes))
+    return DrillPlan(runs, machine.name, seed, planned, drill, changes, player, turns, tuple(notes))

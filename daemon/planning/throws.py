@@ -5,7 +5,7 @@ throw, are notes that every listing shows; a side that the drill needs is a refu
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -116,19 +116,24 @@ class _Aiming:
         self._drill, self._balls, self._machine, self._player = drill, balls, machine, player
         self.faults: list[str] = []
         self.notes: list[str] = []
+        self._known: dict[tuple[tuple[str, ...], Variation], dict[str, Aimed]] = {}
 
-    def aim(self, mentions: Iterable[str], vary: Variation) -> dict[str, Aimed]:
-        aimed = {}
+    def aim(self, mentions: tuple[str, ...], vary: Variation) -> dict[str, Aimed]:
+        """Return the throws of a set's balls; sets that throw the same share one answer."""
+        if (mentions, vary) not in self._known:
+            self._known[mentions, vary] = dict(self._each(mentions, vary))
+        return self._known[mentions, vary]
+
+    def _each(self, mentions: tuple[str, ...], vary: Variation) -> Iterator[tuple[str, Aimed]]:
         for mention in mentions:
             name, side = split(mention)
             if name not in self._balls:
                 self.faults.append(f"no ball type is called {name}")
                 continue
             try:
-                aimed[mention] = self._one(mention, self._balls[name], side, vary)
+                yield mention, self._one(mention, self._balls[name], side, vary)
             except NotPossible as refusal:
                 self.faults.append(f"{name}: {refusal}")
-        return aimed
 
     def _one(self, mention: str, ball: BallType, side: Side | None, vary: Variation) -> Aimed:
         pan_deg = None
@@ -157,13 +162,10 @@ def aim_sets(
     """Return the throws of each set by mention, and notes on what is left out; raise NotPossible with every reason."""
     aiming = _Aiming(drill, balls, machine, player)
     aiming.look_at_sides()
-    sets = tuple(
-        aiming.aim(ORDERS[one.order.kind].names(one.order), drill.vary if one.vary is None else one.vary)
-        for one in drill.set
-    )
-    known = not any(fault.startswith("no ball type") for fault in aiming.faults)
-    for number, one in enumerate(drill.set, 1):
-        if known:
+    sets = tuple(aiming.aim(ORDERS[one.order.kind].names(one.order), drill.variation_of(one)) for one in drill.set)
+    if all(name in balls for name in drill.ball_names()):
+        looked_at = {(id(one.order), one.balls): (number, one) for number, one in enumerate(drill.set, 1)}
+        for number, one in looked_at.values():
             faults = ORDERS[one.order.kind].faults(one.order, one.balls, balls)
             aiming.faults += [f"set {number}: {fault}" for fault in faults]
     if aiming.faults:

@@ -1,0 +1,99 @@
+"""Changes in mid-drill: from the plan in force and a wish to the next plan, and back from what was told to the balls.
+
+Rule of this file: a plan is never changed, another takes its place. The same drill as written, seed and changes give
+the same plan, so what was thrown follows from them and from the ball at which each change came into force.
+"""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.drills.ladder import TEMPO_STEP_PER_MIN, Changes, NoStep, one_rung
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, SetPlan, plan_drill
+from drillfeed.daemon.planning.setting import NotPossible, Setting
+from drillfeed.daemon.planning.stretch import least_gap_s
+from drillfeed.daemon.planning.transition import transition
+
+AT_ONCE = frozenset({"easier", "slower"})
+"""What holds from the first ball whose wheels have not started; all else waits for a set's end or a pause."""
+
+
+@dataclass(frozen=True)
+class InForce:
+    """A change as it came into force: in which set (from 1), after how many of its balls, and the plan since then."""
+
+    set: int
+    after_balls: int
+    plan: DrillPlan
+
+
+def wished(plan: DrillPlan, verb: str, swap: tuple[str, str] | None = None) -> Changes:
+    """Return the changes that a verb asks for on top of a plan's; raises NoStep."""
+    written, changes = plan.written or plan.drill, plan.changes
+    if verb in ("easier", "harder"):
+        return one_rung(written, changes, 1 if verb == "harder" else -1)
+    if verb in ("slower", "faster"):
+        step = TEMPO_STEP_PER_MIN if verb == "faster" else -TEMPO_STEP_PER_MIN
+        return replace(changes, tempo_per_min=changes.tempo_per_min + step)
+    assert swap is not None
+    return replace(changes, swaps=(*changes.swaps, swap))
+
+
+def change_plan(
+    plan: DrillPlan,
+    verb: str,
+    balls: Mapping[str, BallType],
+    machine: Machine,
+    swap: tuple[str, str] | None = None,
+) -> DrillPlan:
+    """Return the plan that a verb asks for; raise NotPossible where there is none, or where nothing would change.
+
+    Its gaps also hold between balls of the old plan and of the new, since the two meet in mid-set.
+    """
+    try:
+        changes = wished(plan, verb, swap)
+    except NoStep as wrong:
+        raise NotPossible(str(wrong)) from None
+    new = plan_drill(plan.written or plan.drill, balls, machine, plan.seed, plan.turns, plan.player, changes)
+    if _alike(plan, new):
+        stretches = dict.fromkeys(one.stretch.text for one in new.sets if one.stretch)
+        why = "; ".join(stretches) or f"{new.drill.name} runs at {new.drill.most_per_min:g}/min at most"
+        raise NotPossible(f"{verb} would change nothing: {why}")
+    sets = tuple(_bridged(old, one, machine) for old, one in zip(plan.sets, new.sets, strict=True))
+    return replace(new, sets=sets)
+
+
+def _alike(one: DrillPlan, two: DrillPlan) -> bool:
+    return all(a.balls == b.balls and a.interval_s == b.interval_s for a, b in zip(one.sets, two.sets, strict=True))
+
+
+def _bridged(old: SetPlan, new: SetPlan, machine: Machine) -> SetPlan:
+    """Return the new set with least gaps between any two balls of the old and the new one."""
+    if old.balls == new.balls:
+        return new
+    settings: defaultdict[str, set[Setting]] = defaultdict(set)
+    for ball in (*old.balls, *new.balls):
+        settings[ball.key].add(ball.setting)
+    gaps = {
+        (a, b): max(
+            least_gap_s(machine, new.spread_s, transition(machine, *pair).seconds)
+            for pair in product(settings[a], settings[b])
+        )
+        for a in settings
+        for b in settings
+    }
+    met = {pair: max(gap_s, new.least_gap_s.get(pair, 0.0)) for pair, gap_s in gaps.items()}
+    return replace(new, least_gap_s={**new.least_gap_s, **met})
+
+
+def reproduce(first: DrillPlan, told: Sequence[InForce]) -> tuple[tuple[PlannedBall, ...], ...]:
+    """Return the balls of each set as they were dealt: the loaded plan, and each change where it came into force."""
+    sets = [one.balls for one in first.sets]
+    for one in told:
+        here = one.set - 1
+        sets[here] = sets[here][: one.after_balls] + one.plan.sets[here].balls[one.after_balls :]
+        sets[here + 1 :] = [later.balls for later in one.plan.sets[here + 1 :]]
+    return tuple(sets)

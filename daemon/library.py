@@ -93,6 +93,17 @@ def load_balls(folder: Path | None = None) -> dict[str, BallType]:
     return balls
 
 
+def find_ball(name: str, folder: Path | None = None) -> BallType:
+    """Return the ball type of a name; raise FileMistakes with near names where there is none."""
+    balls = load_balls(folder)
+    if name in balls:
+        return balls[name]
+    close = difflib.get_close_matches(name, balls, n=3) or list(balls)
+    raise FileMistakes(
+        [Mistake(name, "(name)", "no such ball type", f"a name of drillfeed list balls: {', '.join(close)}")]
+    )
+
+
 READERS: dict[str, Callable[[Path], object]] = {
     "ball": partial(_load, read_balls),
     "set": partial(_load, read_drill),

@@ -29,6 +29,7 @@ NUDGE = np.array([1e-3, 5e-3, 1e-3, 5e-3, 2e-2, 2e-3])
 FIRST_SCATTER_M = 0.05
 LEAST_SCATTER_M = 0.005
 LEAST_BALLS = 8
+LEAST_ROWS = 6  # of landings: with fewer the scatter is anyone's guess
 GATE_FRAMES_SD = 0.41  # of a time between two frames, both cut to whole frames: sqrt(2/12)
 DEFAULT_FPS = 120.0
 SPIN_SD = 0.03
@@ -84,11 +85,11 @@ def fit(thrower: Thrower, marks: list[Mark], zone_m: float = LANDING_ZONE_M) -> 
     scatter = FIRST_SCATTER_M
     values, covariance = _settle(problem, belief, belief, scatter)
     landings = sum(m.balls for m in marks if m.depth_m is not None)
-    degrees = math.inf
-    if landings:
+    rows = sum(1 for m in marks if m.depth_m is not None)
+    degrees, known = math.inf, rows >= LEAST_ROWS
+    if known:
         for _ in range(2):
             learned = float(np.sum(1.0 - np.diag(covariance) / BELIEF_SD**2))
-            rows = sum(1 for m in marks if m.depth_m is not None)
             degrees = max(rows - learned, 2.0)
             scatter = max(math.sqrt(problem.landing_squares(values) / degrees), LEAST_SCATTER_M)
             values, covariance = _settle(problem, values, belief, scatter)
@@ -97,19 +98,19 @@ def fit(thrower: Thrower, marks: list[Mark], zone_m: float = LANDING_ZONE_M) -> 
     return Fit(
         values=values,
         covariance=covariance,
-        scatter_m=scatter if landings else None,
+        scatter_m=scatter if known else None,
         balls=balls,
         degrees=degrees,
         open=tuple(name for name, share in zip(NAMES, left, strict=True) if share > CANNOT_TELL),
-        refused=_refusal(scatter if landings else None, landings, zone_m),
+        refused=_refusal(scatter if known else None, landings, rows, zone_m),
     )
 
 
-def _refusal(scatter_m: float | None, landings: int, zone_m: float) -> str | None:
-    if scatter_m is None:
+def _refusal(scatter_m: float | None, landings: int, rows: int, zone_m: float) -> str | None:
+    if not landings:
         return "no landing was measured: wheel figures alone do not tell where balls land"
-    if landings < LEAST_BALLS:
-        return f"{landings} landings measured; at least {LEAST_BALLS} are needed"
+    if landings < LEAST_BALLS or scatter_m is None:
+        return f"{landings} landings in {rows} rows; at least {LEAST_BALLS} in {LEAST_ROWS} rows tell how balls scatter"
     if scatter_m > zone_m:
         return (
             f"landings scatter by {100 * scatter_m:.0f} cm about the fit, more than the landing zone's "

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from drillfeed.daemon.aim.spread import Spread
 from drillfeed.daemon.aim.wish import NoSolution, Solution
 from drillfeed.daemon.physics.flight import Flight
 
@@ -75,6 +76,50 @@ def refusal_record(wrong: NoSolution) -> dict[str, Any]:
         "limits": list(wrong.limits),
         "nearest": None if near is None else {"differs": near.differs, **solution_record(near.solution)},
     }
+
+
+def spread_record(found: Spread) -> dict[str, Any]:
+    """Return a spread as a JSON object: shares of all balls; metres and degrees over the legal ones."""
+    ellipse = found.ellipse
+    return {
+        "balls": found.balls,
+        "share_on_table": _round(found.share_good),
+        "share_over_net": _round(found.share_over_net),
+        "share_in_zone": _round(found.share_in_zone),
+        "depth_m": _round(found.depth_m),
+        "side_m": _round(found.side_m),
+        "depth_sd_m": _round(found.depth_sd_m),
+        "side_sd_m": _round(found.side_sd_m),
+        "ellipse_90": None
+        if ellipse is None
+        else {
+            "long_m": _round(ellipse.long_m),
+            "short_m": _round(ellipse.short_m),
+            "angle_deg": _round(ellipse.angle_deg, 2),
+        },
+        "warning": found.warning,
+    }
+
+
+def spread_lines(found: Spread) -> list[str]:
+    """Return a spread in words."""
+    lines = [
+        f"on the table    {100 * found.share_good:.1f} %",
+        f"over the net    {100 * found.share_over_net:.1f} %",
+        f"in the zone     {100 * found.share_in_zone:.1f} %",
+    ]
+    if found.depth_m is not None and found.depth_sd_m is not None and found.side_sd_m is not None:
+        lines.append(
+            f"landing         {100 * found.depth_m:.0f} cm past the net, "
+            f"+- {100 * found.depth_sd_m:.1f} cm along, +- {100 * found.side_sd_m:.1f} cm across (standard deviations)"
+        )
+    if found.ellipse is not None:
+        e = found.ellipse
+        lines.append(
+            f"nine in ten     within an ellipse of {200 * e.long_m:.0f} by {200 * e.short_m:.0f} cm, "
+            f"its long axis {e.angle_deg:+.0f} degrees from the table's"
+        )
+    return [*lines, found.warning] if found.warning else lines
 
 
 def flight_lines(flight: Flight) -> list[str]:

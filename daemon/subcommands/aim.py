@@ -1,8 +1,13 @@
 """`drillfeed aim`: from the ball wanted to wheel speeds and tilt, every arc of it."""
 
 import argparse
+from typing import TYPE_CHECKING
 
 from drillfeed.daemon.subcommands.fly import add_air, finite
+
+if TYPE_CHECKING:
+    from drillfeed.daemon.aim.thrower import Thrower
+    from drillfeed.daemon.machine import Machine
 
 EXAMPLES = """\
 examples:
@@ -10,6 +15,33 @@ examples:
   drillfeed aim --spin -35 --speed 5.5 --depth 0.50 --arc serve-wise
   drillfeed aim --spin 10 --depth 1.0 --clearance 0.20 --machine kit-build --json
 """
+
+
+def add_machine(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments that choose a machine and what was learnt about it."""
+    parser.add_argument("--machine", default="club-build", metavar="M", help="machine profile: a name or a file")
+    parser.add_argument("--calibration", metavar="FILE", help="its calibration, instead of the one beside the profile")
+
+
+def machine_for(args: argparse.Namespace) -> "Machine":
+    """Return the machine that the arguments name, with its calibration; raise FileMistakes."""
+    from pathlib import Path
+
+    from drillfeed.daemon.library import load_calibration, load_machine
+
+    machine = load_machine(args.machine)
+    if args.calibration is None:
+        return machine
+    return machine.model_copy(update={"calibration": load_calibration(Path(args.calibration), machine)})
+
+
+def thrower_for(args: argparse.Namespace, machine: "Machine") -> "Thrower":
+    """Return the machine as aiming sees it, in the air of the arguments; raise ValueError for senseless air."""
+    from drillfeed.daemon.aim.thrower import thrower_of
+    from drillfeed.daemon.physics.air import air_at
+
+    pressure_pa = None if args.pressure is None else 100.0 * args.pressure
+    return thrower_of(machine, air_at(args.temp, args.altitude, pressure_pa, args.humidity / 100.0))
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -25,8 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--side", type=finite, metavar="M", help="landing left of the centre line, where there is pan")
     parser.add_argument("--roll", type=finite, default=0.0, metavar="D", help="degrees the head leans (0)")
     parser.add_argument("--arc", choices=["low", "high", "serve-wise"], help="only this kind of arc")
-    parser.add_argument("--machine", default="club-build", metavar="M", help="machine profile: a name or a file")
-    parser.add_argument("--calibration", metavar="FILE", help="calibration file of that machine")
+    add_machine(parser)
     add_air(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
@@ -40,10 +71,9 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.aim.telling import refusal_record, solution_line, solution_record
     from drillfeed.daemon.aim.wish import NoSolution, Wish
     from drillfeed.daemon.mistakes import FileMistakes
-    from drillfeed.daemon.subcommands.spread import thrower_for
 
     try:
-        thrower = thrower_for(args)
+        thrower = thrower_for(args, machine_for(args))
         wish = Wish(
             args.spin,
             speed_mps=args.speed,

@@ -1,0 +1,151 @@
+"""`drillfeed calibrate`: learn a machine from what was measured with a tape, a phone or a tachometer."""
+
+import argparse
+from typing import TYPE_CHECKING
+
+from drillfeed.daemon.subcommands.fly import add_air, finite
+
+if TYPE_CHECKING:
+    from drillfeed.daemon.aim.calibrate import Fit
+    from drillfeed.daemon.calibration import Calibration
+
+EXAMPLES = """\
+examples:
+  drillfeed calibrate marks.csv --machine my-thrower.toml
+  drillfeed calibrate marks.csv --machine my-thrower.toml --ball-batch "worn training balls" --temp 17
+  drillfeed calibrate --columns                 what may stand in the file
+  drillfeed calibrate --trim rally-topspin --long -5 --machine my-thrower.toml
+"""
+COLUMNS_TEXT = """\
+One row is one setting and what was measured at it; leave blank what was not. Lines that begin with # are skipped.
+  top_rpm, bottom_rpm, tilt_deg   as told to the machine (these three are needed)
+  depth_cm                        where balls landed, past the net (before it: negative)
+  gate_m, gate_s, fps             phone slow motion: time from the opening to a mark so far along; frames a second
+  spin_revps                      a pen line counted over frames, topspin positive; above fps/2 it cannot be told
+  tach_top_rpm, tach_bottom_rpm   the wheels by tachometer
+  balls                           over how many balls the row is the mean (1); better a row a ball, in 6 rows or more
+  note                            anything
+
+top_rpm,bottom_rpm,tilt_deg,depth_cm,balls,note
+2094,2094,18.9,88,1,no spin
+2094,2094,18.9,93,1,no spin
+4351,1126,15.4,121,1,topspin
+4351,1126,15.4,117,1,topspin
+804,3385,14.1,97,1,backspin
+804,3385,14.1,101,1,backspin
+2900,2255,13.9,112,1,flat
+2900,2255,13.9,108,1,flat
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `drillfeed calibrate`."""
+    parser.add_argument("file", nargs="?", metavar="FILE.csv", help="what was measured")
+    parser.add_argument("--machine", default="club-build", metavar="M", help="machine profile: a name or a file")
+    parser.add_argument("--out", metavar="FILE", help="where to write (beside the profile, NAME.calibration.toml)")
+    parser.add_argument("--ball-batch", default="", metavar="TEXT", help="which balls they were")
+    parser.add_argument(
+        "--zone", type=finite, default=0.15, metavar="M", help="landing zone the scatter must fit (0.15)"
+    )
+    parser.add_argument("--stale-after", type=int, metavar="N", help="balls after which to measure again (5000)")
+    parser.add_argument("--columns", action="store_true", help="tell what may stand in the file")
+    parser.add_argument("--trim", metavar="BALL", help="move one ball type's aim instead, with --long and --left")
+    parser.add_argument("--long", type=finite, default=0.0, metavar="CM", help="longer by so much; short is negative")
+    parser.add_argument("--left", type=finite, default=0.0, metavar="CM", help="to the left by so much")
+    add_air(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Fit and write; return 0, 1 where it must not be called calibrated (nothing is written), 2 for mistakes."""
+    import sys
+
+    from drillfeed.daemon.mistakes import FileMistakes
+
+    if args.columns:
+        print(COLUMNS_TEXT, end="")
+        return 0
+    try:
+        if args.trim is not None:
+            return _trim(args)
+        if args.file is None:
+            print("drillfeed calibrate: a FILE.csv is needed. Next: drillfeed calibrate --columns", file=sys.stderr)
+            return 2
+        return _fit(args)
+    except (ValueError, OSError, FileMistakes) as wrong:
+        print(f"drillfeed calibrate: {wrong}", file=sys.stderr)
+        return 2
+
+
+def _fit(args: argparse.Namespace) -> int:
+    import datetime
+    import json
+    from pathlib import Path
+
+    from drillfeed.daemon.aim.calibrate import fit
+    from drillfeed.daemon.aim.marks import read_marks
+    from drillfeed.daemon.calibration import beside
+    from drillfeed.daemon.library import find, load_machine
+    from drillfeed.daemon.subcommands.aim import thrower_for
+
+    machine = load_machine(args.machine).model_copy(update={"calibration": None})
+    marks = read_marks(Path(args.file).read_text(encoding="utf-8").splitlines(), args.file)
+    found = fit(thrower_for(args, machine), marks, args.zone)
+    made = _calibration(args, machine.name, found, datetime.date.today().isoformat())
+    out = Path(args.out) if args.out else beside(find("machines", args.machine), "calibration")
+    if found.refused is None:
+        out.write_text(made.as_toml(), encoding="utf-8")
+    if args.json:
+        told = {"calibrated": found.refused is None, "refused": found.refused, "file": str(out), **made.model_dump()}
+        print(json.dumps({**told, "file": None if found.refused else str(out)}))
+    else:
+        print("\n".join(_lines(found)))
+        print(f"not calibrated: {found.refused}; nothing written" if found.refused else f"calibrated: written to {out}")
+    return 0 if found.refused is None else 1
+
+
+def _calibration(args: argparse.Namespace, machine: str, found: "Fit", day: str) -> "Calibration":
+    from drillfeed.daemon.aim.calibrate import NAMES
+    from drillfeed.daemon.calibration import STALE_AFTER_BALLS, Calibration, Fitted
+
+    return Calibration(
+        machine=machine,
+        made_on=day,
+        balls=found.balls,
+        ball_batch=args.ball_batch,
+        temp_c=args.temp,
+        altitude_m=args.altitude,
+        stale_after_balls=args.stale_after or STALE_AFTER_BALLS,
+        scatter_cm=None if found.scatter_m is None else round(100 * found.scatter_m, 2),
+        left_open=found.open,
+        values=Fitted(**{name: round(found.value(name), 6) for name in NAMES}),
+        deviations=Fitted(**{name: round(found.sd(name), 6) for name in NAMES}),
+    )
+
+
+def _lines(found: "Fit") -> list[str]:
+    from drillfeed.daemon.aim.calibrate import NAMES
+
+    lines = [f"{'':<20} {'value':>9}   90 % within"]
+    for name in NAMES:
+        mark = "   (the data hardly tell)" if name in found.open else ""
+        lines.append(f"{name:<20} {found.value(name):>9.4f}   +- {1.645 * found.sd(name):.4f}{mark}")
+    if found.scatter_m is not None:
+        lines.append(f"single landings scatter by {100 * found.scatter_m:.1f} cm about the fit ({found.balls} balls)")
+    return lines
+
+
+def _trim(args: argparse.Namespace) -> int:
+    """Move one ball type's aim by so much more, and keep it in the trim file beside the profile."""
+    from drillfeed.daemon.calibration import Trim, beside
+    from drillfeed.daemon.library import find, find_ball, load_machine
+
+    ball, machine = find_ball(args.trim), load_machine(args.machine)
+    old = machine.trims.of(ball.name)
+    if not (abs(old.long_cm + args.long) <= 40 and abs(old.left_cm + args.left) <= 40):
+        raise ValueError(f"trim of {ball.name} would pass 40 cm; more than that is for a calibration")
+    new = Trim(ball=ball.name, long_cm=old.long_cm + args.long, left_cm=old.left_cm + args.left)
+    out = beside(find("machines", args.machine), "trim")
+    out.write_text(machine.trims.with_trim(new).as_toml(), encoding="utf-8")
+    print(f"{ball.name}: aimed {new.long_cm:+g} cm along, {new.left_cm:+g} cm to the left; kept in {out}")
+    return 0

@@ -1,0 +1,61 @@
+"""`drillfeed spread`: how far the balls of one type scatter on one machine."""
+
+import argparse
+
+from drillfeed.daemon.subcommands.aim import add_machine
+from drillfeed.daemon.subcommands.fly import add_air, finite
+
+EXAMPLES = """\
+examples:
+  drillfeed spread rally-topspin
+  drillfeed spread gentle-backspin --machine kit-build --balls 10000
+  drillfeed spread deep-chop --json
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `drillfeed spread`."""
+    parser.add_argument("ball", metavar="BALL", help="ball type, a name of drillfeed list balls")
+    add_machine(parser)
+    parser.add_argument("--drills", metavar="DIR", help="folder of your own drills, its balls/ too")
+    parser.add_argument("--balls", type=int, default=2000, metavar="N", help="how many to fly (2000)")
+    parser.add_argument("--zone", type=finite, default=0.15, metavar="M", help="radius of the landing zone (0.15)")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the draw (1)")
+    add_air(parser)
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Fly the balls and print where they land; return 0, or 2 with the reason."""
+    import json
+    import sys
+    from pathlib import Path
+
+    import numpy as np
+
+    from drillfeed.daemon.aim.spread import Setting, spread_of
+    from drillfeed.daemon.aim.telling import spread_lines, spread_record
+    from drillfeed.daemon.library import find_ball
+    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.planning.setting import NotPossible, setting_for
+    from drillfeed.daemon.subcommands.aim import machine_for, thrower_for
+
+    if not 10 <= args.balls <= 1_000_000:
+        print(f"drillfeed spread: --balls {args.balls}; expected 10 to 1000000", file=sys.stderr)
+        return 2
+    try:
+        machine = machine_for(args)
+        thrower = thrower_for(args, machine)
+        ball = find_ball(args.ball, Path(args.drills) if args.drills else None)
+        setting = setting_for(ball, machine)
+    except (ValueError, FileMistakes, NotPossible) as wrong:
+        print(f"drillfeed spread: {wrong}", file=sys.stderr)
+        return 2
+    told = Setting(ball.speed_mps, ball.spin_revps, setting.tilt_deg, setting.pan_deg or 0.0, setting.roll_deg or 0.0)
+    found = spread_of(thrower, told, np.random.default_rng(args.seed), args.balls, args.zone)
+    if args.json:
+        print(json.dumps({"ball": ball.name, "machine": machine.name, **spread_record(found)}))
+        return 0
+    print(f"{ball.title} on {machine.name}: {found.balls} balls at tilt {setting.tilt_deg:.1f}")
+    print("\n".join(spread_lines(found)))
+    return 0

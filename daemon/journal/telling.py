@@ -6,6 +6,8 @@ Rule of this file: what is not known is left blank. Text only; nothing is told b
 import csv
 import io
 import json
+import re
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from datetime import datetime
@@ -14,30 +16,43 @@ from typing import Any
 from drillfeed.daemon.journal.limits import Limits, warnings_of
 from drillfeed.daemon.journal.reading import Load, Session, SessionRow, SetRow, Share
 
-NARROW = 60
 GAP = "  "
+_FIGURE = re.compile(r"[+-]?[0-9.]+( of [0-9]+| %|/min)?")
 Table = Sequence[Sequence[object]]
 
 
-def table_lines(head: Sequence[str], rows: Table, width: int) -> list[str]:
-    """Write a table as aligned columns, or row by row with one name and value a line where it would not fit."""
+def table_lines(head: Sequence[str], rows: Table, width: int, spare: Sequence[str] = ()) -> list[str]:
+    """Write a table as aligned columns.
+
+    Where it is too wide, the columns named in `spare` are left out one after another; where it still is, each row
+    is written with one name and value a line.
+    """
     cells = [["" if cell is None else str(cell) for cell in row] for row in rows]
     if not cells:
         return []
-    widths = [max(len(cell) for cell in column) for column in zip(head, *cells, strict=True)]
-    if sum(widths) + len(GAP) * (len(widths) - 1) <= max(width, NARROW // 2):
-        right = [all(_is_figure(row[n]) for row in cells) for n in range(len(head))]
-        return [
-            GAP.join(
-                cell.rjust(one) if to_right else cell.ljust(one)
-                for cell, one, to_right in zip(row, widths, right, strict=True)
-            ).rstrip()
-            for row in (list(head), *cells)
-        ]
+    kept = list(range(len(head)))
+    for name in ("", *spare):
+        kept = [n for n in kept if head[n] != name]
+        widths = {n: max(len(row[n]) for row in (head, *cells)) for n in kept}
+        if sum(widths.values()) + len(GAP) * (len(kept) - 1) <= width:
+            right = {n for n in kept if all(_is_figure(row[n]) for row in cells)}
+            aligned = (
+                [row[n].rjust(widths[n]) if n in right else row[n].ljust(widths[n]) for n in kept]
+                for row in (list(head), *cells)
+            )
+            return [GAP.join(row).rstrip() for row in aligned]
+    return _stacked(head, cells, width)
+
+
+def _stacked(head: Sequence[str], cells: Sequence[Sequence[str]], width: int) -> list[str]:
     names = max(map(len, head)) + len(GAP)
     lines: list[str] = []
     for row in cells:
-        lines += [f"{name:<{names}}{cell}".rstrip() for name, cell in zip(head, row, strict=True)] + [""]
+        for name, cell in zip(head, row, strict=True):
+            lines += textwrap.wrap(
+                cell or " ", width, initial_indent=f"{name:<{names}}", subsequent_indent=" " * names
+            ) or [name]
+        lines.append("")
     return lines[:-1]
 
 
@@ -59,7 +74,7 @@ def sessions_lines(found: Sequence[SessionRow], loads: Sequence[Load], limits: L
         )
         for one in found
     ]
-    lines = table_lines(head, rows, width) or ["no session yet"]
+    lines = table_lines(head, rows, width, ("minutes", "seen", "faults", "sets")) or ["no session yet"]
     return [*lines, "", *loads_lines(loads, limits, width)]
 
 
@@ -67,8 +82,10 @@ def loads_lines(loads: Sequence[Load], limits: Limits, width: int) -> list[str]:
     """Write the balls of today and of seven days for each player, with the warnings."""
     head = ("player", "balls today", "in seven days", "simulated today")
     rows = [(one.player or "(nobody named)", one.today, one.seven_days, one.simulated_today or None) for one in loads]
-    lines = table_lines(head, rows, width) or ["no balls in the last seven days"]
-    return [*lines, *(f"WARNING: {text}" for text in warnings_of(loads, limits))]
+    lines = table_lines(head, rows, width, ("simulated today",)) or ["no balls in the last seven days"]
+    for text in warnings_of(loads, limits):
+        lines += textwrap.wrap(f"WARNING: {text}", width)
+    return lines
 
 
 def shares_lines(shares: Sequence[Share], width: int) -> list[str]:
@@ -85,14 +102,18 @@ def session_lines(found: Session, width: int) -> list[str]:
     """Write one session in full."""
     one = found.session
     began, ended = _day_and_time(one.began_at), _time(one.last_at)
-    lines = [f"session {one.id}, {began} to {ended}, {one.machine}{' (simulated)' if one.simulated else ''}"]
+    title = f"session {one.id}, {began} to {ended}, {one.machine}{' (simulated)' if one.simulated else ''}"
+    lines = textwrap.wrap(title, width)
     parts: list[tuple[str, list[str]]] = [
         ("sets", _set_table(found.sets, width)),
         ("balls", _throw_table(found, width)),
         ("made, by ball type", shares_lines(found.shares, width)),
         ("marks", _mark_table(found, width)),
         ("changes", table_lines(("at", "ball", "what"), [_pick(c, "at n what") for c in found.changes], width)),
-        ("faults", table_lines(("at", "cause", "what"), [_pick(f, "at cause what") for f in found.faults], width)),
+        (
+            "faults",
+            table_lines(("at", "cause", "what"), [_pick(f, "at cause what") for f in found.faults], width, ("at",)),
+        ),
         ("commands", _command_table(found, width)),
     ]
     for name, table in parts:
@@ -144,12 +165,13 @@ def _field(value: object) -> object:
 
 
 def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
-    head = ("at", "set", "drill", "player", "tempo", "balls", "commanded", "seen", "made", "not thrown")
+    head = ("at", "set", "drill", "seed", "player", "tempo", "balls", "commanded", "seen", "made", "not thrown")
     rows = [
         (
             _time(one.began_at),
             f"{one.number}" if one.of_sets is None else f"{one.number} of {one.of_sets}",
-            f"{one.drill or ''} seed {one.seed}" if one.seed is not None else one.drill,
+            one.drill,
+            one.seed,
             one.player,
             None if one.tempo_per_min is None else f"{one.tempo_per_min:.3g}/min",
             one.balls,
@@ -160,7 +182,7 @@ def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
         )
         for one in sets
     ]
-    return table_lines(head, rows, width)
+    return table_lines(head, rows, width, ("at", "seed", "tempo", "not thrown", "balls", "seen"))
 
 
 def _throw_table(found: Session, width: int) -> list[str]:
@@ -183,7 +205,7 @@ def _throw_table(found: Session, width: int) -> list[str]:
         )
         for one in found.throws
     ]
-    return table_lines(head, rows, width)
+    return table_lines(head, rows, width, ("tilt", "rev/s", "m/s", "note", "at", "commanded"))
 
 
 def _mark_table(found: Session, width: int) -> list[str]:
@@ -213,7 +235,7 @@ def _command_table(found: Session, width: int) -> list[str]:
         )
         for one in found.commands
     ]
-    return table_lines(("at", "line", "role", "from", "answer"), rows, width)
+    return table_lines(("at", "line", "role", "from", "answer"), rows, width, ("from", "at"))
 
 
 def _pick(row: Any, names: str) -> list[object]:
@@ -225,7 +247,7 @@ def _figure(value: float | None, form: str) -> str:
 
 
 def _is_figure(cell: str) -> bool:
-    return not cell or (cell.lstrip("+-")[:1].isdigit() and ":" not in cell)
+    return not cell or _FIGURE.fullmatch(cell) is not None
 
 
 def _day_and_time(at: float) -> str:

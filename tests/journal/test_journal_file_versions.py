@@ -1,0 +1,83 @@
+"""The journal's file: its versions, whose it is, and who may read it."""
+
+import contextlib
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from drillfeed.daemon.journal import reading
+from drillfeed.daemon.journal.schema import APPLICATION_ID, STEPS, VERSION, NotOurs, open_to_read, open_to_write
+
+OLD = Path(__file__).parent / "version-1.sql"
+
+
+def shape(connection: sqlite3.Connection) -> list[tuple[str, str, str]]:
+    """Return every column of every table with its type, and every index."""
+    rows = connection.execute(
+        "SELECT t.name, c.name, c.type FROM sqlite_master t, pragma_table_info(t.name) c WHERE t.type = 'table' "
+        "UNION SELECT name, tbl_name, 'index' FROM sqlite_master WHERE type = 'index' ORDER BY 1, 2"
+    )
+    return [tuple(row) for row in rows]
+
+
+def old_file(folder: Path) -> Path:
+    path = folder / "journal.sqlite"
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        connection.executescript(OLD.read_text("utf-8"))
+    return path
+
+
+def test_file_of_version_1_is_brought_up_to_date_and_keeps_every_row(tmp_path: Path) -> None:
+    """An older journal gets what is new, as not known, and loses nothing."""
+    with contextlib.closing(open_to_write(old_file(tmp_path))) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone()[0] == VERSION
+        found = reading.session(connection, 1)
+        with contextlib.closing(open_to_write(tmp_path / "new.sqlite")) as new:
+            assert shape(connection) == shape(new)
+    assert [(one.drill, one.player, one.commanded, one.made, one.simulated) for one in found.sets] == [
+        ("warm-up", "left-hander", 1, 1, None),
+        ("warm-up", None, 0, None, None),
+    ]
+    assert (len(found.throws), len(found.marks), len(found.commands)) == (2, 1, 1)
+
+
+def test_first_step_makes_the_file_that_version_1_wrote(tmp_path: Path) -> None:
+    """A step that was released stays as it was: version 1 made anew has the shape of the file that was kept."""
+    with (
+        contextlib.closing(sqlite3.connect(":memory:")) as made,
+        contextlib.closing(sqlite3.connect(old_file(tmp_path))) as kept,
+    ):
+        made.executescript(STEPS[0])
+        assert shape(made) == shape(kept)
+
+
+@pytest.mark.parametrize(
+    ("application", "version", "why"), [(APPLICATION_ID, VERSION + 1, "versions up to"), (7, 1, "another program")]
+)
+def test_newer_or_foreign_file_is_left_as_it_is(tmp_path: Path, application: int, version: int, why: str) -> None:
+    """What is not ours, or is newer than we are, is neither changed nor set aside."""
+    path = tmp_path / "journal.sqlite"
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        connection.executescript(
+            f"CREATE TABLE notes (text); PRAGMA application_id = {application}; PRAGMA user_version = {version};"
+        )
+    before = path.read_bytes()
+    for open_it in (open_to_write, open_to_read):
+        with pytest.raises(NotOurs, match=why):
+            open_it(path)
+    assert path.read_bytes() == before
+
+
+def test_journal_is_readable_by_its_owner_alone(tmp_path: Path) -> None:
+    """The file holds what people did; no other account of the machine reads it, nor what lies beside it."""
+    with contextlib.closing(open_to_write(tmp_path / "deep" / "journal.sqlite")):
+        modes = {path.stat().st_mode & 0o077 for path in (tmp_path / "deep").iterdir()}
+    assert modes == {0}
+
+
+def test_reading_makes_no_file(tmp_path: Path) -> None:
+    """Asking for a history where there is none says so and leaves nothing behind."""
+    with pytest.raises(FileNotFoundError, match="no journal"):
+        open_to_read(tmp_path / "journal.sqlite")
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,190 @@
+"""What was written is read back: sums, blanks, shares, days, and their texts."""
+
+import contextlib
+import csv
+import io
+import json
+from datetime import datetime, timedelta
+from pathlib import Path
+from sqlite3 import Connection
+
+import pytest
+
+from drillfeed.daemon.journal import reading, telling
+from drillfeed.daemon.journal.limits import Limits, warnings_of
+from drillfeed.daemon.journal.schema import open_to_read
+from drillfeed.protocol.errors import Refused
+from tests.journal.entries_of_a_practice import (
+    COACH,
+    SATURDAY,
+    a_ball,
+    a_set,
+    happened,
+    journal_in,
+    left_hander,
+    ordered,
+    write_all,
+)
+
+
+def reader(folder: Path) -> contextlib.closing[Connection]:
+    return contextlib.closing(open_to_read(folder / "journal.sqlite"))
+
+
+def practise(folder: Path) -> None:
+    """A session: two sets of a left-hander, one marked whole, one ball by ball, a change, a refusal, a fault."""
+    journal = journal_in(folder)
+    write_all(
+        journal,
+        left_hander(journal),
+        ordered(1.0, "start 3"),
+        a_set(2.0),
+        *(a_ball(10.0 + n, n) for n in range(1, 21)),
+        happened(10.9, "exit", n=1, id=101, seen=1),
+        happened(14.0, "exit", n=2, id=102, seen=0),
+        happened(40.0, "mark", set=1, made=14, out_of=20, by="player"),
+        ordered(41.0, "load x", COACH, "not-allowed"),
+        a_set(60.0, 2),
+        a_ball(70.0, 21, "heavy-push", 2),
+        a_ball(72.0, 22, "light-push", 2),
+        a_ball(74.0, 23, "light-push", 2, "skipped"),
+        happened(75.0, "mark", set=2, n=21, made=0, out_of=1, by="player"),
+        happened(76.0, "change", "easier: 35/min", n=22, rung="tempo"),
+        happened(80.0, "fault", "still-turning", cause="still-turning", seen="the wheels turn", hint="a sensor"),
+    )
+    journal.end()
+
+
+def test_figures_that_are_not_known_are_none_and_those_that_are_keep_apart(tmp_path: Path) -> None:
+    """Commanded, seen and made are three figures; where nobody saw or marked there is none, not 0."""
+    practise(tmp_path)
+    with reader(tmp_path) as connection:
+        found = reading.session(connection, 1)
+    first, second = found.sets
+    assert (first.commanded, first.seen, first.made, first.out_of, first.player) == (20, 1, 14, 20, "left-hander")
+    assert (second.commanded, second.skipped, second.seen, second.made, second.out_of) == (2, 1, None, 0, 1)
+    assert [one["seen"] for one in found.throws[:3]] == [1, 0, None]
+    assert [one["made"] for one in found.throws[-3:]] == [0, None, None]
+    assert (found.session.commanded, found.session.seen, found.session.made, found.session.faults) == (22, 1, 14, 1)
+
+
+def test_share_by_ball_type_counts_single_marks_and_sets_of_one_type_alone(tmp_path: Path) -> None:
+    """A mark on a set of one type counts for that type; an unmarked type has no share."""
+    practise(tmp_path)
+    with reader(tmp_path) as connection:
+        found = {share.ball: share for share in reading.session(connection, 1).shares}
+    assert (found["light-push"].commanded, found["light-push"].marked, found["light-push"].made) == (21, 20, 14)
+    assert found["light-push"].percent == pytest.approx(70.0)
+    assert (found["heavy-push"].marked, found["heavy-push"].made) == (1, 0)
+    assert reading.Share("block", 9, 0, None).percent is None
+
+
+def test_commands_are_kept_with_who_from_where_and_what_came_of_them(tmp_path: Path) -> None:
+    """Each command has its role, its place and, where it was refused, the code."""
+    practise(tmp_path)
+    with reader(tmp_path) as connection:
+        commands = reading.session(connection, 1).commands
+    kept = [(one["line"], one["role"], one["came_from"], one["code"], one["code_name"]) for one in commands]
+    assert kept == [
+        ("start 3", "player", "127.0.0.1 port 50001", None, None),
+        ("load x", "coach", "192.0.2.10 port 50002", 14, "not-allowed"),
+    ]
+
+
+def test_change_keeps_its_ball_number_and_its_fields(tmp_path: Path) -> None:
+    """A change made while the drill runs is kept with the ball from which it held."""
+    practise(tmp_path)
+    with reader(tmp_path) as connection:
+        change = reading.session(connection, 1).changes[0]
+    assert change["n"] == 22 and json.loads(change["fields"])["rung"] == "tempo"
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 160])
+def test_one_session_reads_well_narrow_and_wide(tmp_path: Path, width: int) -> None:
+    """Every part of a session is told, in lines that fit; unknown figures leave no 0 and no None."""
+    practise(tmp_path)
+    with reader(tmp_path) as connection:
+        lines = telling.session_lines(reading.session(connection, 1), width)
+    text = "\n".join(lines)
+    for part in ("14 of 20", "left-hander", "easier: 35/min", "still-turning", "70 %", "no 14 not-allowed"):
+        assert part in text
+    assert "None" not in text
+    assert max(map(len, lines)) <= width
+
+
+def test_history_of_a_session_goes_to_json_and_csv_and_back(tmp_path: Path) -> None:
+    """JSON has null and CSV an empty field where a figure is not known."""
+    practise(tmp_path)
+    with reader(tmp_path) as connection:
+        found = reading.session(connection, 1)
+    data = json.loads(telling.as_json(**vars(found)))
+    assert data["sets"][1]["seen"] is None and data["shares"][0]["percent"] == 70.0
+    rows = list(csv.DictReader(io.StringIO(telling.as_csv(found.throws))))
+    assert len(rows) == 23 and rows[2]["seen"] == "" and rows[1]["seen"] == "0"
+
+
+def test_balls_of_today_and_of_seven_days_go_by_the_calendar(tmp_path: Path) -> None:
+    """Today begins at local midnight; seven days are today and the six before; simulated balls are told apart."""
+    for day in (0, 6, 7):
+        journal = journal_in(tmp_path, SATURDAY - timedelta(days=day), f"run-{day}")
+        who = left_hander(journal)
+        write_all(journal, who, a_set(1.0), a_ball(2.0, 1), a_ball(3.0, 2), a_ball(4.0, 3, outcome="refused"))
+        journal.end()
+    journal = journal_in(tmp_path, SATURDAY, "run-simulated")
+    write_all(journal, a_set(1.0, simulated=True), a_ball(2.0, 1))
+    with reader(tmp_path) as connection:
+        found = reading.loads(connection, SATURDAY + timedelta(hours=5))
+    by_player = {one.player: (one.today, one.seven_days, one.simulated_today) for one in found}
+    assert by_player == {"left-hander": (2, 4, 0), None: (0, 0, 1)}
+
+
+def test_warning_limits_are_lower_for_juniors_and_say_who() -> None:
+    """A warning comes from the limit on, not before; a junior's limits are six tenths."""
+    limits = Limits(100, 500)
+    load = reading.Load("left-hander", "junior", 59, 100, 0)
+    assert warnings_of([load], limits) == ()
+    assert "60 balls today (left-hander)" in warnings_of([reading.Load("left-hander", "junior", 60, 100, 0)], limits)[0]
+    assert "seven days" in warnings_of([reading.Load(None, None, 0, 500, 0)], limits)[0]
+    assert warnings_of([reading.Load(None, "club", 99, 499, 900)], limits) == ()
+
+
+def test_an_hour_of_quiet_and_a_new_run_begin_another_session(tmp_path: Path) -> None:
+    """Practice in the morning and in the afternoon are two sessions, and so are two runs of the daemon."""
+    journal = journal_in(tmp_path)
+    write_all(journal, a_set(0.0), a_ball(5.0, 1), a_set(3000.0), a_ball(3005.0, 2), a_set(7000.0), a_ball(7005.0, 3))
+    other = journal_in(tmp_path, SATURDAY + timedelta(hours=2), "run-b")
+    write_all(other, a_set(0.0), a_ball(5.0, 1))
+    with reader(tmp_path) as connection:
+        assert [one.commanded for one in reading.sessions(connection)] == [1, 1, 2]
+
+
+def test_a_set_whose_beginning_was_lost_is_kept_with_its_number_alone(tmp_path: Path) -> None:
+    """Balls without the notice of their set are kept; what is not known of the set is none."""
+    journal = journal_in(tmp_path)
+    write_all(journal, a_ball(5.0, 1, number=3))
+    with reader(tmp_path) as connection:
+        (found,) = reading.session(connection, 1).sets
+    assert (found.number, found.drill, found.balls, found.simulated, found.commanded) == (3, None, None, None, 1)
+
+
+def test_session_that_is_not_there_is_refused_with_the_way_on(tmp_path: Path) -> None:
+    """A number that no session has is named, with the command that lists them."""
+    practise(tmp_path)
+    with reader(tmp_path) as connection, pytest.raises(Refused, match=r"no session 9.*drillfeed history"):
+        reading.session(connection, 9)
+
+
+def test_later_mark_of_a_set_stands_in_place_of_the_earlier(tmp_path: Path) -> None:
+    """A slip of the finger is put right by marking again; both marks stay in the file."""
+    practise(tmp_path)
+    journal = journal_in(tmp_path, datetime(2026, 3, 8, 9, 0), "run-b")
+    write_all(
+        journal,
+        a_set(0.0),
+        *(a_ball(float(n), n) for n in range(1, 4)),
+        happened(9.0, "mark", set=1, made=3, out_of=3, by="player"),
+        happened(9.5, "mark", set=1, made=2, out_of=3, by="player"),
+    )
+    with reader(tmp_path) as connection:
+        found = reading.session(connection, 2)
+    assert (found.sets[0].made, len(found.marks)) == (2, 2)

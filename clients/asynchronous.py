@@ -131,6 +131,10 @@ class AsyncClient:
         """Start the loaded drill, quoting the stop count."""
         return await self.ask("start", stop_count=stop_count)
 
+    async def throw(self, ball: str, stop_count: int) -> Reply:
+        """Throw one ball of one type, quoting the stop count."""
+        return await self.ask("throw", ball=ball, stop_count=stop_count)
+
     async def pause(self) -> Reply:
         """Feed no more balls for now."""
         return await self.ask("pause")
@@ -170,6 +174,37 @@ class AsyncClient:
     async def rephase(self) -> Reply:
         """Tell that the crank was turned to its mark by hand."""
         return await self.ask("rephase")
+
+    async def mark(
+        self,
+        result: Literal["made", "missed"],
+        count: int | None = None,
+        of: int | None = None,
+        set: int | None = None,
+        ball: int | None = None,
+    ) -> Reply:
+        """Write down what was made: a count of a set, or one ball."""
+        return await self.ask("mark", result=result, count=count, of=of, set=set, ball=ball)
+
+    async def trim(
+        self, ball: str, way: Literal["long", "short", "left", "right", "off"] | None = None, by: float | None = None
+    ) -> Reply:
+        """Shift where a ball type lands, by so many centimetres."""
+        return await self.ask("trim", ball=ball, way=way, by=by)
+
+    async def players(
+        self,
+        action: Literal["list", "add", "choose"] | None = None,
+        name: str | None = None,
+        hand: Literal["right", "left"] | None = None,
+        level: Literal["junior", "club", "advanced"] | None = None,
+    ) -> Reply:
+        """List the players, add one, or say who plays."""
+        return await self.ask("players", action=action, name=name, hand=hand, level=level)
+
+    async def history(self) -> Reply:
+        """Tell what was practised today."""
+        return await self.ask("history")
 
     async def offer(self) -> Reply:
         """Offer to start or to go on; the player confirms."""

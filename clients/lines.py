@@ -151,6 +151,10 @@ class Client:
         """Start the loaded drill, quoting the stop count."""
         return self.ask("start", stop_count=stop_count)
 
+    def throw(self, ball: str, stop_count: int) -> Reply:
+        """Throw one ball of one type, quoting the stop count."""
+        return self.ask("throw", ball=ball, stop_count=stop_count)
+
     def pause(self) -> Reply:
         """Feed no more balls for now."""
         return self.ask("pause")
@@ -190,6 +194,37 @@ class Client:
     def rephase(self) -> Reply:
         """Tell that the crank was turned to its mark by hand."""
         return self.ask("rephase")
+
+    def mark(
+        self,
+        result: Literal["made", "missed"],
+        count: int | None = None,
+        of: int | None = None,
+        set: int | None = None,
+        ball: int | None = None,
+    ) -> Reply:
+        """Write down what was made: a count of a set, or one ball."""
+        return self.ask("mark", result=result, count=count, of=of, set=set, ball=ball)
+
+    def trim(
+        self, ball: str, way: Literal["long", "short", "left", "right", "off"] | None = None, by: float | None = None
+    ) -> Reply:
+        """Shift where a ball type lands, by so many centimetres."""
+        return self.ask("trim", ball=ball, way=way, by=by)
+
+    def players(
+        self,
+        action: Literal["list", "add", "choose"] | None = None,
+        name: str | None = None,
+        hand: Literal["right", "left"] | None = None,
+        level: Literal["junior", "club", "advanced"] | None = None,
+    ) -> Reply:
+        """List the players, add one, or say who plays."""
+        return self.ask("players", action=action, name=name, hand=hand, level=level)
+
+    def history(self) -> Reply:
+        """Tell what was practised today."""
+        return self.ask("history")
 
     def offer(self) -> Reply:
         """Offer to start or to go on; the player confirms."""

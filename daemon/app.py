@@ -19,10 +19,13 @@ from pathlib import Path
 
 import structlog
 
-from drillfeed.daemon.config import Config, host_port, state_folder
+from drillfeed.daemon.config import Config, host_port, journal_file, state_folder
 from drillfeed.daemon.engine.effects import Event
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.states import MOVING
+from drillfeed.daemon.journal.entries import Happened
+from drillfeed.daemon.journal.limits import Limits
+from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.shell import cautions
@@ -31,11 +34,14 @@ from drillfeed.daemon.shell.desk import Desk
 from drillfeed.daemon.shell.line_server import LineServer
 from drillfeed.daemon.shell.pairing import FILE as PAIRED_FILE
 from drillfeed.daemon.shell.pairing import Pairings
+from drillfeed.daemon.shell.practice import Practice
+from drillfeed.daemon.shell.trims import with_kept_trims
 from drillfeed.protocol.spec import Caller
 
 SWITCH_INTERVAL_S = 0.0005
 CONTROL_CALLER = Caller("owner", "the daemon", "shutting down")
 LAST_STOP_S = 15.0
+JOURNAL_END_S = 3.0
 NOT_ENCRYPTED = (
     "others on the network can see the status, pause and stop; what else they may needs pairing. Nothing is encrypted: "
     "codes, keys and commands can be read by whoever listens in"
@@ -80,16 +86,22 @@ class Daemon:
     def __init__(self, config: Config, machine: Machine) -> None:
         self.config, self.machine = config, machine
         folder = state_folder()
+        machine = self.machine = with_kept_trims(folder, machine)
         engine = Engine(machine, secrets.token_hex(8), time.monotonic(), cautions.accepted(folder, machine.name))
         drills = Path(config.drills) if config.drills else None
         self.desk = Desk(machine, drills, lambda: secrets.randbelow(2**31))
+        self.journal = Journal(journal_file(config), machine.name, engine.link.session)
+        limits = Limits(config.day_balls, config.seven_days_balls)
+        self.desk.practice = Practice(machine, folder, self.journal, limits)
         self.desk.record = self._record
+        self.desk.record_command = self.journal.note
         self.control = ControlLoop(engine, config.link, config.observe, self.desk.deliver)
         self.desk.control = self.control
         self.server = LineServer(self.desk, Pairings(folder / PAIRED_FILE))
         self._log = structlog.get_logger("daemon")
 
     def _record(self, event: Event) -> None:
+        self.journal.note(Happened(event))
         if event.fields.get("cautions") == "accepted":
             cautions.keep(state_folder(), self.machine.name)
 
@@ -100,6 +112,7 @@ class Daemon:
         tcp_host, tcp_port = await self.server.listen_tcp(host, port)
         if self.config.socket is not None:
             await self.server.listen_unix(Path(self.config.socket))
+        self.journal.start()
         self.control.start()
         bound: Future[tuple[str, str | None]] = self.control.bound
         link, observe = await asyncio.wrap_future(bound)
@@ -122,6 +135,9 @@ class Daemon:
         """End without waiting for the wheels; the driver's own watchdog looks after them."""
         self.control.end()
         await asyncio.to_thread(self.control.join, 1.0)
+        self.journal.end()
+        if self.journal.is_alive():
+            await asyncio.to_thread(self.journal.join, JOURNAL_END_S)
         self.desk.close()
         await self.server.close()
 

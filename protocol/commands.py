@@ -11,8 +11,9 @@ from collections.abc import Mapping
 from drillfeed.protocol.arguments import read_arguments, shown, write_argument
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.people_rows import PEOPLE_ROWS
+from drillfeed.protocol.practice_rows import PRACTICE_ROWS
 from drillfeed.protocol.spec import ANY_STATE as ANY_STATE
-from drillfeed.protocol.spec import EVERYONE, PLAYING, TAKING_PART
+from drillfeed.protocol.spec import EVERYONE, PLAYING, TAKING_PART, in_states
 from drillfeed.protocol.spec import ROLES as ROLES
 from drillfeed.protocol.spec import STATES as STATES
 from drillfeed.protocol.spec import Argument as Argument
@@ -23,11 +24,6 @@ from drillfeed.protocol.spec import Role as Role
 from drillfeed.protocol.spec import Value as Value
 from drillfeed.protocol.spec import usage as usage
 from drillfeed.protocol.status import State as State
-
-
-def _in(*states: State) -> frozenset[State]:
-    return frozenset(states)
-
 
 _ROWS: tuple[CommandSpec, ...] = (
     CommandSpec(
@@ -56,7 +52,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         "says so. The same seed gives the same balls. `balls` shortens the drill to so many balls.",
         "load short-then-long seed 7 balls 30",
         PLAYING,
-        _in("IDLE", "ARMED"),
+        in_states("IDLE", "ARMED"),
         arguments=(
             Argument("name", "name", "a drill by its name, or the path of a drill file in double quotes"),
             Argument("seed", "integer", "chance", 0, 4_294_967_295, optional=True, keyed=True),
@@ -69,7 +65,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         "The driver is asked to get ready and the answer comes when it has said so. Nothing moves before `start`.",
         "arm",
         PLAYING,
-        _in("IDLE"),
+        in_states("IDLE"),
     ),
     CommandSpec(
         "disarm",
@@ -77,7 +73,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         "The way back to IDLE without a stop. In a rest or a pause it ends the drill.",
         "disarm",
         TAKING_PART,
-        _in("ARMED", "RESTING", "PAUSED"),
+        in_states("ARMED", "RESTING", "PAUSED"),
     ),
     CommandSpec(
         "start",
@@ -87,8 +83,21 @@ _ROWS: tuple[CommandSpec, ...] = (
         "wheels turn and the countdown ends with the first ball leaving.",
         "start 4",
         PLAYING,
-        _in("ARMED"),
+        in_states("ARMED"),
         arguments=(Argument("stop_count", "integer", "the stop count that status shows", 0, 999_999_999),),
+    ),
+    CommandSpec(
+        "throw",
+        "throw one ball of one type after a countdown",
+        "For a first look and for trimming. Quotes the stop count as `start` does; wheels turn after the cue, one "
+        "ball is thrown, the wheels run down. What is loaded stays loaded.",
+        "throw heavy-push 4",
+        PLAYING,
+        in_states("ARMED"),
+        arguments=(
+            Argument("ball", "name", "a ball type by its name"),
+            Argument("stop_count", "integer", "the stop count that status shows", 0, 999_999_999),
+        ),
     ),
     CommandSpec(
         "pause",
@@ -105,7 +114,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         "Goes on with the next ball of the set after the resume delay.",
         "resume",
         PLAYING,
-        _in("PAUSED"),
+        in_states("PAUSED"),
     ),
     CommandSpec(
         "ready",
@@ -113,7 +122,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         "The next set starts with its cue and its full countdown.",
         "ready",
         PLAYING,
-        _in("RESTING"),
+        in_states("RESTING"),
     ),
     CommandSpec(
         "stop",
@@ -132,7 +141,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         "The next set begins with its own first ball, after a countdown.",
         "skip",
         PLAYING,
-        _in("FEEDING", "PAUSED", "RESTING"),
+        in_states("FEEDING", "PAUSED", "RESTING"),
     ),
     CommandSpec(
         "clear",
@@ -141,7 +150,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         "lasts. After it `arm` and `start` are needed as after power-up.",
         "clear",
         PLAYING,
-        _in("FAULT"),
+        in_states("FAULT"),
     ),
     CommandSpec(
         "status",
@@ -180,8 +189,9 @@ _ROWS: tuple[CommandSpec, ...] = (
         "Cut the motor power, turn it to the mark, then type this.",
         "rephase",
         PLAYING,
-        _in("IDLE", "ARMED", "PAUSED", "RESTING"),
+        in_states("IDLE", "ARMED", "PAUSED", "RESTING"),
     ),
+    *PRACTICE_ROWS,
     *PEOPLE_ROWS,
     CommandSpec(
         "cautions",
@@ -255,9 +265,11 @@ def line_of(command: Command, table: Mapping[str, CommandSpec] = COMMANDS) -> st
     if spec is None:
         raise Refused("unknown-command", f"there is no command {shown(command.verb)}", do="help")
     parts = [spec.verb]
+    keywords = frozenset(argument.name for argument in spec.arguments if argument.keyed)
     for argument in spec.arguments:
         if argument.name in command.values:
-            parts += write_argument(argument, command.values[argument.name])
+            mistaken = keywords if argument.optional else frozenset[str]()
+            parts += write_argument(argument, command.values[argument.name], mistaken)
     line = " ".join(parts)
     if parse(line, table) != command:
         raise Refused("bad-argument", f"{spec.verb} with {dict(command.values)}", expected=usage(spec))

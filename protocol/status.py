@@ -88,6 +88,7 @@ class Snapshot(Frozen):
     countdown_s: float | None = Field(None, description="to the first ball leaving")
     rest_s: float | None = Field(None, description="what is left of a timed rest")
     rest_waits: bool = Field(False, description="this rest waits for the player's `ready`")
+    player: str | None = Field(None, description="who plays, as far as anybody said")
     drill: str | None = None
     seed: int | None = None
     set: int | None = None
@@ -147,7 +148,9 @@ CUES: dict[str, str] = {
 TOPICS: tuple[str, ...] = (
     "state",
     "ball",
+    "exit",
     "set",
+    "mark",
     "countdown",
     "hopper",
     "fault",

@@ -92,6 +92,8 @@ def _rows(s: Snapshot) -> Iterator[tuple[str, str]]:
     yield "wheels", f"{at_rest} ({s.wheels_known})".strip()
     yield "countdown", seconds(s.countdown_s)
     yield "rest", "until you type ready" if s.rest_waits else seconds(s.rest_s)
+    if s.player:
+        yield "player", s.player
     yield "drill", " ".join([blank(s.drill), *([f"seed {s.seed}"] if s.seed is not None else [])])
     yield "set", set_line(s)
     yield "tempo", _tempo(s)

@@ -12,8 +12,12 @@ LONG_AGO = 1e9
 
 
 def at(state: str, **more: object) -> Snapshot:
-    fields: dict[str, object] = {"state": state, "since_s": 2.0, "stop_count": 4, "feed": "closed", "machine": "club-build"}
-    fields |= {"offer": {"number": 2, "what": "to start", "by": "coach 3f2a", "left_s": 43.0}, **more}
+    fields: dict[str, object] = {"state": state, "since_s": 2.0, "stop_count": 4, "feed": "closed"}
+    fields |= {
+        "machine": "club-build",
+        "offer": {"number": 2, "what": "to start", "by": "coach 3f2a", "left_s": 43.0},
+        **more,
+    }
     return Snapshot.model_validate(fields)
 
 

@@ -148,20 +148,20 @@ def test_keyboard_session_connects_again(monkeypatch: pytest.MonkeyPatch) -> Non
     with serving(FakeDesk()) as to:
         monkeypatch.setenv("DRILLFEED", to)
         session = keyboard.Session(None)
-        session.connect()
-        session.look(0.0)
-        assert session.snapshot is not None
-    session.look(10.0)
-    assert session.snapshot is None
+        session.client.connect()
+        session.client.look(0.0)
+        assert session.client.snapshot is not None
+    session.client.look(10.0)
+    assert session.client.snapshot is None
     assert session.key("s", 10.1)
-    assert session.message.startswith("NOT SENT")
+    assert session.client.message.startswith("NOT SENT")
     desk = FakeDesk()
     with serving(desk) as to:
         monkeypatch.setenv("DRILLFEED", to)
-        session.look(12.0)
-        assert session.snapshot is not None
-        assert session.message == "connected again"
+        session.client.look(12.0)
+        assert session.client.snapshot is not None
+        assert session.client.message == "connected again"
         session.typed("s", 12.1)
-        session.look(12.2)
-        session.close()
+        session.client.look(12.2)
+        session.client.close()
     assert desk.order == ["stop"]

@@ -7,6 +7,7 @@ progress, then setpoints. Whatever is asked, the ramp limiter is the last thing 
 from dataclasses import dataclass
 
 from drillfeed.daemon.engine.axes import Axes
+from drillfeed.daemon.engine.changing import Wanted, forget
 from drillfeed.daemon.engine.driver import DriverLink, OrderKind
 from drillfeed.daemon.engine.effects import Effects, Event, Field
 from drillfeed.daemon.engine.hazards import Fault, first_hazard
@@ -63,6 +64,8 @@ class Engine:
         self.stop_count = 0
         self.plan: DrillPlan | None = None
         self.run: DrillRun | None = None
+        self.wanted: Wanted | None = None
+        self.queued: Wanted | None = None
         self.hopper = Hopper()
         self.offer: Offer | None = None
         self.crank_turns: int | None = 0
@@ -114,6 +117,8 @@ class Engine:
             self.rest_until_s = None
         why = f": {reason}" if reason else ""
         self.tell("state", f"{state}{why}", now_s, cue, state=state, before=before, event=event, reason=reason)
+        if state in ("STOPPING", "QUICKSTOP"):
+            forget(self, now_s)
         return True
 
     def begin_epoch(self, order: OrderKind | None, now_s: float) -> None:

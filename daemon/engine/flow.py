@@ -5,6 +5,7 @@ Rule of this file: on every start wheels first, feed second; on every end feed f
 
 from typing import TYPE_CHECKING
 
+from drillfeed.daemon.engine.changing import take_wanted
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import HOLD, ZERO, Targets, targets_of
 from drillfeed.daemon.planning.setting import Setting
@@ -115,14 +116,23 @@ def take_back(engine: "Engine", now_s: float) -> bool:
 def end_set(engine: "Engine", now_s: float) -> None:
     """A set is over: rest before the next one, or the end of the drill."""
     run = running(engine)
-    if not run.has_next:
+    finished = run.set_plan
+    if run.has_next:
+        next_set(engine, now_s)
+        rest(engine, finished.rest_s, now_s)
+    elif engine.queued is not None:
+        rest(engine, None, now_s)
+    else:
         end_drill(engine, "all balls thrown", now_s)
         return
-    finished = run.set_plan
-    run.next_set()
-    rest(engine, finished.rest_s, now_s)
     engine.move("set_over", now_s, f"set {finished.number} of {len(run.plan.sets)} is over", "set-end")
     engine.tell("set", f"{finished.number} over", now_s, set=finished.number, commanded=run.commanded, seen=run.seen)
+
+
+def next_set(engine: "Engine", now_s: float) -> None:
+    """Go to the next set; what waits for the end of a set comes into force."""
+    running(engine).next_set()
+    take_wanted(engine, now_s)
 
 
 def rest(engine: "Engine", rest_s: float | None, now_s: float) -> None:

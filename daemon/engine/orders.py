@@ -8,12 +8,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from drillfeed.daemon.engine.changing import begin_queued, change, queue, set_to_come
 from drillfeed.daemon.engine.checks import check_crank, check_driver, check_hopper, check_next_set
 from drillfeed.daemon.engine.flow import (
     RESUME_CUE_S,
     START_CUE_S,
     begin_set,
     end_drill,
+    next_set,
     pause,
     rest,
     running,
@@ -38,12 +40,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Given:
-    """A command as given: by whom, with the token that its answer goes to."""
+    """A command as given: by whom, with the token that its answer goes to.
+
+    `plan` is what the planner made of it; for a change, `base` is the plan that it was made from.
+    """
 
     command: Command
     caller: Caller
     token: int
     plan: DrillPlan | None = None
+    base: DrillPlan | None = None
 
     def number(self, name: str) -> int:
         """Return an integer argument."""
@@ -82,6 +88,7 @@ def _load(engine: "Engine", given: Given, now_s: float) -> str | None:
     plan = given.plan
     assert plan is not None
     engine.plan, engine.run = plan, None
+    engine.wanted = engine.queued = None
     sets = f"{len(plan.sets)} sets" if len(plan.sets) > 1 else "1 set"
     tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.1f}/min" for one in plan.sets))
     engine.tell("set", f"loaded {plan.drill.name}", now_s, drill=plan.drill.name, seed=plan.seed, balls=plan.balls)
@@ -142,18 +149,28 @@ def _resume(engine: "Engine", given: Given, now_s: float) -> str | None:
         check_crank(engine, run.set_plan, run.set_run.fed)
     elif run.has_next:
         check_next_set(engine, run.plan.sets[run.index + 1])
-        run.next_set()
+        next_set(engine, now_s)
     else:
-        end_drill(engine, "all balls thrown", now_s)
-        return "no ball is left; the drill is over"
+        return _over(engine, "all balls thrown", now_s)
     leaves_s = begin_set(engine, run.plan.drill.resume_delay_s, RESUME_CUE_S, now_s)
     engine.move("resume", now_s, start_text(leaves_s, now_s), "wheels")
     return start_text(leaves_s, now_s)
 
 
+def _over(engine: "Engine", reason: str, now_s: float) -> str:
+    """No ball is left: rest before the queued drill, or, where that rest is skipped too, the end."""
+    if engine.queued is None or engine.state == "RESTING":
+        end_drill(engine, reason, now_s)
+        return "no ball is left; the drill is over"
+    rest(engine, None, now_s)
+    engine.move("skip", now_s, reason)
+    return f"{engine.queued.plan.drill.name} is next; next: ready"
+
+
 def _ready(engine: "Engine", given: Given, now_s: float) -> str | None:
+    check_next_set(engine, set_to_come(engine))
+    begin_queued(engine, now_s)
     run = running(engine)
-    check_next_set(engine, run.set_plan)
     leaves_s = begin_set(engine, run.plan.drill.start_delay_s, START_CUE_S, now_s)
     engine.move("ready", now_s, start_text(leaves_s, now_s), "wheels")
     return start_text(leaves_s, now_s)
@@ -177,9 +194,9 @@ def _skip(engine: "Engine", given: Given, now_s: float) -> str | None:
     if engine.state == "PAUSED" and not take_back(engine, now_s):
         raise Refused("busy", "the driver has not yet said whether a last ball went", do="skip again in a moment")
     if not run.has_next:
-        end_drill(engine, f"skipped by {given.caller.name}", now_s)
-        return "that was the last set; the drill is over"
-    run.next_set()
+        run.set_run.cut()
+        return _over(engine, f"skipped by {given.caller.name}", now_s)
+    next_set(engine, now_s)
     rest(engine, None, now_s)
     engine.move("skip", now_s, f"skipped by {given.caller.name}")
     return f"set {run.index + 1} of {len(run.plan.sets)} is next; next: ready"
@@ -228,6 +245,12 @@ ORDERS: dict[str, Callable[["Engine", Given, float], str | None]] = {
     "start": _start,
     "throw": _throw,
     "mark": mark,
+    "easier": change,
+    "harder": change,
+    "slower": change,
+    "faster": change,
+    "swap": change,
+    "queue": queue,
     "pause": _pause,
     "resume": _resume,
     "ready": _ready,

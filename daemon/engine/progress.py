@@ -7,6 +7,7 @@ rest, which stands inside a start that a person gave.
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from drillfeed.daemon.engine.changing import take_wanted
 from drillfeed.daemon.engine.checks import check_next_set
 from drillfeed.daemon.engine.flow import (
     MISSED_MOST,
@@ -151,7 +152,8 @@ def _resting(engine: "Engine", now_s: float) -> None:
 def _paused(engine: "Engine", now_s: float) -> None:
     if _out_of_time(engine, now_s):
         return
-    take_back(engine, now_s)
+    if take_back(engine, now_s):
+        take_wanted(engine, now_s)
     if engine.hold_until_s is not None and now_s > engine.hold_until_s:
         engine.hold_until_s = None
         engine.legs.put(now_s, ZERO)

@@ -25,6 +25,7 @@ class DrillRun:
     tally: Tally = field(default_factory=Tally)
     watch: ExitWatch = field(default_factory=ExitWatch)
     set_run: SetRun = field(init=False)
+    _planned_n: int = 0
 
     def __post_init__(self) -> None:
         self.set_run = SetRun(self.plan.sets[0], 0)
@@ -49,11 +50,22 @@ class DrillRun:
         """Return when the run's time is over."""
         return self.started_s + self.plan.drill.most_minutes * 60
 
+    @property
+    def is_over(self) -> bool:
+        """Tell whether every ball of the last set has had its slot."""
+        return not self.has_next and self.set_run.next_ball is None
+
     def next_set(self) -> None:
-        """Go to the next set."""
-        done_n = sum(len(one.balls) for one in self.plan.sets[: self.index + 1])
+        """Go to the next set; its balls are numbered after all that were planned before it."""
+        self._planned_n += len(self.set_run.plan.balls)
         self.index += 1
-        self.set_run = SetRun(self.plan.sets[self.index], done_n)
+        self.set_run = SetRun(self.plan.sets[self.index], self._planned_n)
+
+    def change(self, plan: DrillPlan) -> SetRun:
+        """Go on by another plan of the same drill, from the first ball without a slot."""
+        self.plan = plan
+        self.set_run.change(plan.sets[self.index])
+        return self.set_run
 
     def count(self, slot: Slot) -> None:
         """Count a settled slot."""

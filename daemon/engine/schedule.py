@@ -7,7 +7,7 @@ latest moment the ball before can leave.
 
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from drillfeed.daemon.planning.plan import PlannedBall, SetPlan
@@ -62,6 +62,7 @@ class Slot:
     feed_at_s: float
     leaves_s: float
     until_s: float
+    again: bool = False
     told: bool = False
     outcome: Outcome | None = None
     reason: str | None = None
@@ -69,11 +70,13 @@ class Slot:
 
 
 class SetRun:
-    """A set under way."""
+    """A set under way. `taken` counts the balls of the plan that have left the queue; missed ones wait at its end."""
 
     def __init__(self, plan: SetPlan, first_n: int) -> None:
         self.plan = plan
         self.queue: deque[PlannedBall] = deque(plan.balls)
+        self.taken = 0
+        self._again = 0
         self.slots: list[Slot] = []
         self.fed = 0
         self.missed_in_row = 0
@@ -87,6 +90,21 @@ class SetRun:
         """Return the first ball that has no slot yet."""
         return self.queue[0] if self.queue else None
 
+    @property
+    def next_n(self) -> int:
+        """Return the number that the next ball without a slot will have."""
+        return self._n + 1
+
+    def change(self, plan: SetPlan) -> None:
+        """Go on by another plan of the same set: from it come all balls that have no slot yet.
+
+        Missed balls still wait at the end, no faster than the new tempo.
+        """
+        missed = list(self.queue)[len(self.queue) - self._again :]
+        again = [replace(ball, gap_s=max(ball.gap_s, plan.interval_s)) for ball in missed]
+        fresh = () if self.is_cut else plan.balls[self.taken :]
+        self.plan, self.queue = plan, deque((*fresh, *again))
+
     def begin(self, leaves_s: float, feed_id: int) -> Slot:
         """Give the next ball its slot, leaving at `leaves_s`: the first of the set, or after a pause."""
         self.slots.clear()
@@ -94,10 +112,12 @@ class SetRun:
         return self._slot(leaves_s, feed_id)
 
     def _slot(self, leaves_s: float, feed_id: int) -> Slot:
+        again = len(self.queue) == self._again
         ball = self.queue.popleft()
+        self.taken, self._again = self.taken + (not again), self._again - again
         self._n += 1
         feed_at_s = leaves_s - self.plan.latency_s
-        slot = Slot(feed_id, self._n, ball, feed_at_s, leaves_s, leaves_s + LATE_S + self.plan.spread_s)
+        slot = Slot(feed_id, self._n, ball, feed_at_s, leaves_s, leaves_s + LATE_S + self.plan.spread_s, again)
         self.slots.append(slot)
         return slot
 
@@ -160,6 +180,7 @@ class SetRun:
             self.missed_in_row += 1
             if not self.is_cut:
                 self.queue.append(slot.ball)
+                self._again += 1
 
     def settled(self) -> list[Slot]:
         """Return the slots settled since the last call."""
@@ -174,11 +195,13 @@ class SetRun:
                 self._n -= 1
                 if not self.is_cut:
                     self.queue.appendleft(slot.ball)
+                    self.taken, self._again = self.taken - (not slot.again), self._again + slot.again
 
     def cut(self) -> None:
         """End the set after the balls that the driver has been told; what it refuses of them is not thrown again."""
         self.is_cut = True
         self.queue.clear()
+        self._again = 0
         self.slots = [slot for slot in self.slots if slot.told or slot.outcome is not None]
 
     def window_end_s(self) -> float:

@@ -239,7 +239,7 @@ def test_a_skip_in_the_last_set_ends_the_drill() -> None:
     hall = WatchedHall().feeding()
     hall.ok("pause")
     hall.hall.run_for(0.2)
-    assert hall.ok("skip") == "that was the last set; the drill is over"
+    assert hall.ok("skip").endswith("the drill is over")
     assert hall.hall.until_state("ARMED")
 
 
@@ -321,16 +321,15 @@ def test_a_low_hopper_is_told_once_before_it_is_empty() -> None:
     assert [event.cue for event in hall.hall.events if event.topic == "hopper"] == [None, "hopper-low"]
 
 
-def test_arming_moves_nothing() -> None:
-    """From power-up through arming until the cue is over no axis moves, tilt included."""
-    for name in MACHINES:
-        hall = WatchedHall(machine(name)).ready()
-        before = dict(hall.hall.board.angles_deg)
-        hall.ok("load a-drill", drill_plan(hall.on))
-        hall.ok("arm")
-        assert not hall.hall.run_until(lambda: hall.hall.board.angles_deg != before, 2.0)
-        assert all(event["top_out_rpm"] == 0 for event in hall.log if event["event"] == "wheels")
-        assert hall.hall.board.top_rpm == hall.hall.board.bottom_rpm == 0.0
+@pytest.mark.parametrize("name", MACHINES)
+def test_arming_moves_nothing(name: str) -> None:
+    """From power-up through arming until a start no axis moves, tilt included."""
+    hall = WatchedHall(machine(name)).ready()
+    board = hall.hall.board
+    before = dict(board.angles_deg)
+    hall.ok("load a-drill", drill_plan(hall.on))
+    hall.ok("arm")
+    assert not hall.hall.run_until(lambda: board.angles_deg != before or board.top_rpm != 0, 2.0)
 
 
 def test_a_crank_by_time_is_not_cut_in_mid_turn_at_the_end_of_a_set() -> None:

@@ -12,7 +12,7 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.virtual import Side, VirtualHall, keep_log
 from drillfeed.protocol.link import Order, Setpoint, decode_from_daemon
-from tests.support.driver_log import breaches
+from tests.support import driver_log, setpoints
 
 CLUB_BALLS = ("light-topspin", "heavy-push", "rally-topspin")
 KIT_BALLS = ("no-spin-steady", "gentle-topspin")
@@ -141,5 +141,7 @@ class WatchedHall:
         return [event for event in self.log if event["event"] == "feed"]
 
     def sound(self) -> None:
-        """Hold the driver's log against the global invariants."""
-        assert breaches(self.log, self.on.limits()) == []
+        """Hold the driver's log and every setpoint against what must hold whatever happens."""
+        assert driver_log.breaches(self.log, self.on.limits()) == []
+        limits = self.engine.link.limits
+        assert setpoints.breaches(self.setpoints, self.orders, limits, self.hall.driver_offset_s) == []

@@ -1,0 +1,91 @@
+"""What must hold of every setpoint that a daemon sends, whatever was said to it and whatever happened.
+
+Rule of this file: it looks at frames on the wire; how they came about is not its business.
+"""
+
+from collections.abc import Sequence
+
+from drillfeed.protocol.link import ANGLES, LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, WHEELS, Axis, Limits, Order, Setpoint
+
+Sent = tuple[float, Setpoint]
+ROUNDING = 1e-6
+# The driver may take one tick more of the old epoch before the new one reaches it.
+EDGE_TICKS = 2
+
+
+def _value(setpoint: Setpoint, axis: Axis) -> float | None:
+    target = getattr(setpoint, axis)
+    if target is None:
+        return None
+    return float(target.rpm if axis in WHEELS else target.deg)
+
+
+def _rate(limits: Limits, axis: Axis) -> float:
+    bound = getattr(limits, axis)
+    if axis in WHEELS:
+        return float(max(bound.up_rpm_per_s, bound.down_rpm_per_s, bound.quick_rpm_per_s))
+    return float(bound.slew_deg_per_s)
+
+
+def _steps(before: Setpoint, after: Setpoint, seconds: float, limits: Limits) -> list[str]:
+    found = []
+    for axis in (*WHEELS, *ANGLES):
+        was, now = _value(before, axis), _value(after, axis)
+        if was is None or now is None:
+            continue
+        if abs(now - was) > _rate(limits, axis) * seconds + ROUNDING:
+            found.append(f"{axis} from {was:g} to {now:g} in {seconds * 1000:.0f} ms, epoch {after.epoch}")
+    return found
+
+
+def _one(sent_s: float, setpoint: Setpoint, limits: Limits, offset_s: float) -> list[str]:
+    found = []
+    ahead_s = setpoint.at_s - offset_s - sent_s
+    if not LEAST_LEAD_S - 0.002 <= ahead_s <= LEAD_S + 0.002:
+        found.append(f"sent {ahead_s * 1000:.0f} ms ahead")
+    if abs(setpoint.until_s - setpoint.at_s - VALID_S) > ROUNDING:
+        found.append("until_s is not at_s + 300 ms")
+    if setpoint.feeds and not setpoint.feeding:
+        found.append("feeds while the feed is closed")
+    for feed in setpoint.feeds:
+        if not 0 < feed.at_s - offset_s - sent_s <= LEAD_S + 2 * TICK_S:
+            found.append(f"feed {feed.id} told {(feed.at_s - offset_s - sent_s) * 1000:.0f} ms ahead")
+    for wheel in WHEELS:
+        bound, value = getattr(limits, wheel), _value(setpoint, wheel)
+        if value is None or not bound.low_rpm <= value <= bound.high_rpm:
+            found.append(f"{wheel} {value} rpm")
+    for axis in ANGLES:
+        reach, value = getattr(limits, axis), _value(setpoint, axis)
+        if reach is not None and (value is None or not reach.low_deg <= value <= reach.high_deg):
+            found.append(f"{axis} {value} degrees")
+    return found
+
+
+def _edge(before: Sequence[Sent], first: Sent, armed_epoch: int, limits: Limits, offset_s: float) -> list[str]:
+    """Hold the first setpoint of an epoch against the one that is in force, for an armed driver, when it is sent."""
+    sent_s, setpoint = first
+    ahead_s = setpoint.at_s - offset_s - sent_s
+    found = [] if ahead_s >= LEAST_LEAD_S - 0.002 else [f"an epoch begins {ahead_s * 1000:.0f} ms ahead"]
+    in_force = [old for _, old in before if old.at_s - offset_s <= sent_s and old.epoch >= armed_epoch]
+    # Where nothing was sent for a while the limiter counts the time that has passed.
+    seconds = EDGE_TICKS * TICK_S + max(sent_s - before[-1][0] - TICK_S, 0.0)
+    return [*found, *(_steps(in_force[-1], setpoint, seconds, limits) if in_force else [])]
+
+
+def breaches(sent: Sequence[Sent], orders: Sequence[tuple[float, Order]], limits: Limits, offset_s: float) -> list[str]:
+    """Return every breach, one line each. `offset_s`: driver's clock minus daemon's. Arming seeds the limiter anew."""
+    found: list[str] = []
+    armed = {order.epoch for _, order in orders if order.kind == "arm"}
+    for place, (sent_s, setpoint) in enumerate(sent):
+        wrong = _one(sent_s, setpoint, limits, offset_s)
+        if place:
+            before = sent[place - 1][1]
+            if setpoint.epoch == before.epoch:
+                wrong += _steps(before, setpoint, setpoint.at_s - before.at_s, limits)
+                if setpoint.seq <= before.seq:
+                    wrong.append(f"seq {setpoint.seq} after {before.seq}")
+            elif setpoint.epoch not in armed:
+                armed_epoch = max((epoch for epoch in armed if epoch <= setpoint.epoch), default=0)
+                wrong += _edge(sent[max(0, place - 60) : place], sent[place], armed_epoch, limits, offset_s)
+        found += [f"{sent_s:.3f}: {line}" for line in wrong]
+    return found

@@ -35,6 +35,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         ANY_STATE,
         "line",
         (Argument("verb", "name", "a command of this table", optional=True),),
+        recorded=False,
     ),
     CommandSpec(
         "list",
@@ -44,6 +45,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         TAKING_PART,
         ANY_STATE,
         arguments=(Argument("of", "choice", "what to list", choices=("drills", "balls", "machines")),),
+        recorded=False,
     ),
     CommandSpec(
         "load",
@@ -161,6 +163,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         ANY_STATE,
         "line",
         (Argument("form", "choice", "for programs", choices=("json",), optional=True),),
+        recorded=False,
     ),
     CommandSpec(
         "watch",
@@ -172,6 +175,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         ANY_STATE,
         "line",
         (Argument("form", "choice", "on if left out", choices=("on", "off", "json"), optional=True),),
+        recorded=False,
     ),
     CommandSpec(
         "balls",
@@ -214,6 +218,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         EVERYONE,
         ANY_STATE,
         "line",
+        recorded=False,
     ),
 )
 

@@ -74,5 +74,6 @@ PRACTICE_ROWS: tuple[CommandSpec, ...] = (
         "history",
         TAKING_PART,
         ANY_STATE,
+        recorded=False,
     ),
 )

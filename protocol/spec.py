@@ -49,7 +49,8 @@ class Argument:
 class CommandSpec:
     """One row of the table. `handled_by` says whether the line server answers it or the desk.
 
-    An `only_here` one is open to its roles only from the machine itself, not to a paired client elsewhere.
+    An `only_here` one is open to its roles only from the machine itself, not to a paired client elsewhere. One that is
+    not `recorded` only asks, and is left out of the journal.
     """
 
     verb: str
@@ -62,6 +63,7 @@ class CommandSpec:
     arguments: tuple[Argument, ...] = ()
     ignores_more: bool = False
     only_here: bool = False
+    recorded: bool = True
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from drillfeed.daemon.planning.setting import NotPossible
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.practice import Practice, ball_named
 from drillfeed.daemon.shell.tellers import NoticeRing
-from drillfeed.protocol.commands import check_state, shown_line
+from drillfeed.protocol.commands import COMMANDS, check_state, shown_line
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply, done, refusal
 from drillfeed.protocol.spec import Caller, Command
@@ -74,9 +74,10 @@ class Desk:
         else:
             self._planner.submit(self._answered, command, reply, lambda: answer(self, command, caller, reply))
 
-    def refused(self, command: Command, caller: Caller, refused: Refused) -> None:
-        """Record a command that was refused before it came here: its caller's role may not give it."""
-        self.record_command(Ordered(time.monotonic(), shown_line(command), caller, refused.code))
+    def note(self, command: Command, caller: Caller, reply: Reply) -> None:
+        """Record a command that was answered, or refused, before it came here."""
+        if COMMANDS[command.verb].recorded:
+            self.record_command(Ordered(time.monotonic(), shown_line(command), caller, reply.code))
 
     def snapshot(self) -> Snapshot:
         """Return the state of the last tick, who plays, and what the journal warns of."""
@@ -109,6 +110,8 @@ class Desk:
 
     def _recorded(self, command: Command, caller: Caller, reply: ReplyTo) -> ReplyTo:
         """Return a reply that also records the command, who gave it, and what it was answered."""
+        if not COMMANDS[command.verb].recorded:
+            return reply
         line, at_s = shown_line(command), time.monotonic()
 
         def answer(one: Reply) -> None:

@@ -46,6 +46,9 @@ class Desk(Protocol):
     def submit(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         """Take a command whose role was checked; the state is checked where it is carried out."""
 
+    def note(self, command: Command, caller: Caller, reply: Reply) -> None:
+        """Write down a command that did not come to `stop` or `submit`, and what it was answered."""
+
     def snapshot(self) -> Snapshot:
         """Tell the last known state of everything."""
 
@@ -177,18 +180,25 @@ class LineServer:
 
     def carry_out(self, connection: LineConnection, text: str, reply: ReplyTo) -> Reply | None:
         """Parse one line and answer it, or hand it to the desk and return None."""
-        verb = ""
+        verb, command, caller = "", None, connection.caller
+
+        def noted(answer: Reply) -> Reply:
+            if command is not None:
+                self.desk.note(command, caller, answer)
+            return answer
+
         try:
             if connection.stop_only:
                 raise Refused("too-many-clients", "there is no room; this connection may only stop", do="try later")
             command = parse(text)
             verb = command.verb
-            check_role(command, connection.caller)
+            check_role(command, caller)
             if COMMANDS[verb].handled_by == "line":
-                return LINE_ORDERS[verb](self, connection, command, reply)
-            self.desk.submit(command, connection.caller, reply)
+                at_once = LINE_ORDERS[verb](self, connection, command, lambda answer: reply(noted(answer)))
+                return None if at_once is None else noted(at_once)
+            self.desk.submit(command, caller, reply)
         except Refused as refused:
-            return refusal(verb, refused)
+            return noted(refusal(verb, refused))
         except Exception:
             structlog.get_logger().exception("a line was not carried out", verb=verb)
             return Reply(False, verb, CODES["internal"], "a mistake in drillfeed; nothing was changed; see its log")

@@ -11,7 +11,7 @@ from typing import ClassVar
 from drillfeed.daemon.shell.line_server import LineServer, ReplyTo
 from drillfeed.protocol.commands import Caller, Command, check_state
 from drillfeed.protocol.errors import Refused
-from drillfeed.protocol.lines import done, refusal
+from drillfeed.protocol.lines import Reply, done, refusal
 from drillfeed.protocol.status import Notice, Snapshot
 
 RING = 50
@@ -25,6 +25,7 @@ class FakeDesk:
     state: str = "IDLE"
     stops: list[Caller] = field(default_factory=list)
     commands: list[tuple[Command, Caller]] = field(default_factory=list)
+    noted: list[tuple[Command, Caller, Reply]] = field(default_factory=list)
     order: list[str] = field(default_factory=list)
     held: list[ReplyTo] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
@@ -36,6 +37,9 @@ class FakeDesk:
         self.stops.append(caller)
         self.order.append("stop")
         reply(done("stop", "the feed is closed"))
+
+    def note(self, command: Command, caller: Caller, reply: Reply) -> None:
+        self.noted.append((command, caller, reply))
 
     def submit(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         self.commands.append((command, caller))

@@ -146,7 +146,7 @@ def test_a_driver_that_hears_nothing_but_talks_is_a_fault() -> None:
 
 
 def test_a_driver_whose_clock_steps_feeds_nothing_wrong() -> None:
-    """When the driver's clock jumps by half a second nothing is fed late or early by it, and the run ends in a fault."""
+    """When the driver's clock jumps by half a second nothing is fed off its moment, and the run ends."""
     hall = WatchedHall().feeding(drill_plan(sets=(20,)))
     fed = len(hall.feeds())
     hall.hall.driver_offset_s += 0.5

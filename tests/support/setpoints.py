@@ -9,6 +9,8 @@ from drillfeed.protocol.link import ANGLES, LEAD_S, LEAST_LEAD_S, TICK_S, VALID_
 
 Sent = tuple[float, Setpoint]
 ROUNDING = 1e-6
+# How far the daemon may be off with the driver's clock on a quiet link.
+CLOCK_S = 0.002
 # The driver may take one tick more of the old epoch before the new one reaches it.
 EDGE_TICKS = 2
 
@@ -41,14 +43,14 @@ def _steps(before: Setpoint, after: Setpoint, seconds: float, limits: Limits) ->
 def _one(sent_s: float, setpoint: Setpoint, limits: Limits, offset_s: float) -> list[str]:
     found = []
     ahead_s = setpoint.at_s - offset_s - sent_s
-    if not LEAST_LEAD_S - 0.002 <= ahead_s <= LEAD_S + 0.002:
+    if not LEAST_LEAD_S - CLOCK_S <= ahead_s <= LEAD_S + CLOCK_S:
         found.append(f"sent {ahead_s * 1000:.0f} ms ahead")
     if abs(setpoint.until_s - setpoint.at_s - VALID_S) > ROUNDING:
         found.append("until_s is not at_s + 300 ms")
     if setpoint.feeds and not setpoint.feeding:
         found.append("feeds while the feed is closed")
     for feed in setpoint.feeds:
-        if not 0 < feed.at_s - offset_s - sent_s <= LEAD_S + 2 * TICK_S:
+        if not -CLOCK_S < feed.at_s - offset_s - sent_s <= LEAD_S + 2 * TICK_S:
             found.append(f"feed {feed.id} told {(feed.at_s - offset_s - sent_s) * 1000:.0f} ms ahead")
     for wheel in WHEELS:
         bound, value = getattr(limits, wheel), _value(setpoint, wheel)
@@ -65,7 +67,7 @@ def _edge(before: Sequence[Sent], first: Sent, armed_epoch: int, limits: Limits,
     """Hold the first setpoint of an epoch against the one that is in force, for an armed driver, when it is sent."""
     sent_s, setpoint = first
     ahead_s = setpoint.at_s - offset_s - sent_s
-    found = [] if ahead_s >= LEAST_LEAD_S - 0.002 else [f"an epoch begins {ahead_s * 1000:.0f} ms ahead"]
+    found = [] if ahead_s >= LEAST_LEAD_S - CLOCK_S else [f"an epoch begins {ahead_s * 1000:.0f} ms ahead"]
     in_force = [old for _, old in before if old.at_s - offset_s <= sent_s and old.epoch >= armed_epoch]
     # Where nothing was sent for a while the limiter counts the time that has passed.
     seconds = EDGE_TICKS * TICK_S + max(sent_s - before[-1][0] - TICK_S, 0.0)

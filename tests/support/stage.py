@@ -1,0 +1,152 @@
+"""A stage for replays: the desk, the journal and the engine as shipped, a simulated thrower, and a virtual clock.
+
+A script is a transcript. Its lines that begin with `>` are typed: the second, who types, and the line. All others are
+what came of it: replies in full, and what watchers are told. Playing a script gives its transcript again, to the letter.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, cast
+
+from drillfeed.daemon.engine.effects import Event
+from drillfeed.daemon.engine.orders import Given, carry_out
+from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.journal.entries import Happened
+from drillfeed.daemon.journal.limits import Limits
+from drillfeed.daemon.journal.writer import Journal
+from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.shell.control import ControlLoop
+from drillfeed.daemon.shell.desk import Desk
+from drillfeed.daemon.shell.practice import Practice
+from drillfeed.daemon.virtual import VirtualHall
+from drillfeed.protocol.commands import check_role, parse
+from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.lines import Reply, refusal
+from drillfeed.protocol.spec import Caller, Role
+from drillfeed.protocol.status import Snapshot
+
+SATURDAY = datetime(2026, 3, 7, 10, 0)
+SETTLED_S = 30.0  # by when the simulated thrower is known to stand and its clock is known
+UNTOLD = ("countdown",)
+
+
+class AtOnce:
+    """Stands in for the desk's planning thread: on a virtual clock planning takes no time."""
+
+    def submit(self, work: Callable[..., None], *given: object) -> None:
+        work(*given)
+
+    def shutdown(self, **how: object) -> None:
+        """Nothing runs."""
+
+
+class VirtualControl:
+    """Stands in for the control thread: the hall's engine, asked between two steps."""
+
+    def __init__(self, hall: VirtualHall) -> None:
+        self.hall, self.engine = hall, hall.engine
+
+    def stop(self, caller: Caller, token: int) -> None:
+        self.engine.stop(caller, token, self.hall.now_s)
+        self.hall.collect()
+
+    def post(self, given: Given) -> None:
+        carry_out(self.engine, given, self.hall.now_s)
+        self.hall.collect()
+
+    @property
+    def snapshot(self) -> Snapshot:
+        return snapshot(self.engine, self.hall.now_s)
+
+
+@dataclass(frozen=True)
+class Typed:
+    """One line of a script: when, who, what."""
+
+    at_s: float
+    role: Role
+    line: str
+
+
+def typed_lines(script: str) -> Iterator[Typed]:
+    """Read what is typed in a script."""
+    for line in script.splitlines():
+        if line.startswith(">"):
+            at, role, text = line[1:].split(maxsplit=2)
+            yield Typed(float(at), cast(Role, role.rstrip(":")), text)
+
+
+class Stage:
+    """One hall with a desk and a journal in front of it. Second 0 is a Saturday at ten, the thrower known to stand."""
+
+    def __init__(self, folder: Path, machine: str = "club-build") -> None:
+        self.hall = VirtualHall(load_machine(machine))
+        self.hall.run_for(SETTLED_S)
+        self.began_s = self.hall.now_s
+        self.transcript: list[str] = []
+        self.desk = Desk(self.hall.machine, None, lambda: 7)
+        self.desk._planner.shutdown()
+        self.desk._planner = cast(Any, AtOnce())
+        self.desk.control = cast(ControlLoop, VirtualControl(self.hall))
+        self.journal = Journal(folder / "journal.sqlite", machine, "replay", wall_of=self.wall_of)
+        self.desk.practice = Practice(self.hall.machine, folder, self.journal, Limits())
+        self.desk.practice.clock = self.desk.clock = lambda: self.hall.now_s
+        self.desk.practice.today = lambda: SATURDAY + timedelta(seconds=self.hall.now_s - self.began_s)
+        self.desk.record_command = self.journal.note
+        self.desk.record = self._record
+        self.hall.deliver = self.desk.deliver
+        self.journal.start()
+
+    def wall_of(self, at_s: float) -> float:
+        return SATURDAY.timestamp() + at_s - self.began_s
+
+    def close(self) -> None:
+        self.journal.end()
+        self.journal.join(10.0)
+
+    def say(self, typed: Typed) -> None:
+        """Go on to the line's moment, type it, and write down what is answered, now or later."""
+        self.go_on_to(typed.at_s)
+        self.transcript.append(f"> {typed.at_s:.2f} {typed.role}: {typed.line}")
+        caller = Caller(typed.role, typed.role, "here", here=True)
+        try:
+            command = parse(typed.line)
+            check_role(command, caller)
+        except Refused as refused:
+            self._answered(refusal("", refused))
+            return
+        if command.verb == "stop":
+            self.desk.stop(caller, self._answered)
+        else:
+            self.desk.submit(command, caller, self._answered)
+
+    def go_on_to(self, at_s: float) -> None:
+        self.hall.run_until(lambda: self.hall.now_s - self.began_s >= at_s - 1e-9, 7200.0)
+
+    def _now(self) -> str:
+        return f"  {self.hall.now_s - self.began_s:.2f} "
+
+    def _answered(self, reply: Reply) -> None:
+        self.transcript += [f"{self._now()}| {line}".rstrip() for line in reply.data]
+        word = f"done {reply.verb}" if reply.code is None else f"no {reply.code.number} {reply.code.name}"
+        self.transcript.append(f"{self._now()}{word} {reply.text}".rstrip())
+
+    def _record(self, event: Event) -> None:
+        self.journal.note(Happened(event))
+        if event.topic not in UNTOLD:
+            cue = f" [{event.cue}]" if event.cue else ""
+            self.transcript.append(f"{self._now()}! {event.topic} {event.text}{cue}")
+
+
+def play(script: str, folder: Path) -> str:
+    """Play a script and return its transcript; remarks at its head are kept."""
+    head = [line for line in script.splitlines() if line.startswith("#")]
+    stage = Stage(folder)
+    try:
+        for typed in typed_lines(script):
+            stage.say(typed)
+    finally:
+        stage.close()
+    return "\n".join([*head, *stage.transcript]) + "\n"

@@ -115,9 +115,16 @@ class AsyncClient:
         """List what can be loaded or is known."""
         return await self.ask("list", of=of)
 
-    async def load(self, name: str, seed: int | None = None, balls: int | None = None) -> Reply:
+    async def load(
+        self,
+        name: str,
+        seed: int | None = None,
+        balls: int | None = None,
+        hand: Literal["right", "left"] | None = None,
+        elbow: float | None = None,
+    ) -> Reply:
         """Load a drill by name or by the path of its file."""
-        return await self.ask("load", name=name, seed=seed, balls=balls)
+        return await self.ask("load", name=name, seed=seed, balls=balls, hand=hand, elbow=elbow)
 
     async def arm(self) -> Reply:
         """Make the machine ready; the reply comes when it is."""
@@ -174,6 +181,37 @@ class AsyncClient:
     async def rephase(self) -> Reply:
         """Tell that the crank was turned to its mark by hand."""
         return await self.ask("rephase")
+
+    async def easier(self) -> Reply:
+        """Go one step easier, at once."""
+        return await self.ask("easier")
+
+    async def harder(self) -> Reply:
+        """Go one step harder when the set is over, or at a pause."""
+        return await self.ask("harder")
+
+    async def slower(self) -> Reply:
+        """Go 5 balls a minute slower, at once."""
+        return await self.ask("slower")
+
+    async def faster(self) -> Reply:
+        """Go 5 balls a minute faster when the set is over, or at a pause."""
+        return await self.ask("faster")
+
+    async def swap(self, ball: str, to: str) -> Reply:
+        """Throw another ball in place of one, when the set is over or at a pause."""
+        return await self.ask("swap", ball=ball, to=to)
+
+    async def queue(
+        self,
+        name: str,
+        seed: int | None = None,
+        balls: int | None = None,
+        hand: Literal["right", "left"] | None = None,
+        elbow: float | None = None,
+    ) -> Reply:
+        """Say which drill is next."""
+        return await self.ask("queue", name=name, seed=seed, balls=balls, hand=hand, elbow=elbow)
 
     async def mark(
         self,

@@ -135,9 +135,16 @@ class Client:
         """List what can be loaded or is known."""
         return self.ask("list", of=of)
 
-    def load(self, name: str, seed: int | None = None, balls: int | None = None) -> Reply:
+    def load(
+        self,
+        name: str,
+        seed: int | None = None,
+        balls: int | None = None,
+        hand: Literal["right", "left"] | None = None,
+        elbow: float | None = None,
+    ) -> Reply:
         """Load a drill by name or by the path of its file."""
-        return self.ask("load", name=name, seed=seed, balls=balls)
+        return self.ask("load", name=name, seed=seed, balls=balls, hand=hand, elbow=elbow)
 
     def arm(self) -> Reply:
         """Make the machine ready; the reply comes when it is."""
@@ -194,6 +201,37 @@ class Client:
     def rephase(self) -> Reply:
         """Tell that the crank was turned to its mark by hand."""
         return self.ask("rephase")
+
+    def easier(self) -> Reply:
+        """Go one step easier, at once."""
+        return self.ask("easier")
+
+    def harder(self) -> Reply:
+        """Go one step harder when the set is over, or at a pause."""
+        return self.ask("harder")
+
+    def slower(self) -> Reply:
+        """Go 5 balls a minute slower, at once."""
+        return self.ask("slower")
+
+    def faster(self) -> Reply:
+        """Go 5 balls a minute faster when the set is over, or at a pause."""
+        return self.ask("faster")
+
+    def swap(self, ball: str, to: str) -> Reply:
+        """Throw another ball in place of one, when the set is over or at a pause."""
+        return self.ask("swap", ball=ball, to=to)
+
+    def queue(
+        self,
+        name: str,
+        seed: int | None = None,
+        balls: int | None = None,
+        hand: Literal["right", "left"] | None = None,
+        elbow: float | None = None,
+    ) -> Reply:
+        """Say which drill is next."""
+        return self.ask("queue", name=name, seed=seed, balls=balls, hand=hand, elbow=elbow)
 
     def mark(
         self,

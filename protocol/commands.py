@@ -9,6 +9,7 @@ import difflib
 from collections.abc import Mapping
 
 from drillfeed.protocol.arguments import read_arguments, shown, write_argument
+from drillfeed.protocol.change_rows import BALLS, CHANGE_ROWS, ELBOW, HAND, SEED
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.people_rows import PEOPLE_ROWS
 from drillfeed.protocol.practice_rows import PRACTICE_ROWS
@@ -51,14 +52,17 @@ _ROWS: tuple[CommandSpec, ...] = (
         "load",
         "load a drill, ready to be started",
         "The drill is planned for this machine before it is accepted; where the tempo has to be stretched, the answer "
-        "says so. The same seed gives the same balls. `balls` shortens the drill to so many balls.",
+        "says so. The same seed gives the same balls. `balls` shortens the drill to so many balls. Sides are those of "
+        "the player's hand.",
         "load short-then-long seed 7 balls 30",
         PLAYING,
         in_states("IDLE", "ARMED"),
         arguments=(
             Argument("name", "name", "a drill by its name, or the path of a drill file in double quotes"),
-            Argument("seed", "integer", "chance", 0, 4_294_967_295, optional=True, keyed=True),
-            Argument("balls", "integer", "how many balls", 1, 10_000, "balls", optional=True, keyed=True),
+            SEED,
+            BALLS,
+            HAND,
+            ELBOW,
         ),
     ),
     CommandSpec(
@@ -195,6 +199,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         PLAYING,
         in_states("IDLE", "ARMED", "PAUSED", "RESTING"),
     ),
+    *CHANGE_ROWS,
     *PRACTICE_ROWS,
     *PEOPLE_ROWS,
     CommandSpec(

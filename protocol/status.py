@@ -98,6 +98,11 @@ class Snapshot(Frozen):
     tempo_asked_per_min: float | None = None
     tempo_per_min: float | None = None
     tempo_reason: str | None = None
+    rung: int | None = Field(None, description="0 as written, below it easier, above it harder")
+    step: str | None = Field(None, description="what the newest rung changed, in words")
+    changes: str | None = Field(None, description="all changes to the drill as written; None where there are none")
+    change_waits: str | None = Field(None, description="a change for the end of the set or a pause")
+    queued: str | None = Field(None, description="the drill that is next, after the running one")
     last_ball: BallInfo | None = None
     next_ball: BallInfo | None = None
     counts: Counts = Counts()

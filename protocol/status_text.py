@@ -97,6 +97,12 @@ def _rows(s: Snapshot) -> Iterator[tuple[str, str]]:
     yield "drill", " ".join([blank(s.drill), *([f"seed {s.seed}"] if s.seed is not None else [])])
     yield "set", set_line(s)
     yield "tempo", _tempo(s)
+    if s.changes:
+        yield "changes", f"{s.changes} ({s.step})" if s.rung else s.changes
+    if s.change_waits:
+        yield "waiting", s.change_waits
+    if s.queued:
+        yield "next drill", f"{s.queued}, after your ready"
     yield "last ball", ball_line(s.last_ball)
     yield "next ball", ball_line(s.next_ball)
     yield "commanded", str(s.counts.commanded)

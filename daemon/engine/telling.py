@@ -1,5 +1,6 @@
 """From the engine to a snapshot: what `status` says, never better than known."""
 
+from drillfeed.daemon.drills.ladder import AS_WRITTEN, rung_text
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.offers import offer_info
 from drillfeed.daemon.engine.run import DrillRun
@@ -31,6 +32,8 @@ def _next_ball(engine: Engine, run: DrillRun, now_s: float) -> BallInfo | None:
     number = run.index + 1
     if ahead and engine.state in ("SPINUP", "FEEDING"):
         return _ball(ahead[0].ball, ahead[0].n, number, ahead[0], now_s)
+    if engine.queued is not None and run.is_over:
+        return _ball(engine.queued.plan.sets[0].balls[0], 1, 1, None, now_s)
     ball = run.set_run.next_ball
     return _ball(ball, run.commanded + 1, number, None, now_s) if ball else None
 
@@ -68,7 +71,7 @@ def _countdown_s(engine: Engine, now_s: float) -> float | None:
 
 def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: float | None = None) -> Snapshot:
     """Return everything `status` can tell at `now_s`."""
-    run, link = engine.run, engine.link
+    run, link, wanted = engine.run, engine.link, engine.wanted
     # While a single ball is thrown, what runs is not what is loaded.
     plan = run.plan if run is not None and engine.state in RUNNING else engine.plan
     status: Status | None = link.status
@@ -101,6 +104,11 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         tempo_asked_per_min=set_plan.asked_per_min if set_plan else None,
         tempo_per_min=round(60 / set_plan.interval_s, 1) if set_plan else None,
         tempo_reason=set_plan.stretch.text if set_plan and set_plan.stretch else None,
+        rung=plan.changes.rung if plan else None,
+        step=rung_text(plan.written or plan.drill, plan.changes.rung) if plan else None,
+        changes=plan.changes.text if plan and plan.changes != AS_WRITTEN else None,
+        change_waits=f"{wanted.verb}: {wanted.plan.changes.text}; asked by {wanted.who}" if wanted else None,
+        queued=engine.queued.plan.drill.name if engine.queued else None,
         last_ball=_ball(run.last.ball, run.last.n, run.index + 1, run.last, now_s) if run and run.last else None,
         next_ball=_next_ball(engine, run, now_s) if run else None,
         counts=Counts(

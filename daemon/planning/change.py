@@ -97,3 +97,8 @@ def reproduce(first: DrillPlan, told: Sequence[InForce]) -> tuple[tuple[PlannedB
         sets[here] = sets[here][: one.after_balls] + one.plan.sets[here].balls[one.after_balls :]
         sets[here + 1 :] = [later.balls for later in one.plan.sets[here + 1 :]]
     return tuple(sets)
+
+
+def turns_after(plan: DrillPlan | None) -> int:
+    """Return how often a crank by time has turned when a plan is over; 0 where there is no plan."""
+    return plan.sets[-1].turns_before + len(plan.sets[-1].balls) if plan is not None else 0

@@ -4,15 +4,19 @@ Rule of this file: the desk never makes a stop wait. Reading files and planning 
 and only a finished, immutable plan goes to the control loop.
 """
 
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from itertools import count
 from pathlib import Path
 
 import structlog
 
 from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, LEAST_START_DELAY_S, Drill, FixedOrder, Set, with_balls
+from drillfeed.daemon.drills.sides import ELBOW_CM, RIGHT_HANDED, Hand, Player
+from drillfeed.daemon.engine.changing import based_on
 from drillfeed.daemon.engine.effects import Effects, Event
 from drillfeed.daemon.engine.orders import Given
 from drillfeed.daemon.journal.entries import Ordered
@@ -20,6 +24,7 @@ from drillfeed.daemon.library import load_balls, load_drill
 from drillfeed.daemon.listing import listing_lines
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.planning.change import change_plan, turns_after
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
 from drillfeed.daemon.shell.control import ControlLoop
@@ -36,6 +41,7 @@ Record = Callable[[Event], None]
 RecordCommand = Callable[[Ordered], None]
 STOP = Command("stop", {})
 ONE_BALL_PER_MIN = 20.0
+TAKEN_S = 2.0
 
 
 class Desk:
@@ -54,6 +60,7 @@ class Desk:
         self.notices_ready: Callable[[], None] = lambda: None
         self.record: Record = lambda event: None
         self.record_command: RecordCommand = lambda ordered: None
+        self.clock: Callable[[], float] = time.monotonic
 
     def close(self) -> None:
         """Let no more plans be made."""
@@ -77,7 +84,7 @@ class Desk:
     def note(self, command: Command, caller: Caller, reply: Reply) -> None:
         """Record a command that was answered, or refused, before it came here."""
         if COMMANDS[command.verb].recorded:
-            self.record_command(Ordered(time.monotonic(), shown_line(command), caller, reply.code))
+            self.record_command(Ordered(self.clock(), shown_line(command), caller, reply.code))
 
     def snapshot(self) -> Snapshot:
         """Return the state of the last tick, who plays, and what the journal warns of."""
@@ -112,7 +119,7 @@ class Desk:
         """Return a reply that also records the command, who gave it, and what it was answered."""
         if not COMMANDS[command.verb].recorded:
             return reply
-        line, at_s = shown_line(command), time.monotonic()
+        line, at_s = shown_line(command), self.clock()
 
         def answer(one: Reply) -> None:
             reply(one)
@@ -148,14 +155,32 @@ class Desk:
     def _load(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         drill = load_drill(str(command.values["name"]), self._drills)
         seed = int(command.values.get("seed", self._new_seed()))
-        plan = self.plan(drill, seed, int(command.values["balls"]) if "balls" in command.values else None)
-        stretched = tuple(one.stretch.text for one in plan.sets if one.stretch)
+        balls = int(command.values["balls"]) if "balls" in command.values else None
+        turns = turns_after(self.control.engine.plan) if command.verb == "queue" else None
+        plan = self.plan(drill, seed, balls, self._player(command), turns)
+        self.control.post(Given(command, caller, self._token(_with_data(reply, plan)), plan))
 
-        def with_stretches(answer: Reply) -> None:
-            data = tuple(dict.fromkeys(stretched)) if answer.ok else ()
-            reply(Reply(answer.ok, answer.verb, answer.code, answer.text, data))
+    def _change(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
+        """Plan a change on top of the newest plan, and wait until it is taken, so that two calls make two steps."""
+        base = based_on(self.control.engine, command.verb)
+        plan = None
+        if base is not None:
+            swap = (str(command.values["ball"]), str(command.values["to"])) if command.verb == "swap" else None
+            plan = change_plan(base, command.verb, load_balls(self._drills), self._trimmed_machine, swap)
+        answered = threading.Event()
 
-        self.control.post(Given(command, caller, self._token(with_stretches), plan))
+        def answer(one: Reply) -> None:
+            answered.set()
+            (reply if plan is None else _with_data(reply, plan))(one)
+
+        self.control.post(Given(command, caller, self._token(answer), plan, base))
+        answered.wait(TAKEN_S)
+
+    def _player(self, command: Command) -> Player:
+        """Return who the sides are meant for: as the command says, else who plays, else a right-handed player."""
+        known = self.practice.player if self.practice is not None else None
+        hand: Hand = "left" if command.values.get("hand", known.hand if known else "right") == "left" else "right"
+        return Player(hand, float(command.values.get("elbow", ELBOW_CM)))
 
     def _throw(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         ball = ball_named(str(command.values["ball"]), load_balls(self._drills))
@@ -188,26 +213,36 @@ class Desk:
     def _trimmed_machine(self) -> Machine:
         return self.practice.machine if self.practice is not None else self._machine
 
-    def plan(self, drill: Drill, seed: int, balls: int | None = None) -> DrillPlan:
+    def plan(
+        self, drill: Drill, seed: int, balls: int | None = None, player: Player = RIGHT_HANDED, turns: int | None = None
+    ) -> DrillPlan:
         """Return the plan of a drill on this machine; raise Refused, FileMistakes or NotPossible."""
         if balls is not None and balls > HARD_MOST_BALLS:
             raise Refused(
                 "bounds", "too many balls for one run", expected=f"{HARD_MOST_BALLS} at most", found=f"{balls}"
             )
         drill = with_balls(drill, balls) if balls is not None else drill
-        turns = self.control.engine.crank_turns
-        return plan_drill(drill, load_balls(self._drills), self._trimmed_machine, seed, turns or 0)
+        turns = self.control.engine.crank_turns if turns is None else turns
+        return plan_drill(drill, load_balls(self._drills), self._trimmed_machine, seed, turns or 0, player)
 
 
 # What is answered here, or planned here before the control loop carries it out.
 ANSWERED_HERE: dict[str, Callable[[Desk, Command, Caller, ReplyTo], None]] = {
     "load": Desk._load,
+    "queue": Desk._load,
+    **dict.fromkeys(("easier", "harder", "slower", "faster", "swap"), Desk._change),
     "throw": Desk._throw,
     "list": Desk._list,
     "players": Desk._players,
     "history": Desk._history,
     "trim": Desk._trim,
 }
+
+
+def _with_data(reply: ReplyTo, plan: DrillPlan) -> ReplyTo:
+    """Return a reply that also tells how a plan differs from what its drill says."""
+    lines = tuple(dict.fromkeys((*plan.notes, *(one.stretch.text for one in plan.sets if one.stretch))))
+    return lambda answer: reply(replace(answer, data=lines) if answer.ok else answer)
 
 
 def _file_refusal(wrong: FileMistakes) -> Refused:

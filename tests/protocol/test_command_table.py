@@ -188,6 +188,15 @@ def test_seeing_pausing_and_stopping_are_open_to_all_in_every_state(verb: str) -
 MAY_MOVE: set[Role] = {"player", "owner"}
 
 
+@pytest.mark.parametrize("verb", ["easier", "harder", "slower", "faster", "swap", "queue"])
+def test_who_takes_part_may_change_a_drill_and_nobody_else(verb: str) -> None:
+    """Player, coach and owner may ease, harden, swap and queue; a passer-by may not."""
+    for role in ("player", "coach", "owner"):
+        check_role(Command(verb, {}), Caller(role, "", ""))
+    with pytest.raises(Refused, match="not open to the role anyone"):
+        check_role(Command(verb, {}), Caller("anyone", "", ""))
+
+
 @pytest.mark.parametrize("verb", ["load", "arm", "start", "resume", "ready", "skip", "clear", "balls", "rephase"])
 def test_only_player_and_owner_set_the_machine_going(verb: str) -> None:
     """Neither a passer-by nor a coach from afar starts, resumes, arms or clears."""
@@ -211,6 +220,12 @@ def test_only_player_and_owner_set_the_machine_going(verb: str) -> None:
         ("resume", "PAUSED"),
         ("ready", "RESTING"),
         ("skip", "FEEDING RESTING PAUSED"),
+        ("easier", "IDLE ARMED SPINUP FEEDING RESTING PAUSED"),
+        ("harder", "IDLE ARMED SPINUP FEEDING RESTING PAUSED"),
+        ("slower", "IDLE ARMED SPINUP FEEDING RESTING PAUSED"),
+        ("faster", "IDLE ARMED SPINUP FEEDING RESTING PAUSED"),
+        ("swap", "IDLE ARMED SPINUP FEEDING RESTING PAUSED"),
+        ("queue", "SPINUP FEEDING RESTING PAUSED"),
         ("clear", "FAULT"),
         ("rephase", "IDLE ARMED RESTING PAUSED"),
     ],

@@ -17,7 +17,8 @@ ALL, TAKING_PART = set(CALLERS), {"coach", "remote player", "player", "owner"}
 PLAYING, HERE = {"remote player", "player", "owner"}, {"player", "owner"}
 MAY: dict[str, set[str]] = {
     **dict.fromkeys(("help", "status", "watch", "quit", "stop", "pause", "pair"), ALL),
-    **dict.fromkeys(("list", "disarm", "easier", "queue", "mark", "players", "history"), TAKING_PART),
+    **dict.fromkeys(("list", "disarm", "mark", "players", "history"), TAKING_PART),
+    **dict.fromkeys(("easier", "harder", "slower", "faster", "swap", "queue"), TAKING_PART),
     **dict.fromkeys(("load", "arm", "start", "throw", "resume", "ready", "skip", "confirm", "clear"), PLAYING),
     **dict.fromkeys(("balls", "rephase", "trim", "cautions"), PLAYING),
     **dict.fromkeys(("pairing", "paired", "unpair", "relay"), HERE),

@@ -101,7 +101,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         PLAYING,
         in_states("ARMED"),
         arguments=(
-            Argument("ball", "name", "a ball type by its name"),
+            Argument("ball", "name", "a ball type by its name, or in quotes with its side: \"light-push to backhand\""),
             Argument("stop_count", "integer", "the stop count that status shows", 0, 999_999_999),
         ),
     ),

@@ -75,7 +75,7 @@ def _tell_set(engine: "Engine", now_s: float) -> None:
     tempo_per_min = round(60 / one.interval_s, 2)
     engine.tell(
         "set",
-        f"{one.number} of {sets} begins: {len(one.balls)} balls at {tempo_per_min:.3g}/min",
+        f"{one.number} of {sets} begins: {len(one.balls)} ball{'s' * (len(one.balls) != 1)} at {tempo_per_min:.3g}/min",
         now_s,
         begins=True,
         set=one.number,

@@ -58,23 +58,24 @@ def _stacked(head: Sequence[str], cells: Sequence[Sequence[str]], width: int) ->
 
 def sessions_lines(found: Sequence[SessionRow], loads: Sequence[Load], limits: Limits, width: int) -> list[str]:
     """Write the list of sessions, then the balls of the day and of seven days."""
-    head = ("session", "began", "minutes", "player", "drills", "sets", "balls", "seen", "made", "faults")
+    head = ("session", "began", "minutes", "player", "drills", "sets", "balls", "seen", "made", "faults", "note")
     rows = [
         (
             one.id,
             _day_and_time(one.began_at),
             round((one.last_at - one.began_at) / 60),
             ", ".join(one.players),
-            ", ".join(one.drills) + (" (simulated)" if one.simulated else ""),
+            ", ".join(one.drills),
             one.sets,
             one.commanded,
             one.seen,
             made_text(one.made, one.out_of),
             one.faults or None,
+            "simulated" if one.simulated else None,
         )
         for one in found
     ]
-    lines = table_lines(head, rows, width, ("minutes", "seen", "faults", "sets")) or ["no session yet"]
+    lines = table_lines(head, rows, width, ("note", "minutes", "seen", "faults", "sets")) or ["no session yet"]
     return [*lines, "", *loads_lines(loads, limits, width)]
 
 
@@ -128,6 +129,11 @@ def today_lines(
     lines = sessions_lines(found, loads, limits, width)
     table = shares_lines(shares, width)
     return [*lines, "", *table] if table else lines
+
+
+def counted(number: int, what: str) -> str:
+    """Write `1 session`, `2 sessions`."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def made_text(made: int | None, out_of: int | None) -> str:

@@ -15,7 +15,7 @@ from pathlib import Path
 import structlog
 
 from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, LEAST_START_DELAY_S, Drill, FixedOrder, Set, with_balls
-from drillfeed.daemon.drills.sides import ELBOW_CM, RIGHT_HANDED, Hand, Player
+from drillfeed.daemon.drills.sides import ELBOW_CM, RIGHT_HANDED, Hand, Player, is_mention, split
 from drillfeed.daemon.engine.changing import based_on
 from drillfeed.daemon.engine.effects import Effects, Event
 from drillfeed.daemon.engine.orders import Given
@@ -183,7 +183,8 @@ class Desk:
         return Player(hand, float(command.values.get("elbow", ELBOW_CM)))
 
     def _throw(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
-        ball = ball_named(str(command.values["ball"]), load_balls(self._drills))
+        mention = str(command.values["ball"])
+        ball = ball_named(split(mention)[0] if is_mention(mention) else mention, load_balls(self._drills))
         feeder = self._machine.feeder
         drill = Drill(
             name="one-ball",
@@ -191,9 +192,10 @@ class Desk:
             level=ball.level,
             tempo_per_min=min(max(ONE_BALL_PER_MIN, feeder.low_balls_per_min), feeder.high_balls_per_min),
             start_delay_s=LEAST_START_DELAY_S,
-            set=(Set(balls=1, order=FixedOrder(kind="fixed", balls=(ball.name,))),),
+            set=(Set(balls=1, order=FixedOrder(kind="fixed", balls=(mention,))),),
         )
-        self.control.post(Given(command, caller, self._token(reply), self.plan(drill, 0)))
+        plan = self.plan(drill, 0, player=self._player(command))
+        self.control.post(Given(command, caller, self._token(_with_data(reply, plan)), plan))
 
     def _players(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         reply(self._kept_practice().players(command))

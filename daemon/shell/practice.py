@@ -19,7 +19,7 @@ from drillfeed.daemon.journal import reading
 from drillfeed.daemon.journal.entries import Chosen
 from drillfeed.daemon.journal.limits import Limits, warnings_of
 from drillfeed.daemon.journal.players import Player, add_player, all_players, find_player
-from drillfeed.daemon.journal.telling import today_lines
+from drillfeed.daemon.journal.telling import counted, today_lines
 from drillfeed.daemon.journal.writer import Journal, NotRecorded
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.mistakes import FileMistakes, Mistake
@@ -44,6 +44,8 @@ class Practice:
     journal: Journal
     limits: Limits
     player: Player | None = None
+    clock: Callable[[], float] = time.monotonic
+    today: Callable[[], datetime] = datetime.now
 
     def players(self, command: Command) -> Reply:
         """List the players, add one, or say who plays."""
@@ -57,20 +59,20 @@ class Practice:
             return self._choose(name)
         known = self._ask(all_players)
         lines = [f"{one.name}: {one.hand}-handed, {one.level}{', plays' * (one == self.player)}" for one in known]
-        return done("players", f"{len(known)} players; {self._who()}", tuple(lines))
+        return done("players", f"{counted(len(known), 'player')}; {self._who()}", tuple(lines))
 
     def _add(self, command: Command, name: str) -> Reply:
         if not name:
             raise Refused("bad-argument", "the name is missing", do="players add NAME hand left level club")
         hand, level = str(command.values.get("hand", "right")), str(command.values.get("level", "club"))
-        player = self._ask(lambda connection: add_player(connection, name, hand, level, time.time()))
+        player = self._ask(lambda connection: add_player(connection, name, hand, level, self.today().timestamp()))
         if self.player is not None and self.player.id == player.id:
             self.player = player
         return done("players", f"{player.name}, {player.hand}-handed, {player.level}; next: players choose {name}")
 
     def _choose(self, name: str) -> Reply:
         self.player = self._ask(lambda connection: find_player(connection, name)) if name else None
-        self.journal.note(Chosen(time.monotonic(), self.player.id if self.player else None))
+        self.journal.note(Chosen(self.clock(), self.player.id if self.player else None))
         return done("players", f"{self._who()}, from the next set on")
 
     def _who(self) -> str:
@@ -78,7 +80,7 @@ class Practice:
 
     def history(self) -> Reply:
         """Tell what was practised today."""
-        now = datetime.now()
+        now = self.today()
         midnight = now.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
         found = self._ask(
             lambda connection: (
@@ -87,7 +89,7 @@ class Practice:
                 reading.shares(connection, [s for s in reading.all_sets(connection) if s.began_at >= midnight]),
             )
         )
-        return done("history", f"{len(found[0])} sessions today", tuple(today_lines(*found, self.limits)))
+        return done("history", f"{counted(len(found[0]), 'session')} today", tuple(today_lines(*found, self.limits)))
 
     def trim(self, command: Command, balls: Mapping[str, BallType]) -> Reply:
         """Tell or change how much longer a ball type is to land."""

@@ -1,7 +1,8 @@
 """A stage for replays: the desk, the journal and the engine as shipped, a simulated thrower, and a virtual clock.
 
-A script is a transcript. Its lines that begin with `>` are typed: the second, who types, and the line. All others are
-what came of it: replies in full, and what watchers are told. Playing a script gives its transcript again, to the letter.
+A script is a transcript. Its lines that begin with `>` are typed: the second, who types, and the line. All others
+are what came of it: replies in full, and what watchers are told. Playing a script gives its transcript again, to the
+letter.
 """
 
 from collections.abc import Callable, Iterator
@@ -10,7 +11,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, cast
 
-from drillfeed.daemon.engine.effects import Event
+from drillfeed.daemon.engine.effects import Effects, Event
 from drillfeed.daemon.engine.orders import Given, carry_out
 from drillfeed.daemon.engine.telling import snapshot
 from drillfeed.daemon.journal.entries import Happened
@@ -50,15 +51,25 @@ class VirtualControl:
 
     def stop(self, caller: Caller, token: int) -> None:
         self.engine.stop(caller, token, self.hall.now_s)
-        self.hall.collect()
+        self.hall._collect(self.hall.now_s)
 
     def post(self, given: Given) -> None:
         carry_out(self.engine, given, self.hall.now_s)
-        self.hall.collect()
+        self.hall._collect(self.hall.now_s)
 
     @property
     def snapshot(self) -> Snapshot:
         return snapshot(self.engine, self.hall.now_s)
+
+
+class Replies:
+    """Stands in for the hall's own box of replies: hands them to the desk at once."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+
+    def update(self, replies: list[tuple[int, Reply]]) -> None:
+        self.desk.deliver(Effects(replies=replies))
 
 
 @dataclass(frozen=True)
@@ -96,7 +107,8 @@ class Stage:
         self.desk.practice.today = lambda: SATURDAY + timedelta(seconds=self.hall.now_s - self.began_s)
         self.desk.record_command = self.journal.note
         self.desk.record = self._record
-        self.hall.deliver = self.desk.deliver
+        self.hall.replies = cast(dict[int, Reply], Replies(self.desk))
+        self.hall.on_event = lambda event: self.desk.deliver(Effects(events=[event]))
         self.journal.start()
 
     def wall_of(self, at_s: float) -> float:

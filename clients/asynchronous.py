@@ -12,6 +12,7 @@ from types import TracebackType
 from typing import Literal, Self
 
 from drillfeed.clients.find import Address, NoDaemon, connect, places
+from drillfeed.clients.keys import kept_key
 from drillfeed.clients.lines import ANSWER_S, CONNECT_S, NOTICES_KEPT, READ_BYTES, read_snapshot
 from drillfeed.protocol.commands import Command, Value, line_of
 from drillfeed.protocol.lines import STOP_BYTE, BrokenReply, Reply, ReplyReader, Told
@@ -41,12 +42,15 @@ class AsyncClient:
         cls, to: str | None = None, environ: Mapping[str, str] | None = None, answer_s: float = ANSWER_S
     ) -> Self:
         """Connect to the daemon at `to`, or where `clients/find.py` says; raises NoDaemon or ValueError."""
-        addresses = places(to, os.environ if environ is None else environ)
-        sock, address = await asyncio.to_thread(connect, addresses, CONNECT_S)
+        environ = os.environ if environ is None else environ
+        sock, address = await asyncio.to_thread(connect, places(to, environ), CONNECT_S)
         sock.setblocking(False)
         open_stream = asyncio.open_connection if address.path is None else asyncio.open_unix_connection
         reader, writer = await open_stream(sock=sock)
-        return cls(reader, writer, address, answer_s)
+        client = cls(reader, writer, address, answer_s)
+        if (key := kept_key(address, environ)) is not None:
+            await client.pair(key)
+        return client
 
     async def __aenter__(self) -> Self:
         return self

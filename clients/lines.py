@@ -19,6 +19,7 @@ from types import TracebackType
 from typing import Literal, Self
 
 from drillfeed.clients.find import Address, NoDaemon, connect, places
+from drillfeed.clients.keys import kept_key
 from drillfeed.protocol.commands import Command, Value, line_of
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import STOP_BYTE, BrokenReply, Reply, ReplyReader, Told
@@ -50,7 +51,11 @@ class Client:
     @classmethod
     def find(cls, to: str | None = None, environ: Mapping[str, str] | None = None, answer_s: float = ANSWER_S) -> Self:
         """Connect to the daemon at `to`, or where `clients/find.py` says; raises NoDaemon or ValueError."""
-        return cls(*connect(places(to, os.environ if environ is None else environ), CONNECT_S), answer_s)
+        environ = os.environ if environ is None else environ
+        client = cls(*connect(places(to, environ), CONNECT_S), answer_s)
+        if (key := kept_key(client.address, environ)) is not None:
+            client.pair(key)  # a key that is worth nothing any more leaves the role that one has without it
+        return client
 
     def __enter__(self) -> Self:
         return self

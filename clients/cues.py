@@ -1,0 +1,49 @@
+"""How cues sound on a terminal's bell: one row a cue, told apart by how many and how close.
+
+Rule of this file: no I/O and no clock; a bell never comes alone, the words of the cue are shown with it.
+"""
+
+from collections import deque
+
+from drillfeed.protocol.status import CUES
+
+CLOSE_S, APART_S = 0.12, 0.35
+# Moments of the bells in seconds from the cue on. A pause falls into two halves, a fault does not end soon.
+BELLS: dict[str, tuple[float, ...]] = {
+    "tick": (0.0,),
+    "wheels": (0.0, CLOSE_S, 2 * CLOSE_S),
+    "pause": (0.0, APART_S),
+    "set-end": (0.0, CLOSE_S, APART_S),
+    "drill-end": (0.0, CLOSE_S, APART_S, APART_S + CLOSE_S),
+    "stop": (0.0, CLOSE_S, 2 * CLOSE_S, 3 * CLOSE_S, 4 * CLOSE_S),
+    "fault": tuple(n * APART_S for n in range(6)),
+    "hopper-low": (0.0, 2 * APART_S),
+    "change": (0.0, CLOSE_S),
+    "offer": (0.0, APART_S, 2 * APART_S),
+}
+WAITING_MOST = 32
+
+
+class Bells:
+    """The bells that are still to come."""
+
+    def __init__(self) -> None:
+        self._due_s: deque[float] = deque(maxlen=WAITING_MOST)
+
+    def ring(self, cue: str, now_s: float) -> None:
+        """Begin the bells of a cue, after those that still ring; an unknown cue rings once."""
+        begin_s = max([now_s, *(due_s + APART_S for due_s in self._due_s)])
+        self._due_s.extend(begin_s + after_s for after_s in BELLS.get(cue, (0.0,)))
+
+    def due(self, now_s: float) -> int:
+        """Return how many bells are due, and take them off."""
+        count = 0
+        while self._due_s and self._due_s[0] <= now_s:
+            self._due_s.popleft()
+            count += 1
+        return min(count, 1)
+
+
+def shown(cue: str, text: str) -> str:
+    """Write a cue for the eye: its word, what it means, and what was told."""
+    return f"[{cue}] {CUES.get(cue, cue)}" + (f": {text}" if text else "")

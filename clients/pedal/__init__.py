@@ -1,0 +1,1 @@
+"""The foot switch: one contact, and what a press of it means."""

@@ -1,0 +1,95 @@
+"""Foot switches at work: contacts read, wishes sent, what happens shown and rung.
+
+Rule of this file: contacts come before news, so that a slow daemon delays no foot; a stop leaves before anything else.
+"""
+
+import select
+import time
+from collections.abc import Callable
+
+from drillfeed.clients.cues import Bells, shown
+from drillfeed.clients.pedal.foot import Edge, Foot, Wish
+from drillfeed.clients.pedal.sources import POLL_S, Source
+from drillfeed.clients.steady import SteadyClient
+from drillfeed.protocol.status_text import next_step, state_line
+
+LOOK_S = 0.2
+TICK_S = 0.02
+
+
+class PedalSession:
+    """Foot switches, the client they speak through, and what is told to the person beside them."""
+
+    def __init__(self, client: SteadyClient, pedals: list[tuple[Source, Foot]], tell: Callable[[str], None]) -> None:
+        self.client, self.pedals, self.bells = client, pedals, Bells()
+        self._tell = tell
+        self._looked_at_s = float("-inf")
+        self._told_state: tuple[object, ...] = ()
+        self._told_message = ""
+
+    def turn(self, now_s: float) -> None:
+        """Read every contact, send what is wished, then take news."""
+        for source, foot in self.pedals:
+            foot.see(self.client.snapshot, self.client.seen_at_s)
+            for edge in source.read(now_s):
+                self._act(foot.edge(edge))
+            self._act(foot.tick(now_s))
+        news = self.client.take_news()
+        if news or now_s - self._looked_at_s >= LOOK_S:
+            self.client.look(now_s)
+            self._looked_at_s = now_s
+        self._show(now_s)
+
+    def wait(self) -> None:
+        """Wait for news from a contact or the daemon, or until time has gone on enough to look again."""
+        numbers = [number for source, _ in self.pedals for number in source.filenos()]
+        asked_often = any(not source.filenos() for source, _ in self.pedals)
+        select.select([*numbers, *self.client.filenos()], [], [], POLL_S if asked_often else TICK_S)
+
+    def leave(self, now_s: float) -> None:
+        """End as if every foot switch were unplugged."""
+        for source, foot in self.pedals:
+            foot.see(self.client.snapshot, self.client.seen_at_s)
+            self._act(foot.edge(Edge(now_s, "unplugged")))
+            source.close()
+        self._show(now_s)
+        self.client.close()
+
+    def _act(self, wishes: list[Wish]) -> None:
+        for wish in sorted(wishes, key=lambda one: not one.stop):
+            if wish.stop:
+                self.client.stop()
+            elif wish.command is not None:
+                self.client.give(wish.command)
+            if wish.told:
+                self._tell(wish.told)
+
+    def _show(self, now_s: float) -> None:
+        while self.client.cues:
+            cue, text = self.client.cues.popleft()
+            self.bells.ring(cue, now_s)
+            self._tell(shown(cue, text))
+            self._told_message = text
+        snapshot = self.client.snapshot
+        state = (snapshot.state, snapshot.reason) if snapshot else ("NOT CONNECTED",)
+        if state != self._told_state:
+            self._told_state = state
+            self._tell(f"{state_line(snapshot)}; next: {next_step(snapshot)}" if snapshot else "NOT CONNECTED")
+        if self.client.message != self._told_message:
+            self._told_message = self.client.message
+            self._tell(self.client.message)
+
+
+def work(session: PedalSession, ring: Callable[[], None]) -> None:
+    """Turn until interrupted, then leave in order."""
+    try:
+        while True:
+            now_s = time.monotonic()
+            session.turn(now_s)
+            if session.bells.due(now_s):
+                ring()
+            session.wait()
+    except KeyboardInterrupt:
+        pass
+    finally:
+        session.leave(time.monotonic())

@@ -1,0 +1,86 @@
+"""The settings of foot switches, from a TOML file: which contact, and what its presses mean.
+
+[[pedal]]
+source = "input"                            # a USB pedal, or a GPIO contact that the kernel's gpio-keys offers
+device = "/dev/input/by-id/usb-pedal-event-kbd"
+key = "KEY_B"                               # left out: any key of that device
+double = "easier"
+"""
+
+import tomllib
+from pathlib import Path
+from typing import Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from drillfeed.clients.pedal.foot import GO, NOTHING, Meaning, wrong_with
+
+Source = Literal["input", "serial", "terminal", "lines"]
+LINES_SHOWN = ("cts", "dsr", "cd", "ri")
+
+
+class Pedal(BaseModel):
+    """One foot switch."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    source: Source
+    device: str | None = Field(None, description="the input device or serial port; terminal and lines have none")
+    key: str | None = Field(None, description="a KEY_ name of Linux, or the control line of a serial port")
+    press: str = GO
+    double: str = NOTHING
+    hold: Literal["stop", "pause"] = "stop"
+    pauses: bool = Field(True, description="does key-down pause what is under way, at once")
+    unplugged: Literal["pause", "tell"] = "pause"
+
+    @property
+    def meaning(self) -> Meaning:
+        """Return what its presses mean."""
+        return Meaning(self.press, self.double, self.hold, self.pauses, self.unplugged)
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if wrong := wrong_with(self.meaning):
+            raise ValueError(wrong)
+        if self.source in ("input", "serial") and not self.device:
+            raise ValueError(f"source {self.source} needs a device; drillfeed pedal --list shows those there are")
+        if self.source == "serial" and self.key is not None and self.key not in LINES_SHOWN:
+            raise ValueError(f"key of a serial contact is one of {', '.join(LINES_SHOWN)}; found {self.key}")
+        return self
+
+
+class _File(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    pedal: tuple[Pedal, ...] = Field(min_length=1)
+
+
+class BadSettings(ValueError):
+    """A settings file that cannot be used, with one line a mistake."""
+
+
+def read_settings(path: Path) -> tuple[Pedal, ...]:
+    """Return the foot switches of a TOML file; raises BadSettings."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as wrong:
+        raise BadSettings(f"{path}: {wrong}") from wrong
+    return checked(data, str(path)).pedal
+
+
+def pedal_of(**given: object) -> Pedal:
+    """Return one foot switch from the command line; raises BadSettings."""
+    return checked({"pedal": [{k: v for k, v in given.items() if v is not None}]}, "command line").pedal[0]
+
+
+def checked(data: dict[str, object], where: str) -> _File:
+    """Return the settings in `data`; raises BadSettings, naming each place."""
+    try:
+        return _File.model_validate(data)
+    except ValidationError as wrong:
+        lines = [f"{where}: {_place(one['loc'])}: {one['msg']}" for one in wrong.errors()]
+        raise BadSettings("\n".join(lines)) from wrong
+
+
+def _place(loc: tuple[int | str, ...]) -> str:
+    return "".join(f" {part + 1}" if isinstance(part, int) else f".{part}" for part in loc).lstrip(".")

@@ -1,0 +1,105 @@
+"""`python -m tests.faults`: do harm to real processes, and tell from the driver's own log whether it was survived.
+
+    python -m tests.faults                    every scenario, one after another
+    python -m tests.faults --list
+    python -m tests.faults --only daemon-killed --only stop-in-flood
+    python -m tests.faults --json             one JSON object a scenario
+    python -m tests.faults soak --minutes 20 --seed 3
+
+Exit 0 only if every scenario holds. `inconclusive`: the machine itself stalled; the scenario is repeated.
+"""
+
+import argparse
+import json
+import os
+import platform
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+
+from tests.faults import links, processes, stops, throwers
+from tests.faults.bench import NotReady
+from tests.faults.verdict import Scenario, Seen, Verdict
+
+SCENARIOS: tuple[Scenario, ...] = (*stops.SCENARIOS, *processes.SCENARIOS, *links.SCENARIOS, *throwers.SCENARIOS)
+TRIES = 3
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of the table as it came out."""
+
+    scenario: str
+    injected: str
+    expected: str
+    seen: str
+    verdict: Verdict
+    tries: int
+    took_s: float
+
+
+def run_one(scenario: Scenario, tries: int = TRIES) -> Row:
+    """Run a scenario; repeat it while the machine stalled."""
+    began_s = time.monotonic()
+    seen = Seen("not run", "inconclusive")
+    done = 0
+    while done < tries and seen.verdict == "inconclusive":
+        done += 1
+        try:
+            seen = scenario.run()
+        except NotReady as wrong:
+            seen = Seen(f"the bench did not come up: {wrong}", "inconclusive" if done < tries else "fails")
+    took_s = round(time.monotonic() - began_s, 1)
+    return Row(scenario.name, scenario.injected, scenario.expected, seen.text, seen.verdict, done, took_s)
+
+
+def chosen(only: Sequence[str]) -> list[Scenario]:
+    """Return the scenarios by number or name; all where none is named."""
+    numbered = {str(n): one for n, one in enumerate(SCENARIOS, 1)}
+    named = {one.name: one for one in SCENARIOS}
+    strange = [name for name in only if name not in named and name not in numbered]
+    if strange:
+        raise SystemExit(f"no scenario {strange[0]}; expected one of: {', '.join(named)}")
+    return [named.get(name) or numbered[name] for name in only] or list(SCENARIOS)
+
+
+def machine_kind() -> str:
+    """Return what the table says of the machine it was made on."""
+    return f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, Python {platform.python_version()}"
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the scenarios and print the table."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    if arguments[:1] == ["soak"]:
+        from tests.faults.soak import main as soak
+
+        return soak(arguments[1:])
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.faults", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--only", action="append", default=[], metavar="N", help="number or name; may be repeated")
+    parser.add_argument("--list", action="store_true")
+    parser.add_argument("--json", action="store_true")
+    args = parser.parse_args(arguments)
+    if args.list:
+        for n, one in enumerate(SCENARIOS, 1):
+            print(f"{n:>2} {one.name:<22} {one.injected}")
+        return 0
+    rows = []
+    for scenario in chosen(args.only):
+        row = run_one(scenario)
+        rows.append(row)
+        if args.json:
+            print(json.dumps(asdict(row)), flush=True)
+        else:
+            print(f"{row.verdict:<13}{row.scenario:<22}{row.took_s:>6.1f} s  {row.seen}", flush=True)
+    held = sum(row.verdict == "holds" for row in rows)
+    if not args.json:
+        print(f"{held} of {len(rows)} hold. {time.strftime('%Y-%m-%d')}, {machine_kind()}")
+    return 0 if held == len(rows) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

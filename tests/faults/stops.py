@@ -1,0 +1,204 @@
+"""Stops and pauses while others flood, in the middle of a line, from two coaches at once."""
+
+import socket
+import threading
+import time
+
+import numpy as np
+
+from drillfeed.protocol.lines import STOP_BYTE
+from tests.faults.bench import Bench
+from tests.faults.processes import first
+from tests.faults.verdict import Account, Scenario, Seen
+from tests.support.driver_log import times
+
+FLOOD_LINES = 10_000
+STOP_MS, STOP_WORST_MS = 100.0, 250.0
+ROUNDS = 60
+
+
+class Flood:
+    """A client that never stops talking: `lines` lines, as fast as they are taken; answers are read and dropped."""
+
+    def __init__(self, address: str, lines: int = FLOOD_LINES, text: bytes = b"status json\n") -> None:
+        host, port = address.split(":")
+        self._socket = socket.create_connection((host, int(port)))
+        self._lines, self._text = lines, text
+        self.sent = 0
+        self.ended = threading.Event()
+        self._threads = [threading.Thread(target=work, daemon=True) for work in (self._send, self._drop)]
+        for thread in self._threads:
+            thread.start()
+
+    def _send(self) -> None:
+        try:
+            while self.sent < self._lines and not self.ended.is_set():
+                self._socket.sendall(self._text * 50)
+                self.sent += 50
+        except OSError:
+            return
+
+    def _drop(self) -> None:
+        try:
+            while self._socket.recv(65536):
+                pass
+        except OSError:
+            return
+
+    def close(self) -> None:
+        """Hang up."""
+        self.ended.set()
+        self._socket.close()
+
+
+def check_stop(account: Account, sent_s: float, bound_ms: float = STOP_MS) -> None:
+    """Check that the driver read the stop in time and pushed nothing after it."""
+    log = account.bench.log()
+    read_s = first(times(log, "stop", sent_s))
+    account.within("stop read, feeder off", sent_s, read_s, bound_ms)
+    account.none("feeds after it", times(log, "feed", read_s or sent_s), sent_s)
+
+
+def stop_in_flood() -> Seen:
+    """Stop from a second client while the first floods."""
+    with Bench() as bench:
+        bench.feeding()
+        stopper = bench.client()
+        flood = Flood(bench.address)
+        bench.wait(lambda: flood.sent > 500, 10.0, "flooding")
+        sent_s = time.monotonic()
+        reply = stopper.stop()
+        time.sleep(3.0)
+        flood.close()
+        account = Account(bench)
+        account.true("reply", reply.ok and "stopping" in reply.text, reply.text)
+        check_stop(account, sent_s)
+        return account.seen()
+
+
+def stop_byte_in_half_line() -> Seen:
+    """The reserved byte in the middle of a line that was not finished, while another floods."""
+    with Bench() as bench:
+        bench.feeding()
+        flood = Flood(bench.address)
+        host, port = bench.address.split(":")
+        with socket.create_connection((host, int(port))) as half:
+            half.sendall(b"load mixed-s")
+            bench.wait(lambda: flood.sent > 500, 10.0, "flooding")
+            sent_s = time.monotonic()
+            half.sendall(bytes([STOP_BYTE]) if isinstance(STOP_BYTE, int) else STOP_BYTE)
+            time.sleep(3.0)
+        flood.close()
+        account = Account(bench)
+        check_stop(account, sent_s)
+        return account.seen()
+
+
+def _again_and_again(act: str) -> Seen:
+    """Stop or pause at random moments, `ROUNDS` times, while a client floods."""
+    rng = np.random.default_rng(7)
+    with Bench() as bench:
+        client = bench.feeding(balls=1000)
+        client.balls(1000)
+        flood = Flood(bench.address, 10**9)
+        account = Account(bench)
+        took: list[float] = []
+        for _ in range(ROUNDS):
+            time.sleep(float(rng.uniform(0.0, 1.5)))
+            sent_s = time.monotonic()
+            reply = client.stop() if act == "stop" else client.pause()
+            answered_s = time.monotonic()
+            time.sleep(0.3)
+            log = bench.log()
+            closed_s = first(times(log, "feed_closed", sent_s)) or answered_s
+            read_s = first(times(log, "stop" if act == "stop" else "epoch", sent_s))
+            if not reply.ok or read_s is None:
+                account.true(f"{act} accepted", False, reply.text)
+                break
+            took.append((max(read_s, closed_s) - sent_s) * 1000)
+            account.within(act, sent_s, read_s, STOP_WORST_MS)
+            again_s = first(times(log, "feed", max(read_s, closed_s)))
+            if again_s is not None:
+                account.none(f"feeds after the {act}", [again_s], sent_s)
+            _go_on(bench, client, act)
+        flood.close()
+        ordered = sorted(took)
+        p99 = ordered[min(int(len(ordered) * 0.99), len(ordered) - 1)]
+        account.words = [
+            f"{len(took)} times: p50 {ordered[len(ordered) // 2]:.0f}, p99 {p99:.0f}, worst {ordered[-1]:.0f} ms"
+        ]
+        if p99 > STOP_MS and not account.stalled:
+            account.wrong.append("p99 over 100 ms")
+        return account.seen()
+
+
+def _go_on(bench: Bench, client: object, act: str) -> None:
+    from drillfeed.clients.lines import Client
+
+    assert isinstance(client, Client)
+    fed = len(times(bench.log(), "feed"))
+    if act == "pause":
+        client.resume()
+    else:
+        bench.wait(lambda: client.snapshot().state == "IDLE", 20.0, "idle")
+        client.arm()
+        client.start(client.snapshot().stop_count)
+    bench.until_fed(fed + 1, 40.0)
+
+
+def two_coaches() -> Seen:
+    """Two clients give opposite commands at once; one of them stops."""
+    with Bench() as bench:
+        one = bench.feeding()
+        two = bench.client()
+        ended = threading.Event()
+
+        def contrary() -> None:
+            while not ended.is_set():
+                for line in ("pause", "resume", "skip", "ready", "arm", "start 0", "disarm", "clear"):
+                    two.ask_line(line)
+
+        thread = threading.Thread(target=contrary, daemon=True)
+        thread.start()
+        time.sleep(3.0)
+        sent_s = time.monotonic()
+        one.stop()
+        time.sleep(4.0)
+        ended.set()
+        thread.join(5.0)
+        account = Account(bench)
+        check_stop(account, sent_s)
+        account.true("starts with the old count refused", one.snapshot().state in ("IDLE", "ARMED", "STOPPING"))
+        return account.seen()
+
+
+SCENARIOS = (
+    Scenario(
+        "stop-in-flood",
+        "another client sends 10,000 lines",
+        "stop read and feeder off within 100 ms; no feed after it",
+        stop_in_flood,
+        ci=True,
+    ),
+    Scenario(
+        "stop-byte", "the stop byte in a half-sent line, under flood", "the same", stop_byte_in_half_line, ci=True
+    ),
+    Scenario(
+        "stops-at-random",
+        f"{ROUNDS} stops at random moments, under flood",
+        "p99 100 ms, worst 250 ms; no feed after any",
+        lambda: _again_and_again("stop"),
+    ),
+    Scenario(
+        "pauses-at-random",
+        f"{ROUNDS} pauses at random moments, under flood",
+        "p99 100 ms, worst 250 ms; no feed after any",
+        lambda: _again_and_again("pause"),
+    ),
+    Scenario(
+        "two-coaches",
+        "two clients give opposite commands as fast as they can; one stops",
+        "the stop wins; nothing starts again",
+        two_coaches,
+    ),
+)

@@ -1,0 +1,142 @@
+"""Parts of the thrower that fail: wheels, speed sensors, tilt, exit sensor, feeder, supply, and an empty hopper."""
+
+import time
+
+from tests.faults.bench import Bench
+from tests.faults.verdict import Account, Scenario, Seen
+from tests.support.driver_log import times
+
+# The bench starts a drill some 4 s after the driver; the first ball goes 5 s later.
+FROM_S = 12.0
+WATCHED_S = 9.0
+
+
+def _bent(fault: str, machine: str = "club-build", watched_s: float = WATCHED_S) -> tuple[Bench, Account, float]:
+    bench = Bench(machine, faults=(f"{fault}@{FROM_S:g}",))
+    return bench, Account(bench), watched_s
+
+
+def _state_after(fault: str, states: tuple[str, ...], words: str = "", machine: str = "club-build") -> Seen:
+    """Run a drill into a fault and tell what state it ends in; `words` must be in the reason."""
+    bench, account, watched_s = _bent(fault, machine)
+    with bench:
+        client = bench.feeding(fed=1, balls=100)
+        client.balls(100)
+        boot_s = bench.log()[0]["t"]
+        end_s = boot_s + FROM_S + watched_s
+        while time.monotonic() < end_s and client.snapshot().state in ("FEEDING", "SPINUP"):
+            time.sleep(0.05)
+        time.sleep(2.0)
+        now = client.snapshot()
+        account.true("state", now.state in states, f"{now.state}: {now.reason}")
+        account.true(f"says {words!r}", words in (now.reason or ""), now.reason)
+        if now.state in ("FAULT", "QUICKSTOP"):
+            account.true("hint and next step told", bool(now.hint and now.next_step), f"{now.hint}; {now.next_step}")
+        stood_s = max(times(bench.log(), "feed_closed", boot_s + FROM_S), default=0.0)
+        account.none("feeds after the feed closed", times(bench.log(), "feed", stood_s) if stood_s else [])
+        return account.seen()
+
+
+def supply_low() -> Seen:
+    """The supply falls: the running set finishes; the next start is refused."""
+    with Bench(faults=(f"supply=wrong:0.7@{FROM_S:g}",)) as bench:
+        client = bench.feeding(fed=1, balls=8)
+        bench.wait(lambda: client.snapshot().state in ("ARMED", "FAULT"), 30.0, "over")
+        account = Account(bench)
+        account.true("the set finished", len(times(bench.log(), "feed")) == 8, len(times(bench.log(), "feed")))
+        reply = client.start(client.snapshot().stop_count)
+        refused = not reply.ok and reply.code is not None and reply.code.name == "supply"
+        account.true("next start refused", refused, reply.text)
+        return account.seen()
+
+
+def hopper_empty() -> Seen:
+    """Three balls in the hopper by the count; the drill has a hundred."""
+    with Bench() as bench:
+        client = bench.armed(100)
+        client.balls(3)
+        client.start(client.snapshot().stop_count)
+        bench.wait(lambda: client.snapshot().state == "PAUSED", 30.0, "paused")
+        time.sleep(2.0)
+        account = Account(bench)
+        account.true("balls fed", len(times(bench.log(), "feed")) == 3, len(times(bench.log(), "feed")))
+        account.true("says so", "hopper" in (client.snapshot().reason or ""), client.snapshot().reason)
+        return account.seen()
+
+
+def speed_unreadable_at_start() -> Seen:
+    """A machine with feedback whose top speed cannot be read from the start."""
+    with Bench(faults=("top=off",)) as bench:
+        client = bench.client()
+        time.sleep(6.0)
+        reply = client.arm()
+        account = Account(bench)
+        account.true("arming refused", not reply.ok, reply.text)
+        account.none("armed", times(bench.log(), "mode", mode="armed"))
+        return account.seen()
+
+
+def cpu_oversubscribed() -> Seen:
+    """Six busy processes beside everything."""
+    with Bench() as bench:
+        client = bench.feeding(balls=500)
+        client.balls(1000)
+        at_s = time.monotonic()
+        for n in range(6):
+            bench.run(f"busy-{n}", "tests.faults.busy")
+        time.sleep(15.0)
+        account = Account(bench)
+        now = client.snapshot()
+        account.true("state", True, f"{now.state} {now.reason or ''}")
+        account.true("late ticks are counted", True, f"{now.late_ticks}, worst {now.worst_late_ms} ms")
+        account.true(
+            "fed or counted as missed",
+            True,
+            f"{len(times(bench.log(), 'feed', at_s))} fed, {now.counts.skipped} skipped",
+        )
+        return account.seen()
+
+
+def _row(name: str, fault: str, expected: str, states: tuple[str, ...], words: str = "", ci: bool = False) -> Scenario:
+    return Scenario(name, f"{fault} from {FROM_S:g} s", expected, lambda: _state_after(fault, states, words), ci)
+
+
+STOPPED = ("FAULT", "QUICKSTOP")
+SCENARIOS = (
+    _row("speed-sensor-off", "top=off", "FAULT: speed not readable", STOPPED, "speed"),
+    _row("speed-sensor-stuck", "top=stuck", "feeds out of band refused; PAUSED or FAULT", ("PAUSED", *STOPPED)),
+    _row("speed-sensor-garbage", "top=garbage", "FAULT: speed not readable", STOPPED),
+    _row("speed-sensor-gone-at-times", "bottom=intermittent:0.3", "FAULT: speed not readable", STOPPED),
+    _row(
+        "speed-sensor-late",
+        "top=delayed:0.3",
+        "feeds out of band refused; PAUSED, or it goes on",
+        ("PAUSED", "FEEDING", *STOPPED),
+    ),
+    _row("wheel-dead", "bottom-drive=off", "FAULT: the wheel is slower than it is driven", STOPPED, "bottom wheel"),
+    _row("wheel-stuck", "bottom-drive=stuck", "feeds out of band refused; PAUSED or FAULT", ("PAUSED", *STOPPED)),
+    _row("wheel-slow", "top-drive=slow:2", "feeds out of band refused; PAUSED or FAULT", ("PAUSED", *STOPPED)),
+    _row("wheel-runaway", "top-drive=wrong:1.5", "FAULT: the wheel is faster than it is driven", STOPPED, "top wheel"),
+    _row("tilt-stuck", "tilt-drive=stuck", "drill of one tilt goes on; else PAUSED", ("FEEDING", "PAUSED", *STOPPED)),
+    _row("exit-sensor-stuck", "exits=stuck", "PAUSED: pushes with no ball seen leaving", ("PAUSED",), "seen leaving"),
+    _row("exit-sensor-double", "exits=wrong:2", "goes on; the sensor is not trusted any more", ("FEEDING",)),
+    _row("feeder-jammed", "feeder=stuck", "PAUSED: pushes with no ball seen leaving", ("PAUSED",), "seen leaving"),
+    _row("feeder-doubles", "feeder=wrong", "PAUSED: two balls a push", ("PAUSED",), "two balls"),
+    _row(
+        "feeder-late", "feeder=delayed:0.3", "PAUSED or goes on; balls counted as seen or blank", ("PAUSED", "FEEDING")
+    ),
+    Scenario(
+        "speed-unreadable-at-start",
+        "top=off from power-up",
+        "refuses to arm, with the reason",
+        speed_unreadable_at_start,
+    ),
+    Scenario("supply-low", "supply at 70 % in mid-set", "the set finishes; the next start is refused", supply_low),
+    Scenario("hopper-empty", "three balls by the count", "PAUSED after three", hopper_empty, ci=True),
+    Scenario(
+        "cpu-oversubscribed",
+        "six busy processes for 15 s",
+        "nothing late, doubled or stepped; misses counted",
+        cpu_oversubscribed,
+    ),
+)

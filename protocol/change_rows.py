@@ -62,8 +62,8 @@ CHANGE_ROWS: tuple[CommandSpec, ...] = (
         TAKING_PART,
         PLANNED,
         arguments=(
-            Argument("ball", "name", "a ball that the drill throws"),
-            Argument("to", "name", "the ball to throw instead", keyed=True),
+            Argument("ball", "name", "a ball that the drill throws", among="balls"),
+            Argument("to", "name", "the ball to throw instead", keyed=True, among="balls"),
         ),
     ),
     CommandSpec(
@@ -75,7 +75,9 @@ CHANGE_ROWS: tuple[CommandSpec, ...] = (
         TAKING_PART,
         in_states("SPINUP", "FEEDING", "RESTING", "PAUSED"),
         arguments=(
-            Argument("name", "name", "a drill by its name, or the path of a drill file in double quotes"),
+            Argument(
+                "name", "name", "a drill by its name, or the path of a drill file in double quotes", among="drills"
+            ),
             SEED,
             BALLS,
             HAND,

@@ -35,7 +35,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         EVERYONE,
         ANY_STATE,
         "line",
-        (Argument("verb", "name", "a command of this table", optional=True),),
+        (Argument("verb", "name", "a command of this table", optional=True, among="commands"),),
         recorded=False,
     ),
     CommandSpec(
@@ -58,7 +58,9 @@ _ROWS: tuple[CommandSpec, ...] = (
         PLAYING,
         in_states("IDLE", "ARMED"),
         arguments=(
-            Argument("name", "name", "a drill by its name, or the path of a drill file in double quotes"),
+            Argument(
+                "name", "name", "a drill by its name, or the path of a drill file in double quotes", among="drills"
+            ),
             SEED,
             BALLS,
             HAND,
@@ -90,7 +92,9 @@ _ROWS: tuple[CommandSpec, ...] = (
         "start 4",
         PLAYING,
         in_states("ARMED"),
-        arguments=(Argument("stop_count", "integer", "the stop count that status shows", 0, 999_999_999),),
+        arguments=(
+            Argument("stop_count", "integer", "the stop count that status shows", 0, 999_999_999, among="stop-count"),
+        ),
     ),
     CommandSpec(
         "throw",
@@ -101,8 +105,13 @@ _ROWS: tuple[CommandSpec, ...] = (
         PLAYING,
         in_states("ARMED"),
         arguments=(
-            Argument("ball", "name", "a ball type by its name, or in quotes with its side: \"light-push to backhand\""),
-            Argument("stop_count", "integer", "the stop count that status shows", 0, 999_999_999),
+            Argument(
+                "ball",
+                "name",
+                'a ball type by its name, or in quotes with its side: "light-push to backhand"',
+                among="balls",
+            ),
+            Argument("stop_count", "integer", "the stop count that status shows", 0, 999_999_999, among="stop-count"),
         ),
     ),
     CommandSpec(

@@ -42,7 +42,7 @@ PRACTICE_ROWS: tuple[CommandSpec, ...] = (
         PLAYING,
         in_states("OFFLINE", "IDLE", "ARMED", "RESTING", "PAUSED"),
         arguments=(
-            Argument("ball", "name", "a ball type by its name"),
+            Argument("ball", "name", "a ball type by its name", among="balls"),
             Argument("way", "choice", "which way", choices=("long", "short", "left", "right", "off"), optional=True),
             Argument("by", "number", "how far", 0.5, 40, "cm", optional=True),
         ),
@@ -59,7 +59,7 @@ PRACTICE_ROWS: tuple[CommandSpec, ...] = (
         ANY_STATE,
         arguments=(
             Argument("action", "choice", "list if left out", choices=("list", "add", "choose"), optional=True),
-            Argument("name", "name", "a player's name", optional=True),
+            Argument("name", "name", "a player's name", optional=True, among="players"),
             Argument("hand", "choice", "right if left out", choices=("right", "left"), optional=True, keyed=True),
             Argument(
                 "level", "choice", "club if left out", choices=("junior", "club", "advanced"), optional=True, keyed=True

@@ -11,6 +11,7 @@ from drillfeed.protocol.status import State
 
 Role = Literal["anyone", "player", "coach", "owner"]
 Kind = Literal["integer", "number", "name", "choice"]
+Among = Literal["", "commands", "drills", "balls", "players", "stop-count"]
 Value = int | float | str
 
 ROLES: tuple[Role, ...] = get_args(Role)
@@ -30,7 +31,8 @@ def in_states(*states: State) -> frozenset[State]:
 class Argument:
     """One argument of a command. A `keyed` one is written as its name and then its value: `seed 7`.
 
-    A `secret` one is never written down: where a line is recorded or logged, `shown_line` hides it.
+    A `secret` one is never written down: where a line is recorded or logged, `shown_line` hides it. `among` says of
+    what the values are, for completion.
     """
 
     name: str
@@ -43,6 +45,7 @@ class Argument:
     optional: bool = False
     keyed: bool = False
     secret: bool = False
+    among: Among = ""
 
 
 @dataclass(frozen=True)

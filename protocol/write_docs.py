@@ -6,6 +6,7 @@ Rule of this file: facts come from the tables; only the words between them stand
 import argparse
 import sys
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 
 from drillfeed.protocol.commands import COMMANDS, ROLES, STATES, CommandSpec, usage
@@ -96,10 +97,10 @@ the better way. Past 256 connections a new one may only stop, for five seconds.
 """
 
 
-def document() -> str:
+def document(table: Mapping[str, CommandSpec] = COMMANDS) -> str:
     """Write the whole of COMMANDS.md."""
-    parts = [OPENING, "## Commands\n", _overview(), *(_command(row) for row in COMMANDS.values())]
-    parts += ["## Who may do what\n", _roles(), "## What is possible in which state\n", _states()]
+    parts = [OPENING, "## Commands\n", _overview(table), *(_command(row) for row in table.values())]
+    parts += ["## Who may do what\n", _roles(table), "## What is possible in which state\n", _states(table)]
     parts += [
         "## Codes of refusals\n",
         _codes(),
@@ -127,8 +128,8 @@ def _cell(text: str) -> str:
     return text.replace("|", "\\|")
 
 
-def _overview() -> str:
-    rows = [f"| `{_cell(usage(row))}` | {_cell(row.help)} |" for row in COMMANDS.values()]
+def _overview(table: Mapping[str, CommandSpec]) -> str:
+    rows = [f"| `{_cell(usage(row))}` | {_cell(row.help)} |" for row in table.values()]
     return "\n".join(["| command | what for |", "|---|---|", *rows]) + "\n"
 
 
@@ -148,19 +149,16 @@ def _command(row: CommandSpec) -> str:
     )
 
 
-def _roles() -> str:
+def _roles(table: Mapping[str, CommandSpec]) -> str:
     head = [f"| command | {' | '.join(ROLES)} |", "|---" * (len(ROLES) + 1) + "|"]
     rows = [
-        f"| {row.verb} | {' | '.join('yes' if role in row.who else '' for role in ROLES)} |"
-        for row in COMMANDS.values()
+        f"| {row.verb} | {' | '.join('yes' if role in row.who else '' for role in ROLES)} |" for row in table.values()
     ]
     return "\n".join([*head, *rows]) + "\n"
 
 
-def _states() -> str:
-    rows = [
-        f"| {state} | {', '.join(row.verb for row in COMMANDS.values() if state in row.states)} |" for state in STATES
-    ]
+def _states(table: Mapping[str, CommandSpec]) -> str:
+    rows = [f"| {state} | {', '.join(row.verb for row in table.values() if state in row.states)} |" for state in STATES]
     return "\n".join(["| state | commands |", "|---|---|", *rows]) + "\n"
 
 

@@ -1,4 +1,4 @@
-"""A daemon and a simulated thrower as real processes on free loopback ports.
+"""A daemon and a driver (of a simulated thrower, as a rule) as real processes on free loopback ports.
 
 Rule of this file: only processes that were started here are ended; each has an end that is waited for.
 """
@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -71,15 +71,15 @@ def _process(command: list[str], environment: dict[str, str], errors: Path) -> I
 
 
 @contextlib.contextmanager
-def running_pair(machine: str, seed: int, folder: Path) -> Iterator[Pair]:
-    """Run a daemon and a simulated thrower; logs and state lie in `folder`."""
+def running_pair(machine: str, seed: int, folder: Path, board: Sequence[str] = ("simulated",)) -> Iterator[Pair]:
+    """Run a daemon and a driver on a board, by default a simulated thrower; logs and state lie in `folder`."""
     tcp, link, observe = free_ports(3)
     log, errors = folder / "driver.jsonl", folder / "processes.log"
     command = [sys.executable, "-m", "drillfeed.daemon.cli"]
     endpoint, address = f"tcp://127.0.0.1:{link}", f"127.0.0.1:{tcp}"
     serve = ["serve", "--machine", machine, "--listen", address, "--link", endpoint]
     serve += ["--observe", f"tcp://127.0.0.1:{observe}"]
-    drive = ["drive", "simulated", "--link", endpoint, "--machine", machine, "--seed", str(seed), "--log", str(log)]
+    drive = ["drive", *board, "--link", endpoint, "--machine", machine, "--seed", str(seed), "--log", str(log)]
     environment = {**os.environ, "XDG_STATE_HOME": str(folder)}
     with (
         _process([*command, *serve], environment, errors) as daemon,

@@ -1,22 +1,30 @@
-"""`drillfeed drive simulated`: a thrower that exists in numbers only, as a driver process like any other."""
+"""`drillfeed drive`: a motor driver as its own process, for a thrower in numbers or for a board at a serial line."""
 
 import argparse
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy as np
 
-    from drillfeed.clients.drivers.board import Note
+    from drillfeed.clients.drivers.board import Board, DriverTraits, Note
+    from drillfeed.clients.drivers.event_log import EventLog
     from drillfeed.clients.drivers.faults import Fault
     from drillfeed.clients.drivers.simulated import SimulatedThrower
     from drillfeed.clients.drivers.traits import Fly, ThrowerTraits, WheelTraits
     from drillfeed.daemon.machine import Machine, Wheel
+
+    Started = tuple[Board, DriverTraits, Callable[[], None]]
+    """A board, what it declares, and how it is let go of at the end."""
 
 EXAMPLES = """\
 examples:
   drillfeed drive simulated --link tcp://127.0.0.1:7411
   drillfeed drive simulated --link tcp://127.0.0.1:7411 --machine kit-build --seed 7 --log driver.jsonl
   drillfeed drive simulated --link tcp://127.0.0.1:7411 --fault top=stuck@12-15
+  drillfeed drive serial --link tcp://127.0.0.1:7411 --port /dev/ttyUSB0
+  drillfeed drive serial --link tcp://127.0.0.1:7411 --port /dev/ttyUSB0 --machine kit-build --duty kit-duty.toml
   kill -USR1 PID        (be the person at the thrower: fill the hopper, turn the crank to its mark)
 """
 MOTOR_MARGIN = 1.25
@@ -26,7 +34,7 @@ CLOSING_OPEN_LOOP_S = 0.050
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `drillfeed drive`."""
-    parser.add_argument("board", choices=["simulated"], help="what to drive")
+    parser.add_argument("board", choices=["simulated", "serial"], help="what to drive")
     parser.add_argument("--link", required=True, metavar="ENDPOINT", help="where the daemon listens for its driver")
     parser.add_argument("--machine", default="club-build", metavar="M", help="machine profile: a name or a file")
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="of feeder scatter, release scatter and noise")
@@ -38,41 +46,82 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="CHANNEL=KIND[:AMOUNT][@FROM[-UNTIL]]",
         help="bend a channel of the simulated thrower, times in seconds after the start",
     )
+    parser.add_argument("--port", metavar="PORT", help="serial: the port of the board, for example /dev/ttyUSB0")
+    parser.add_argument(
+        "--baud", type=int, default=115_200, metavar="N", help="serial: bits a second, 115200 if not told"
+    )
+    parser.add_argument("--duty", metavar="FILE", help="serial, no speed feedback: which duty makes which speed (TOML)")
 
 
 def run(args: argparse.Namespace) -> int:
     """Drive until SIGTERM or SIGINT; return the exit status."""
     import secrets
-    import signal
     import sys
     import time
     from pathlib import Path
 
-    import numpy as np
-
     from drillfeed.clients.drivers.adapter import DriverCore
     from drillfeed.clients.drivers.event_log import EventLog
-    from drillfeed.clients.drivers.faults import parse_fault
     from drillfeed.clients.drivers.link_loop import Ending, run_link
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.mistakes import FileMistakes
 
-    try:
-        faults = [parse_fault(text) for text in args.fault]
-        machine = load_machine(args.machine)
-    except (ValueError, FileMistakes) as wrong:
-        print(wrong, file=sys.stderr)
-        return 2
-    ending = Ending()
-    ending.catch()
     with EventLog(Path(args.log) if args.log else None) as log:
-        now = time.monotonic()
-        board = simulated_thrower(machine, np.random.default_rng(args.seed), now, log, faults)
-        # The one thing a person does at a real thrower that nobody can do here: fill it, and set its crank.
-        signal.signal(signal.SIGUSR1, lambda number, frame: board.attend())
-        core = DriverCore(board.traits.driver, board, boot=secrets.token_hex(8), now=now, note=log)
-        run_link(core, args.link, ending, note=log)
+        try:
+            machine = load_machine(args.machine)
+            start = _serial if args.board == "serial" else _simulated
+            board, traits, close = start(args, machine, log)
+        except (ValueError, FileMistakes) as wrong:
+            print(wrong, file=sys.stderr)
+            return 2
+        ending = Ending()
+        ending.catch()
+        core = DriverCore(traits, board, boot=secrets.token_hex(8), now=time.monotonic(), note=log)
+        try:
+            run_link(core, args.link, ending, note=log)
+        finally:
+            close()
     return 0
+
+
+def _simulated(args: argparse.Namespace, machine: "Machine", log: "EventLog") -> "Started":
+    import signal
+    import time
+
+    import numpy as np
+
+    from drillfeed.clients.drivers.faults import parse_fault
+
+    faults = [parse_fault(text) for text in args.fault]
+    board = simulated_thrower(machine, np.random.default_rng(args.seed), time.monotonic(), log, faults)
+    # The one thing a person does at a real thrower that nobody can do here: fill it, and set its crank.
+    signal.signal(signal.SIGUSR1, lambda number, frame: board.attend())
+    return board, board.traits.driver, lambda: None
+
+
+def _serial(args: argparse.Namespace, machine: "Machine", log: "EventLog") -> "Started":
+    from pathlib import Path
+
+    from drillfeed.clients.drivers.duty import load_duty
+    from drillfeed.clients.drivers.serial_board import SerialBoard
+
+    if not args.port:
+        raise ValueError("--port is missing: the serial port of the board, for example /dev/ttyUSB0")
+    if machine.sensors.speed_feedback is bool(args.duty):
+        has = (
+            "has speed feedback, so its board takes rpm: leave --duty out"
+            if args.duty
+            else ("has no speed feedback: --duty FILE must tell which duty makes which speed")
+        )
+        raise ValueError(f"{machine.name} {has}")
+    try:
+        from drillfeed.clients.drivers.serial_port import SerialPort
+    except ImportError:
+        raise ValueError("pyserial is missing. Next: pip install 'drillfeed[serial]'") from None
+    traits = driver_traits(machine, f"serial {machine.name}", simulated=False)
+    duty = load_duty(Path(args.duty)) if args.duty else None
+    board = SerialBoard(traits, SerialPort(args.port, args.baud), duty, log)
+    return board, traits, board.close
 
 
 def simulated_thrower(
@@ -84,26 +133,32 @@ def simulated_thrower(
     return SimulatedThrower(thrower_traits(machine), flight_of(machine), rng, now, note, faults or ())
 
 
+def driver_traits(machine: "Machine", name: str, simulated: bool) -> "DriverTraits":
+    """Return what a driver of a machine built to this profile declares in its hello."""
+    from drillfeed.clients.drivers.board import DriverTraits
+
+    braked = machine.top.brake == "yes" and machine.bottom.brake == "yes"
+    return DriverTraits(
+        name=name,
+        limits=machine.limits(),
+        feedback="measured" if machine.sensors.speed_feedback else "none",
+        stopping="brake" if braked else "coast",
+        spin_down_s=machine.spin_down_s,
+        top_diameter_m=machine.top.diameter_mm / 1000,
+        bottom_diameter_m=machine.bottom.diameter_mm / 1000,
+        exit_sensor=machine.sensors.exit_sensor,
+        agitator=machine.hopper.agitator,
+        simulated=simulated,
+    )
+
+
 def thrower_traits(machine: "Machine") -> "ThrowerTraits":
     """Return what a simulated thrower built to a machine profile is made of."""
-    from drillfeed.clients.drivers.board import DriverTraits
     from drillfeed.clients.drivers.traits import FeederTraits, ScatterTraits, ThrowerTraits
 
     measured = machine.sensors.speed_feedback
-    braked = machine.top.brake == "yes" and machine.bottom.brake == "yes"
     return ThrowerTraits(
-        driver=DriverTraits(
-            name=f"simulated {machine.name}",
-            limits=machine.limits(),
-            feedback="measured" if measured else "none",
-            stopping="brake" if braked else "coast",
-            spin_down_s=machine.spin_down_s,
-            top_diameter_m=machine.top.diameter_mm / 1000,
-            bottom_diameter_m=machine.bottom.diameter_mm / 1000,
-            exit_sensor=machine.sensors.exit_sensor,
-            agitator=machine.hopper.agitator,
-            simulated=True,
-        ),
+        driver=driver_traits(machine, f"simulated {machine.name}", simulated=True),
         top=_wheel_traits(machine.top, measured),
         bottom=_wheel_traits(machine.bottom, measured),
         feeder=FeederTraits(

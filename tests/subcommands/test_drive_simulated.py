@@ -109,3 +109,22 @@ def test_a_driver_runs_until_it_is_asked_to_end(tmp_path: Path, monkeypatch: pyt
     assert drive.run(arguments("--log", str(log))) == 0
     events = [json.loads(line)["event"] for line in log.read_text().splitlines()]
     assert (events[0], events[-1]) == ("boot", "end")
+
+
+SERIAL = {
+    "no port": ((), "--port is missing"),
+    "table not wanted": (("--port", "/dev/none", "--duty", "x.toml"), "leave --duty out"),
+    "table wanted": (("--port", "/dev/none", "--machine", "kit-build"), "--duty FILE must tell"),
+    "no table": (("--port", "/dev/none", "--machine", "kit-build", "--duty", "/no/duty.toml"), "/no/duty.toml"),
+}
+
+
+@pytest.mark.parametrize(("words", "told"), SERIAL.values(), ids=list(SERIAL))
+def test_a_serial_board_needs_what_its_profile_says(
+    words: tuple[str, ...], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A port always, a duty table exactly where no speed is measured; else status 2, before anything is opened."""
+    parser = argparse.ArgumentParser()
+    drive.add_arguments(parser)
+    assert drive.run(parser.parse_args(["serial", "--link", "tcp://127.0.0.1:9", *words])) == 2
+    assert told in capsys.readouterr().err

@@ -16,9 +16,8 @@ from types import TracebackType
 import pytest
 
 FIRMWARE = Path(__file__).parents[2] / "examples" / "firmware"
-BUILD = (
-    "-std=c99 -O1 -g -Wall -Wextra -Werror -pedantic -fsanitize=address,undefined -fno-sanitize-recover=all".split()
-)
+STRICT = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Werror")
+SANITIZERS = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 
 
 @cache
@@ -32,7 +31,8 @@ def firmware() -> Path:
         pytest.skip("NO C COMPILER: the firmware was not tried; install gcc")
     program = Path(tempfile.mkdtemp(prefix="drillfeed-firmware-")) / "board-host"
     sources = [str(FIRMWARE / name) for name in ("board.c", "host_port.c")]
-    built = subprocess.run([compiler, *BUILD, *sources, "-o", str(program)], capture_output=True, text=True, timeout=120)
+    command = [compiler, *STRICT, *SANITIZERS, *sources, "-o", str(program)]
+    built = subprocess.run(command, capture_output=True, text=True, timeout=120)
     assert built.returncode == 0, built.stderr
     return program
 

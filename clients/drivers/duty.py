@@ -1,0 +1,69 @@
+"""Wheels without speed feedback: which duty makes which speed, at which supply voltage.
+
+Rule of this file: pure. At steady speed a brushed motor's speed rises with the mean voltage at its terminals, which
+is duty x supply (textbook); so the duty measured at one voltage is scaled by that voltage over the present one.
+"""
+
+import tomllib
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class DutyTable:
+    """Measured pairs of duty (0 to 1) and wheel speed (rpm), both rising, at `volts` of supply."""
+
+    volts: float
+    duty: tuple[float, ...]
+    rpm: tuple[float, ...]
+
+
+def duty_for(rpm: float, table: DutyTable, supply_v: float | None) -> float:
+    """Return the duty, 0 to 1, for a wheel speed in rpm; 0 for 0. With no known supply the table's own voltage counts.
+
+    Between two points the line, below the first the line from nothing, above the last its duty.
+    """
+    if rpm <= 0:
+        return 0.0
+    points = [(0.0, 0.0), *zip(table.rpm, table.duty, strict=True)] if table.rpm[0] > 0 else None
+    pairs = points or list(zip(table.rpm, table.duty, strict=True))
+    place = min(bisect_right([pair[0] for pair in pairs], rpm), len(pairs) - 1)
+    (low_rpm, low), (high_rpm, high) = pairs[place - 1], pairs[place]
+    share = min((rpm - low_rpm) / (high_rpm - low_rpm), 1.0)
+    duty = low + share * (high - low)
+    if supply_v is not None and supply_v > 0:
+        duty *= table.volts / supply_v
+    return min(duty, 1.0)
+
+
+def table_of(volts: float, duty: Sequence[float], rpm: Sequence[float]) -> DutyTable:
+    """Return a table, or raise ValueError with what is wrong with it."""
+    if volts <= 0:
+        raise ValueError(f"volts {volts:g}; expected the supply's voltage when the table was measured, above 0")
+    if len(duty) != len(rpm) or len(duty) < 2:
+        raise ValueError(f"{len(duty)} duties and {len(rpm)} speeds; expected as many of each, two or more")
+    for name, values in (("duty", duty), ("rpm", rpm)):
+        if any(later <= sooner for sooner, later in pairwise(values)):
+            raise ValueError(f"{name} {list(values)}; expected each above the one before")
+    if duty[0] < 0 or duty[-1] > 1 or rpm[0] < 0:
+        raise ValueError("expected duties from 0 to 1 and speeds from 0 up")
+    return DutyTable(float(volts), tuple(map(float, duty)), tuple(map(float, rpm)))
+
+
+def load_duty(path: Path) -> Mapping[str, DutyTable]:
+    """Read the tables of both wheels from a TOML file; raise ValueError that names the file and what is wrong.
+
+    `volts = 12.4`, then `[top]` and `[bottom]` with `duty = [0.0, 0.2, 1.0]` and `rpm = [0, 420, 3200]`.
+    """
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        return {wheel: table_of(data["volts"], data[wheel]["duty"], data[wheel]["rpm"]) for wheel in ("top", "bottom")}
+    except KeyError as missing:
+        raise ValueError(
+            f"{path}: {missing} is missing; expected volts, and duty and rpm in [top] and [bottom]"
+        ) from None
+    except (OSError, UnicodeDecodeError, TypeError, ValueError) as wrong:
+        raise ValueError(f"{path}: {wrong}") from None

@@ -76,7 +76,12 @@ def validate(model: type[_Model], data: Mapping[str, Any], file: str) -> _Model:
         return model.model_validate(data)
     except ValidationError as wrong:
         mistakes = []
-        for error in wrong.errors(include_url=False):
+        errors = wrong.errors(include_url=False)
+        # A row with a wrong item is also told to be too short, since that item is not counted; once is enough.
+        inside = {error["loc"][:-1] for error in errors}
+        for error in errors:
+            if error["type"] == "too_short" and any(place[: len(error["loc"])] == error["loc"] for place in inside):
+                continue
             key = ".".join(str(part) for part in error["loc"]) or "(whole file)"
             mistakes.append(Mistake(file, key, _found(error), _allowed(error, model)))
         raise FileMistakes(mistakes) from None

@@ -6,13 +6,13 @@ orders, pairs and weights go by.
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Discriminator, Field, Tag, model_validator
+from pydantic import AfterValidator, Discriminator, Field, Tag, model_validator
 
-from drillfeed.daemon.drills.sides import MENTION
+from drillfeed.daemon.drills.sides import MENTION, as_mention
 from drillfeed.daemon.mistakes import Table
 
 HARD_MOST_SET_BALLS = 120
-Mention = Annotated[str, Field(pattern=MENTION)]
+Mention = Annotated[str, AfterValidator(as_mention), Field(json_schema_extra={"pattern": MENTION})]
 Weight = Annotated[float, Field(gt=0, le=1e6)]
 Share = Annotated[float, Field(gt=0, le=1)]
 Alike = Annotated[int, Field(ge=1, le=HARD_MOST_SET_BALLS)]

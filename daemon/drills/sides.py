@@ -60,6 +60,8 @@ def leftward_cm(side: Side, player: Player) -> float:
     return towards_forehand if player.hand == "right" else -towards_forehand
 
 
-def is_mention(text: str) -> bool:
-    """Tell whether a text is written as a ball, or a ball to a side."""
-    return re.fullmatch(MENTION, text) is not None
+def as_mention(text: str) -> str:
+    """Return a text that is written as a ball or a ball to a side; raise ValueError where it isn't."""
+    if re.fullmatch(MENTION, text) is None:
+        raise ValueError(f"a ball type, or BALL to SIDE with a side of {', '.join(SIDES)}")
+    return text

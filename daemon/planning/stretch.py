@@ -50,9 +50,15 @@ class Gaps:
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
         self._known: dict[tuple[Setting, Setting], Transition] = {}
+        self._slowest: dict[tuple[Aimed, Aimed], Transition] = {}
 
     def slowest(self, before: Aimed, after: Aimed) -> Transition:
         """Return the slowest change from any throw of one ball to any throw of another."""
+        if (before, after) not in self._slowest:
+            self._slowest[before, after] = self._look(before, after)
+        return self._slowest[before, after]
+
+    def _look(self, before: Aimed, after: Aimed) -> Transition:
         settings = product((one.setting for one in before.throws), (one.setting for one in after.throws))
         return max((self._transition(pair) for pair in settings), key=lambda moving: moving.seconds)
 

@@ -31,9 +31,12 @@ class Throw:
     setting: Setting
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Aimed:
-    """A mention made ready: the throw as written first, then its variations. `side` is None where none is thrown."""
+    """A mention made ready: the throw as written first, then its variations. `side` is None where none is thrown.
+
+    One is made for each mention, and it is itself alone.
+    """
 
     mention: str
     side: Side | None

@@ -15,7 +15,7 @@ from pathlib import Path
 import structlog
 
 from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, LEAST_START_DELAY_S, Drill, FixedOrder, Set, with_balls
-from drillfeed.daemon.drills.sides import ELBOW_CM, RIGHT_HANDED, Hand, Player, is_mention, split
+from drillfeed.daemon.drills.sides import ELBOW_CM, RIGHT_HANDED, Hand, Player, split
 from drillfeed.daemon.engine.changing import based_on
 from drillfeed.daemon.engine.effects import Effects, Event
 from drillfeed.daemon.engine.orders import Given
@@ -184,7 +184,8 @@ class Desk:
 
     def _throw(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         mention = str(command.values["ball"])
-        ball = ball_named(split(mention)[0] if is_mention(mention) else mention, load_balls(self._drills))
+        name, side = split(mention)
+        ball = ball_named(name if side is not None else mention, load_balls(self._drills))
         feeder = self._machine.feeder
         drill = Drill(
             name="one-ball",

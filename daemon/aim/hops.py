@@ -19,6 +19,7 @@ from drillfeed.daemon.physics.touch import cubic, root_from, roots_from, value
 
 Array = NDArray[np.float64]
 MOST_STEPS = 400
+MARGIN_M = 0.3
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,7 @@ def figures(launch: Launch, law: Law, ball: Ball, hops: int, arrival: bool) -> F
         state.hop()
     x, y, top, net_z = state.p[0], state.p[1], state.top, state.net_z
     if arrival and not math.isnan(x):
-        state.end_s = math.nan
+        # A ball too long for the table is past the end line already: its time carries on smoothly from the others'.
         state.v, state.w = bounce(state.v, state.w, ball)
         state.hop()
     return Figures(first_x, x - NET_X_M, y, net_z - ball.radius_m - NET_HEIGHT_M, top, state.end_s)
@@ -146,11 +147,11 @@ class _Many:
 
     def figures(self, first_x: Array, ball: Ball, arrival: bool) -> Figures:
         """Return the figures of balls that have landed."""
-        end_s = np.full(len(first_x), np.nan)
+        end_s = self.end_s
         if arrival and len(first_x):
             after = self.part(np.arange(len(first_x)), ball)
             after.hop()
-            end_s = after.end_s
+            end_s = np.where(np.isnan(end_s), after.end_s, end_s)
         return Figures(
             first_x, self.p[0] - NET_X_M, self.p[1], self.net_z - ball.radius_m - NET_HEIGHT_M, self.top, end_s
         )
@@ -187,12 +188,12 @@ def look_at_many(
     """Return `figures` of n balls for a landing on the first hop and on the second, a first look some mm off.
 
     The steps are `rough` times the usual ones. Second hops are followed only where the first ends on the thrower's
-    half. Arrivals are those after the landing.
+    half or a little past its ends, so that a wish met near them lies between two entries. Arrivals are at the end line.
     """
     direct = _Many(launches, law, rough)
     direct.hop()
     first_x = direct.p[0]
-    own = np.flatnonzero((first_x >= 0.0) & (first_x <= NET_X_M))
+    own = np.flatnonzero((first_x >= -MARGIN_M) & (first_x <= NET_X_M + MARGIN_M))
     serve = direct.part(own, ball)
     if len(own):
         serve.hop()

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from drillfeed.daemon.aim.solve import candidates, is_legal, solutions, unlimited
+from drillfeed.daemon.aim.solve import candidates, solutions, unlimited
 from drillfeed.daemon.aim.thrower import Array, Limit, Thrower, broken, launches_by, rims_to_tell
 from drillfeed.daemon.aim.wish import Nearest, NoSolution, Solution, Wish
 from drillfeed.daemon.physics.flight import Until
@@ -30,7 +30,7 @@ WORDS = {"depth_m": "depth", "clearance_m": "net clearance", "apex_m": "apex", "
 def refusal(thrower: Thrower, wish: Wish) -> NoSolution:
     """Return why no setting throws the ball asked for, with the nearest ball that some setting throws."""
     near = nearest(thrower, wish)
-    legal = [s for s in candidates(unlimited(thrower), wish) if is_legal(s)]
+    legal = solutions(unlimited(thrower), wish)
     if legal:
         stops = [(broken(thrower, s.speed_mps, s.spin_revps, s.tilt_deg, s.pan_deg, s.roll_deg), s) for s in legal]
         limits, closest = min(stops, key=lambda pair: (len(pair[0]), abs(pair[1].tilt_deg)))
@@ -126,8 +126,8 @@ def _axes(thrower: Thrower, wish: Wish) -> tuple[Array, Array, Array]:
     speeds = np.linspace(3.0, most_mps, 24)
     if wish.speed_mps is not None:
         own = min(wish.speed_mps, most_mps)
-        speeds = np.append(np.clip(own + np.linspace(-2.0, 2.0, 9), 1.0, most_mps), own)
-    spins = wish.spin_revps * np.array([1.0, 0.9, 0.75, 0.6, 0.4])
+        speeds = np.append(np.clip(own + np.linspace(-4.0, 2.0, 13), 1.0, most_mps), own)
+    spins = wish.spin_revps * np.array([1.0, 0.9, 0.75, 0.6, 0.4, 0.2, 0.0])
     return speeds, tilts, spins
 
 

@@ -1,5 +1,6 @@
 """First look of the solver: a coarse table of throws over speed and tilt, and where the wish lies between them."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -14,7 +15,7 @@ from drillfeed.daemon.physics.motion import law_of
 Array = NDArray[np.float64]
 SPEEDS: Span = (2.0, 25.0)
 SPEED_STEPS = 32
-DEGREES_APART = 2.0
+NEARLY_M = 0.01  # the error of the first look, generously
 NUDGE_MPS = 0.05  # between the two rows or columns when speed or tilt is given, for the slope across
 NUDGE_DEG = 0.25
 
@@ -32,9 +33,14 @@ class Start:
 
 def starts(thrower: Thrower, wish: Wish, tilts: Span, pan_deg: float) -> list[Start]:
     """Return where to begin, for every arc that lands where it should within a span of tilts."""
-    speed_axis = _axis(wish.speed_mps, NUDGE_MPS, SPEEDS, SPEED_STEPS)
-    steps = max(8, int((tilts[1] - tilts[0]) / DEGREES_APART) + 1)
-    tilt_axis = _axis(wish.tilt_deg, NUDGE_DEG, tilts, steps)
+    given = wish.speed_mps
+    speed_axis = np.linspace(*SPEEDS, SPEED_STEPS) if given is None else np.array([given, given + NUDGE_MPS])
+    if wish.tilt_deg is not None:
+        tilt_axis = np.array([wish.tilt_deg, wish.tilt_deg + NUDGE_DEG])
+    else:
+        # Whole degrees whatever the span, so that a wider span finds all that a narrower one does.
+        whole = np.arange(math.ceil(tilts[0]), math.floor(tilts[1]) + 1.0)
+        tilt_axis = np.unique(np.concatenate([[tilts[0]], whole, [tilts[1]]]))
     speed, tilt = (a.ravel() for a in np.meshgrid(speed_axis, tilt_axis, indexing="ij"))
     launches = launches_by(thrower, speed, wish.spin_revps, tilt, pan_deg, wish.roll_deg)
     looks = look_at_many(launches, law_of(thrower.ball, thrower.air), thrower.ball, arrival=wish.arrival_s is not None)
@@ -46,17 +52,18 @@ def starts(thrower: Thrower, wish: Wish, tilts: Span, pan_deg: float) -> list[St
         depth = look.depth_m.reshape(shape)
         for i, j in _crossings(wish, look, shape):
             s, t = _at(speed_axis, i), _at(tilt_axis, j)
-            row, column = min(int(i), shape[0] - 2), min(int(j), shape[1] - 2)
-            per_mps = (depth[row + 1, column] - depth[row, column]) / (speed_axis[row + 1] - speed_axis[row])
-            per_degree = (depth[row, column + 1] - depth[row, column]) / (tilt_axis[column + 1] - tilt_axis[column])
-            found.append(Start(hops, s, t, float(per_mps), float(per_degree)))
+            found.append(Start(hops, s, t, *_slopes(depth, speed_axis, tilt_axis, i, j)))
     return found
 
 
-def _axis(given: float | None, nudge: float, span: Span, steps: int) -> Array:
-    if given is not None:
-        return np.array([given, given + nudge])
-    return np.linspace(*span, steps)
+def _slopes(depth: Array, speed_axis: Array, tilt_axis: Array, i: float, j: float) -> tuple[float, float]:
+    """Return the slopes of depth per m/s and per degree at a place in the table, from the four entries about it."""
+    row, column = min(int(i), len(speed_axis) - 2), min(int(j), len(tilt_axis) - 2)
+    a, b = i - row, j - column
+    four = depth[row : row + 2, column : column + 2]
+    per_mps = ((1.0 - b) * (four[1, 0] - four[0, 0]) + b * (four[1, 1] - four[0, 1])) / np.diff(speed_axis)[row]
+    per_degree = ((1.0 - a) * (four[0, 1] - four[0, 0]) + a * (four[1, 1] - four[1, 0])) / np.diff(tilt_axis)[column]
+    return float(per_mps), float(per_degree)
 
 
 def _at(axis: Array, place: float) -> float:
@@ -94,7 +101,10 @@ def _roots(miss: Array) -> list[float]:
 
 
 def _grazes(miss: Array) -> list[float]:
-    """Return pairs of zeros that hide between neighbours of one sign, where a parabola through three dips past zero."""
+    """Return zeros that hide between neighbours of one sign: where a parabola through three dips past zero, or nearly.
+
+    Nearly: where an arc turns from longer to shorter, the farthest ball is the answer to a wish for a trifle more.
+    """
     if len(miss) < 3:
         return []
     a, b, c = miss[:-2], miss[1:-1], miss[2:]
@@ -103,7 +113,12 @@ def _grazes(miss: Array) -> list[float]:
         bend, lean = (a + c) / 2.0 - b, (c - a) / 2.0
         under = lean * lean - 4.0 * bend * b
     found: list[float] = []
-    for k in np.flatnonzero(turns & (under > 0.0) & (bend != 0.0)):
+    for k in np.flatnonzero(turns & (bend != 0.0)):
+        if under[k] <= 0.0:
+            turn = -lean[k] / (2.0 * bend[k])
+            if abs(b[k] + lean[k] * turn / 2.0) < NEARLY_M:
+                found.append(float(k + 1 + turn))
+            continue
         size = float(np.sqrt(under[k]))
         pair = [(-lean[k] - size) / (2.0 * bend[k]), (-lean[k] + size) / (2.0 * bend[k])]
         found.extend(float(k + 1 + s) for s in pair if abs(s) <= 1.0)

@@ -7,6 +7,7 @@ the whole flight with net and edges decides whether the ball is legal. Answers a
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache
 
@@ -16,8 +17,11 @@ from drillfeed.daemon.aim.hops import Figures, figures
 from drillfeed.daemon.aim.search import Start, starts
 from drillfeed.daemon.aim.thrower import (
     NO_RIM_LIMITS,
+    TILT_SLACK_DEG,
     WIDE_PAN,
     WIDE_TILT,
+    Array,
+    Span,
     Thrower,
     broken,
     launch_by,
@@ -30,6 +34,7 @@ from drillfeed.daemon.physics.motion import Law, law_of
 from drillfeed.daemon.physics.table import NET_X_M
 
 CLOSE = 1e-5  # metres or seconds left over where a solution is taken
+CLOSE_ENOUGH = 5e-4  # the same where an arc turns from longer to shorter and there is no slope to follow
 MOST_TURNS = 8
 LEAST_CLEARANCE_M = 0.05  # a ball that passes nearer to the tape ranks behind: a default of ours
 NUDGES = {"speed_mps": 1e-3, "tilt_deg": 1e-2, "pan_deg": 1e-2}
@@ -65,7 +70,8 @@ def candidates(thrower: Thrower, wish: Wish) -> list[Solution]:
     """Return every throw in the span of tilts that meets the wish on an endless table, legal or not."""
     law = law_of(thrower.ball, thrower.air)
     pan_deg = _first_pan(thrower, wish)
-    span = thrower.tilt_deg
+    # A degree past either end, so that a ball that needs the very end is not lost between two entries of the table.
+    span = (thrower.tilt_deg[0] - 1.0, thrower.tilt_deg[1] + 1.0)
     if wish.tilt_deg is not None:
         span = (wish.tilt_deg, wish.tilt_deg)
     found: list[Solution] = []
@@ -124,40 +130,49 @@ def _polish(
         launch = launch_by(thrower, at["speed_mps"], wish.spin_revps, at["tilt_deg"], at["pan_deg"], wish.roll_deg)
         return figures(launch, law, thrower.ball, start.hops, arrival)
 
-    here = look(setting)
-    nudged: dict[str, Figures] = {}
+    base = look(setting)
     if not unknown:
-        return setting, nudged
-    miss = _miss(here, goal)
+        return setting, {}
+    miss = _miss(base, goal)
     nudged = {name: look({**setting, name: setting[name] + NUDGES[name]}) for name in unknown}
     slopes = np.array([(_miss(nudged[name], goal) - miss) / NUDGES[name] for name in unknown]).T
-    base = here
+    found = _newton(lambda at: _miss(look(at), goal), setting, unknown, miss, slopes)
+    return None if found is None else (found, {**nudged, "base": base})
+
+
+def _newton(
+    look: Callable[[Setting], Array], setting: Setting, unknown: list[str], miss: Array, slopes: Array
+) -> Setting | None:
+    """Return the setting with nothing missed; where that fails, the best one seen if it is within half a millimetre."""
+    best, least = setting, math.inf
     for _ in range(MOST_TURNS):
         if not np.all(np.isfinite(miss)) or not np.all(np.isfinite(slopes)):
-            return None
-        if np.abs(miss).max() < CLOSE:
-            return setting, {**nudged, "base": base}
+            break
+        left = float(np.abs(miss).max())
+        if left < least:
+            best, least = setting, left
+        if left < CLOSE:
+            break
         try:
             move = -np.linalg.solve(slopes, miss)
         except np.linalg.LinAlgError:
-            return None
+            break
         setting = {**setting, **{n: setting[n] + float(m) for n, m in zip(unknown, move, strict=True)}}
         if not 0.5 <= setting["speed_mps"] <= 40.0 or abs(setting["tilt_deg"]) > 89.0:
-            return None
-        here = look(setting)
-        after = _miss(here, goal)
+            break
+        after = look(setting)
         # Broyden 1965, the good update: the slopes learn from the step just made.
         slopes = slopes + np.outer(after - miss - slopes @ move, move) / float(move @ move)
         miss = after
-    return None
+    return best if least < CLOSE_ENOUGH else None
 
 
-def _miss(found: Figures, goal: dict[str, float]) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
+def _miss(found: Figures, goal: dict[str, float]) -> Array:
     return np.array([getattr(found, name) - number for name, number in goal.items()])
 
 
 def _solution(thrower: Thrower, wish: Wish, start: Start, setting: Setting, nudged: dict[str, Figures]) -> Solution:
-    speed, tilt, pan = setting["speed_mps"], setting["tilt_deg"], setting["pan_deg"]
+    speed, tilt, pan = setting["speed_mps"], _at_the_end(setting["tilt_deg"], thrower.tilt_deg), setting["pan_deg"]
     rims = rims_to_tell(thrower, speed, wish.spin_revps)
     top_rpm, bottom_rpm = rpm_of(thrower, rims)
     slope = {"speed_mps": start.depth_per_mps, "tilt_deg": start.depth_per_degree}
@@ -179,6 +194,12 @@ def _solution(thrower: Thrower, wish: Wish, start: Start, setting: Setting, nudg
         depth_per_degree_m=slope["tilt_deg"],
         depth_per_percent_m=slope["speed_mps"] * speed / 100.0,
     )
+
+
+def _at_the_end(tilt_deg: float, span: Span) -> float:
+    """Return a tilt, moved onto the end of the range where it lies a trifle past it."""
+    inside = min(max(tilt_deg, span[0]), span[1])
+    return inside if abs(inside - tilt_deg) <= TILT_SLACK_DEG else tilt_deg
 
 
 def _arc(hops: int, depth_per_degree: float) -> Arc:

@@ -32,6 +32,7 @@ Limit = Literal["rim_most", "rim_least", "reverse", "grip", "tilt_low", "tilt_hi
 Array = NDArray[np.float64]
 Span = tuple[float, float]
 WIDE_TILT: Span = (-75.0, 85.0)
+TILT_SLACK_DEG = 2e-3  # a solution this little past an end of the tilt's range is taken at the end: a fifth of a mm
 WIDE_PAN: Span = (-60.0, 60.0)
 STRAIGHT = RimLine()
 NO_RIM_LIMITS = RimLimits(most_mps=1000.0, least_mps=0.0, reverses=True, grip_share=0.0)
@@ -225,7 +226,7 @@ def broken(
             break
         found.append(rim)
         opened = opened.lifted(rim)
-    slack = 1e-9
+    slack = TILT_SLACK_DEG
     if tilt_deg < thrower.tilt_deg[0] - slack:
         found.append("tilt_low")
     if tilt_deg > thrower.tilt_deg[1] + slack:

@@ -14,6 +14,7 @@ import numpy as np
 
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.board import Note, forget
+from drillfeed.clients.drivers.faults import Fault
 from drillfeed.daemon.engine.effects import Event
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.orders import Given, carry_out
@@ -50,6 +51,7 @@ class VirtualHall:
     replies: dict[int, Reply] = field(default_factory=dict)
     on_event: Callable[[Event], None] = lambda event: None
     carry: Carry | None = None
+    faults: Sequence[Fault] = ()
     frozen: set[Side] = field(default_factory=set)
 
     def __post_init__(self) -> None:
@@ -62,7 +64,7 @@ class VirtualHall:
 
     def power_up(self) -> None:
         """Begin the driver anew, with a boot id of its own."""
-        self.board = simulated_thrower(self.machine, np.random.default_rng(self.seed), self.driver_s, self.note)
+        self.board = simulated_thrower(self.machine, np.random.default_rng(self.seed), self.driver_s, self.note, list(self.faults))
         boot = f"boot-{next(self._tokens):06d}"
         self.core = DriverCore(self.board.traits.driver, self.board, boot=boot, now=self.driver_s, note=self.note)
 
@@ -123,14 +125,16 @@ class VirtualHall:
         """Go on for a while."""
         self.run_until(lambda: False, seconds)
 
-    def say(self, line: str, caller: Caller = PLAYER, plan: DrillPlan | None = None) -> Reply:
-        """Give a command as its line and go on until it is answered."""
+    def say(
+        self, line: str, caller: Caller = PLAYER, plan: DrillPlan | None = None, base: DrillPlan | None = None
+    ) -> Reply:
+        """Give a command as its line, with what the planner makes of it, and go on until it is answered."""
         token = next(self._tokens)
         command = parse(line)
         if command.verb == "stop":
             self.engine.stop(caller, token, self.now_s)
         else:
-            carry_out(self.engine, Given(command, caller, token, plan), self.now_s)
+            carry_out(self.engine, Given(command, caller, token, plan, base), self.now_s)
         self._collect(self.now_s)
         self.run_until(lambda: token in self.replies, 10.0)
         return self.replies.pop(token)

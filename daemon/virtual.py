@@ -64,7 +64,8 @@ class VirtualHall:
 
     def power_up(self) -> None:
         """Begin the driver anew, with a boot id of its own."""
-        self.board = simulated_thrower(self.machine, np.random.default_rng(self.seed), self.driver_s, self.note, list(self.faults))
+        rng = np.random.default_rng(self.seed)
+        self.board = simulated_thrower(self.machine, rng, self.driver_s, self.note, list(self.faults))
         boot = f"boot-{next(self._tokens):06d}"
         self.core = DriverCore(self.board.traits.driver, self.board, boot=boot, now=self.driver_s, note=self.note)
 

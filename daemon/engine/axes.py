@@ -96,9 +96,11 @@ class Axes:
         settling = self._machine.settling
         wheels = self.limiter.value_at(at_s - settling.wheels_s)
         angles = self.limiter.value_at(at_s - settling.tilt_s)
-        for axis, asked in (("top", setting.top_rpm), ("bottom", setting.bottom_rpm)):
-            wheel = self._machine.wheel(axis)
-            if abs(wheels[axis] - asked) > max(BAND_SHARE * abs(asked), wheel.rpm(BAND_RIM_MPS)):
+        for value, asked, wheel in (
+            (wheels["top"], setting.top_rpm, self._machine.top),
+            (wheels["bottom"], setting.bottom_rpm, self._machine.bottom),
+        ):
+            if abs(value - asked) > max(BAND_SHARE * abs(asked), wheel.rpm(BAND_RIM_MPS)):
                 return False
         for axis in self._angles:
             asked_deg = getattr(setting, f"{axis}_deg")

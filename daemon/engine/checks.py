@@ -45,9 +45,9 @@ def check_supply(engine: "Engine") -> None:
 
 
 def check_hopper(engine: "Engine") -> None:
-    """Raise Refused where the hopper is empty by the count."""
-    if engine.hopper.left == 0:
-        raise Refused("hopper", "the hopper is empty by the count", do="fill it, then: balls N")
+    """Raise Refused where the hopper is empty, by the count or by the driver's word."""
+    if engine.hopper_empty is not None:
+        raise Refused("hopper", engine.hopper_empty, do="fill it, then: balls N")
 
 
 def check_crank(engine: "Engine", plan: SetPlan, fed: int) -> None:

@@ -67,7 +67,7 @@ class DriverLink:
         self.epoch = 0
         self.seq = 0
         self.out: list[Frame] = []
-        self.recent: deque[tuple[float, str, str]] = deque(maxlen=RING)
+        self.recent: deque[tuple[float, str, bytes | str]] = deque(maxlen=RING)
         self.bad_frames = 0
         self._order: OrderKind | None = None
         self._next_ping_s = 0.0
@@ -78,8 +78,20 @@ class DriverLink:
         if self.driver is None:
             return
         frame = encode(message)
-        self.recent.append((now_s, "to driver", frame.decode()))
+        self.note(now_s, "to driver", frame)
         self.out.append((self.driver.peer, frame))
+
+    def note(self, now_s: float, what: str, text: bytes | str) -> None:
+        """Keep a message or a command for the record of a fault."""
+        self.recent.append((now_s, what, text))
+
+    def recent_lines(self, now_s: float) -> str:
+        """Return what came and went last, one line each, with its time in seconds before `now_s`."""
+        lines = (
+            f"{at_s - now_s:+.3f} {what} {text.decode(errors='replace') if isinstance(text, bytes) else text}"
+            for at_s, what, text in self.recent
+        )
+        return "\n".join(lines)
 
     def receive(self, peer: bytes, frame: bytes, now_s: float) -> Status | None:
         """Take one frame; return a status of the present driver, if it was one."""
@@ -87,8 +99,9 @@ class DriverLink:
             message = decode_from_driver(frame)
         except BadFrame as wrong:
             self.bad_frames += 1
-            self.recent.append((now_s, "refused from driver", f"{wrong}"))
+            self.note(now_s, "refused from driver", f"{wrong}")
             return None
+        self.note(now_s, "from driver", frame)
         if isinstance(message, DriverHello):
             self._greet(peer, message, now_s)
             return None
@@ -110,7 +123,7 @@ class DriverLink:
         driver = self.driver
         same = driver is not None and driver.peer == peer and driver.hello.boot == hello.boot
         if driver is not None and not same and driver.peer != peer and self.status_age_s(now_s) < WATCHDOG_STOP_S:
-            self.recent.append((now_s, "refused from driver", f"hello of {hello.driver}: another driver is connected"))
+            self.note(now_s, "refused from driver", f"hello of {hello.driver}: another driver is connected")
             return
         if not same:
             mismatch = tuple(differences(hello, self._machine, self.limits))

@@ -17,6 +17,7 @@ from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import ZERO, Legs
 from drillfeed.daemon.engine.states import ENDS_ARMED, after
 from drillfeed.daemon.engine.states import Event as StateEvent
+from drillfeed.daemon.engine.wheels import WheelWatch
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.protocol.errors import Refused
@@ -55,6 +56,7 @@ class Engine:
         self.link = DriverLink(machine, session)
         self.axes = Axes(machine, self.link.limits)
         self.legs = Legs()
+        self.wheels = WheelWatch(machine)
         self.effects = Effects()
         self.state: State = "OFFLINE"
         self.since_s = now_s
@@ -143,7 +145,9 @@ class Engine:
                 "fault",
                 cause=fault.cause,
                 hint=fault.hint,
+                next_step=fault.next_step,
                 seen=fault.text,
+                recent=self.link.recent_lines(now_s),
             )
         self.stop_count += 1
         self._fall(now_s)
@@ -151,6 +155,7 @@ class Engine:
 
     def stop(self, caller: Caller, token: int | None, now_s: float) -> None:
         """Stop, from anyone, in any state: feeder and agitator off at once, wheels down at once."""
+        self.link.note(now_s, "command", f"stop by {caller.name} ({caller.where})")
         was_feeding = self.state == "FEEDING"
         self.stop_count += 1
         self._fall(now_s)
@@ -213,25 +218,30 @@ class Engine:
             for result in status.feeds:
                 run.set_run.take(result, line.to_daemon(result.at_s))
             self.settle(now_s)
-        if run is not None and line is not None:
-            self._tell_exits(run, [line.to_daemon(one.at_s) for one in status.exits if one.n > (self._exits_seen or 0)])
-        newest = max((one.n for one in status.exits), default=0)
-        if self._exits_seen is not None and run is not None and newest > self._exits_seen:
-            run.exits += newest - self._exits_seen
-        self._exits_seen = newest
+        if run is not None and line is not None and self._exits_seen is not None:
+            for one in status.exits:
+                if one.n > self._exits_seen:
+                    self._take_exit(run, line.to_daemon(one.at_s), now_s)
+        self._exits_seen = max((one.n for one in status.exits), default=0)
+        self.wheels.see(status, now_s)
 
-    def _tell_exits(self, run: DrillRun, seen_s: list[float]) -> None:
-        for at_s in seen_s:
-            slot = run.watch.saw(at_s)
-            if slot is not None:
-                self.tell("exit", f"{slot.n} seen leaving", at_s, n=slot.n, id=slot.id, seen=1)
+    def _take_exit(self, run: DrillRun, at_s: float, now_s: float) -> None:
+        was_trusted = run.leaving.trusted
+        pulse, slot = run.leaving.pulse(at_s)
+        if slot is not None:
+            self.tell("exit", f"{slot.n} seen leaving", at_s, n=slot.n, id=slot.id, seen=1)
+        elif pulse == "double":
+            self.tell("log", "two balls left with one push", now_s, pulse=pulse)
+            self._one_ball_less(now_s)
+        elif was_trusted and not run.leaving.trusted:
+            self.tell("log", "the exit sensor pulses with no push: balls no longer count as seen", now_s, pulse=pulse)
 
     def settle(self, now_s: float) -> None:
         """Count what became of slots, and tell."""
         run = self.run
         if run is None:
             return
-        for slot in run.watch.unseen(now_s):
+        for slot in run.leaving.unseen(now_s):
             self.tell("exit", f"{slot.n} not seen leaving", now_s, n=slot.n, id=slot.id, seen=0)
         for slot in run.set_run.settled():
             run.count(slot)
@@ -263,6 +273,9 @@ class Engine:
     def _count_down(self, now_s: float) -> None:
         if self.crank_turns is not None:
             self.crank_turns += 1
+        self._one_ball_less(now_s)
+
+    def _one_ball_less(self, now_s: float) -> None:
         if self.hopper.left is None:
             return
         self.hopper.left = max(self.hopper.left - 1, 0)
@@ -345,6 +358,21 @@ class Engine:
         if self.state in ("STOPPING", "QUICKSTOP") and now_s - self.since_s > self.machine.spin_down_s + REST_SLACK_S:
             return True, "assumed"
         return None, "unknown"
+
+    @property
+    def hopper_empty(self) -> str | None:
+        """Return how it is known that the hopper is empty, or None."""
+        if self.hopper.left == 0:
+            return "the hopper is empty by the count"
+        if self.link.status is not None and self.link.status.hopper == "empty":
+            return "the hopper is empty, as the driver sees it"
+        return None
+
+    @property
+    def hopper_low(self) -> bool:
+        """Tell whether few balls are left, by the count or by the driver's word."""
+        seen_low = self.link.status is not None and self.link.status.hopper in ("low", "empty")
+        return seen_low or (self.hopper.left is not None and self.hopper.left <= self.machine.hopper.low_at)
 
     def count_down(self, leaves_s: float, now_s: float) -> None:
         """Tell the last three seconds before a first ball."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drillfeed.daemon.engine.driver import DEAF_FAULT_S
-from drillfeed.daemon.engine.states import MOVING, UNDER_WAY
+from drillfeed.daemon.engine.states import MOVING, RUNNING, UNDER_WAY
 from drillfeed.protocol.link import WATCHDOG_STOP_S
 from drillfeed.protocol.status import State
 
@@ -95,6 +95,10 @@ def _slow_spinup(engine: "Engine", now_s: float) -> str | None:
     return None
 
 
+def _astray(engine: "Engine", now_s: float) -> str | None:
+    return engine.wheels.astray(now_s)
+
+
 HAZARDS: tuple[Hazard, ...] = (
     Hazard(
         "tripped",
@@ -108,6 +112,13 @@ HAZARDS: tuple[Hazard, ...] = (
     Hazard("driver-deaf", _deaf, "status arrives but setpoints are not accepted: see the driver's log", UNDER_WAY),
     Hazard("driver-disarmed", _gave_up, "the driver left the armed mode by itself, or another told it to", UNDER_WAY),
     Hazard("unreadable", _unreadable, "a speed sensor or its cable", UNDER_WAY),
+    Hazard(
+        "wheel-astray",
+        _astray,
+        "a motor, its driver or belt; a ball stuck between the wheels; a speed sensor; rates too high in the profile",
+        RUNNING,
+        "cut the motor power, wait for the wheels, look, then: clear",
+    ),
     Hazard("slow-spinup", _slow_spinup, "a wheel that is stuck, a weak supply, a blocked tilt", frozenset({"SPINUP"})),
 )
 

@@ -267,6 +267,7 @@ ORDERS: dict[str, Callable[["Engine", Given, float], str | None]] = {
 def carry_out(engine: "Engine", given: Given, now_s: float) -> None:
     """Carry out a command, or refuse it with nothing changed; the answer goes to the given token."""
     verb = given.command.verb
+    engine.link.note(now_s, "command", f"{verb} by {given.caller.name} ({given.caller.where})")
     try:
         check_state(given.command, engine.state)
         text = ORDERS[verb](engine, given, now_s)

@@ -123,8 +123,12 @@ def _feeding(engine: "Engine", now_s: float) -> None:
         set_run.missed_in_row = 0
         pause(engine, f"{MISSED_MOST} balls in a row were not thrown: {last.reason if last else ''}", now_s)
         return
-    if engine.hopper.left == 0 and set_run.unfinished:
-        pause(engine, "the hopper is empty by the count; fill it and type: balls N, then: resume", now_s)
+    if engine.hopper_empty and set_run.unfinished:
+        pause(engine, f"{engine.hopper_empty}; fill it and type: balls N, then: resume", now_s)
+        return
+    trouble = run.leaving.trouble(engine.hopper_low)
+    if trouble is not None:
+        pause(engine, trouble, now_s)
         return
     before = set_run.slots[-1:]
     slot = set_run.plan_ahead(now_s, engine.next_at_s, engine.next_feed_id)

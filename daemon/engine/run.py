@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from drillfeed.daemon.engine.exits import ExitWatch
+from drillfeed.daemon.engine.leaving import Leaving
 from drillfeed.daemon.engine.schedule import SetRun, Slot
 from drillfeed.daemon.engine.tally import Tally
 from drillfeed.daemon.planning.plan import DrillPlan, SetPlan
@@ -20,10 +20,9 @@ class DrillRun:
     refused: int = 0
     skipped: int = 0
     unknown: int = 0
-    exits: int = 0
     last: Slot | None = None
     tally: Tally = field(default_factory=Tally)
-    watch: ExitWatch = field(default_factory=ExitWatch)
+    leaving: Leaving = field(default_factory=Leaving)
     set_run: SetRun = field(init=False)
     _planned_n: int = 0
 
@@ -42,8 +41,8 @@ class DrillRun:
 
     @property
     def seen(self) -> int | None:
-        """Return how many balls the exit sensor saw; None where there is none."""
-        return self.exits if self.has_exit_sensor else None
+        """Return how many balls the exit sensor saw; None where there is none, or none to be trusted."""
+        return self.leaving.count if self.has_exit_sensor else None
 
     @property
     def ends_s(self) -> float:
@@ -74,7 +73,7 @@ class DrillRun:
             self.commanded += 1
             self.tally.set_of[slot.n] = self.index + 1
             if self.has_exit_sensor:
-                self.watch.expect(slot)
+                self.leaving.expect(slot)
         elif slot.outcome == "refused":
             self.refused += 1
         elif slot.outcome == "skipped":

@@ -11,6 +11,8 @@ from drillfeed.protocol.status import Notice
 
 Deliver = Callable[[Effects], None]
 RING = 512
+FOR_THE_RECORD = "recent"
+"""The field of a fault that holds the messages before it: for the journal, too long for a notice."""
 
 
 class NoticeRing:
@@ -24,10 +26,9 @@ class NoticeRing:
         """Keep events as notices."""
         for event in events:
             self._serial += 1
+            fields = {key: value for key, value in event.fields.items() if key != FOR_THE_RECORD}
             self._kept.append(
-                Notice(
-                    serial=self._serial, topic=event.topic, text=event.text, cue=event.cue, fields=dict(event.fields)
-                )
+                Notice(serial=self._serial, topic=event.topic, text=event.text, cue=event.cue, fields=fields)
             )
 
     def since(self, serial: int) -> tuple[list[Notice], int]:

@@ -263,7 +263,7 @@ def test_three_missed_in_a_row_pause_the_run_with_the_reason() -> None:
     slow = hall.hall.board
 
     def blunt() -> bool:
-        slow.top_rpm *= 0.93
+        slow.top_rpm *= 0.97
         return hall.state != "FEEDING"
 
     assert hall.hall.run_until(blunt, 20.0)

@@ -1,6 +1,7 @@
 """`python -m tests.faults`: do harm to real processes, and tell from the driver's own log whether it was survived.
 
     python -m tests.faults                    every scenario, one after another
+    python -m tests.faults --together 2       two at a time
     python -m tests.faults --list
     python -m tests.faults --only daemon-killed --only stop-in-flood
     python -m tests.faults --json             one JSON object a scenario
@@ -16,6 +17,7 @@ import platform
 import sys
 import time
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 
 from tests.faults import links, processes, stops, throwers
@@ -50,6 +52,8 @@ def run_one(scenario: Scenario, tries: int = TRIES) -> Row:
             seen = scenario.run()
         except NotReady as wrong:
             seen = Seen(f"the bench did not come up: {wrong}", "inconclusive" if done < tries else "fails")
+        except Exception as wrong:
+            seen = Seen(f"{type(wrong).__name__}: {wrong}", "fails")
     took_s = round(time.monotonic() - began_s, 1)
     return Row(scenario.name, scenario.injected, scenario.expected, seen.text, seen.verdict, done, took_s)
 
@@ -80,6 +84,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         prog="python -m tests.faults", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--only", action="append", default=[], metavar="N", help="number or name; may be repeated")
+    parser.add_argument("--together", type=int, default=1, metavar="N", help="how many at a time (1)")
     parser.add_argument("--list", action="store_true")
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args(arguments)
@@ -88,13 +93,13 @@ def main(argv: Sequence[str] | None = None) -> int:
             print(f"{n:>2} {one.name:<22} {one.injected}")
         return 0
     rows = []
-    for scenario in chosen(args.only):
-        row = run_one(scenario)
-        rows.append(row)
-        if args.json:
-            print(json.dumps(asdict(row)), flush=True)
-        else:
-            print(f"{row.verdict:<13}{row.scenario:<22}{row.took_s:>6.1f} s  {row.seen}", flush=True)
+    with ThreadPoolExecutor(max(args.together, 1)) as benches:
+        for row in benches.map(run_one, chosen(args.only)):
+            rows.append(row)
+            if args.json:
+                print(json.dumps(asdict(row)), flush=True)
+            else:
+                print(f"{row.verdict:<13}{row.scenario:<28}{row.took_s:>6.1f} s  {row.seen}", flush=True)
     held = sum(row.verdict == "holds" for row in rows)
     if not args.json:
         print(f"{held} of {len(rows)} hold. {time.strftime('%Y-%m-%d')}, {machine_kind()}")

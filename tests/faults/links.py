@@ -194,7 +194,7 @@ def _clock(kind: str, expect_fault: bool) -> Seen:
         account = Account(bench)
         account.true("state", (now.state == "FAULT") == expect_fault, f"{now.state} {now.reason or ''}")
         account.true("clock error shown", now.clock_error_ms is not None, f"{now.clock_error_ms} ms")
-        account.true("balls fed", expect_fault or len(bench.log()) > 0 and fed_between(bench, at_s - 1000) > 8)
+        account.true("balls fed", expect_fault or (len(bench.log()) > 0 and fed_between(bench, at_s - 1000) > 8))
         return account.seen()
 
 

@@ -1,4 +1,4 @@
-"""`python -m tests.faults.odd_driver KIND drive ...`: the shipped driver with a clock that strays, or a wall clock that jumps.
+"""`python -m tests.faults.odd_driver KIND drive ...`: the shipped driver with a clock that strays.
 
 KIND: `drift` runs 300 ppm fast; `step` goes on 0.4 s further, 14 s after the start; `wall` lets time.time jump.
 """

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
+from drillfeed.clients.drivers.faults import parse_fault
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill, FixedOrder, Set
 from drillfeed.daemon.library import load_balls, load_machine
@@ -61,12 +62,14 @@ class WatchedHall:
     on: Machine = field(default_factory=machine)
     delay_s: float = 0.001
     seed: int = 0
+    faults: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         self.log: list[dict[str, Any]] = []
         self.setpoints: list[tuple[float, Setpoint]] = []
         self.orders: list[tuple[float, Order]] = []
-        self.hall = VirtualHall(self.on, seed=self.seed, note=keep_log(self.log), carry=self._carry)
+        bent = [parse_fault(text) for text in self.faults]
+        self.hall = VirtualHall(self.on, seed=self.seed, note=keep_log(self.log), carry=self._carry, faults=bent)
         self.engine = self.hall.engine
         self.lost = False
 

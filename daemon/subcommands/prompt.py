@@ -1,0 +1,157 @@
+"""`drillfeed prompt`: type commands by hand, with history and completion, and see what happens.
+
+Rule of this file: what may be typed next is decided in `clients/completion.py`; here are the terminal and the threads.
+Ctrl-C is a stop, in front of whatever is under way. A secret is never put into the history.
+"""
+
+import argparse
+import contextlib
+import sys
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from drillfeed.clients.completion import Known
+    from drillfeed.clients.lines import Client
+    from drillfeed.protocol.lines import Reply
+    from drillfeed.protocol.status import Snapshot
+
+EXAMPLES = """\
+examples:
+  drillfeed prompt                         the daemon of this machine
+  drillfeed prompt --to 192.0.2.10:7340    a daemon on another machine
+
+Tab completes, the arrow keys bring back earlier lines, Ctrl-C stops the thrower, Ctrl-D leaves (what runs goes on).
+History and completion need the extra: pip install 'drillfeed[prompt]'. Exit code: 0 left, 2 bad address, 3 no daemon.
+"""
+
+LEFT, MISUSED, NO_DAEMON = 0, 2, 3
+HISTORY = "prompt-history"
+HINT = "no completion and no history: pip install 'drillfeed[prompt]'"
+LOOK_S = 0.25
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of this sub-command."""
+    parser.add_argument(
+        "--to", metavar="HOST:PORT|PATH", help="the daemon; else $DRILLFEED, its socket, 127.0.0.1:7340"
+    )
+    parser.add_argument("--plain", action="store_true", help="no completion, no history, no status line")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Take lines until the end of input; returns the exit code."""
+    from drillfeed.clients.find import NoDaemon
+    from drillfeed.clients.lines import Client
+    from drillfeed.protocol.lines import BrokenReply
+
+    try:
+        with Client.find(args.to) as asking, Client.find(args.to) as watching:
+            watcher = Watcher(watching)
+            plain = args.plain or not sys.stdin.isatty()
+            with contextlib.nullcontext(input) if plain else _comfortable(watcher) as read:
+                watcher.thread.start()
+                try:
+                    return _converse(asking, read)
+                finally:
+                    watcher.ending.set()
+                    watcher.thread.join(4 * LOOK_S)
+    except ValueError as error:
+        print(f"drillfeed prompt: {error}", file=sys.stderr)
+        return MISUSED
+    except (NoDaemon, BrokenReply, TimeoutError) as error:
+        print(f"drillfeed prompt: {error}", file=sys.stderr)
+        return NO_DAEMON
+
+
+def _converse(client: "Client", read: "Callable[[], str]") -> int:
+    """Send what is read, line by line, and print the replies."""
+    while True:
+        try:
+            line = read()
+            if line.strip(" "):
+                print("\n".join(reply_lines(client.ask_line(line))), flush=True)
+            if line.split()[:1] == ["quit"]:
+                return LEFT
+        except KeyboardInterrupt:
+            client.stop_now()
+            print("stop sent", flush=True)
+        except EOFError:
+            return LEFT
+
+
+def reply_lines(reply: "Reply") -> "Iterable[str]":
+    """Write a reply for a person: its data, then what came of it."""
+    yield from (f"  {line}".rstrip() for line in reply.data)
+    if reply.ok:
+        yield f"done {reply.verb} {reply.text}".rstrip()
+    else:
+        code = f"{reply.code.number} {reply.code.name} " if reply.code else ""
+        yield f"no {code}{reply.text}"
+
+
+class Watcher:
+    """A thread with a connection of its own: prints what happens, and keeps the state and the names for completion."""
+
+    def __init__(self, client: "Client") -> None:
+        self.client = client
+        self.ending = threading.Event()
+        self.snapshot: Snapshot | None = None
+        self.names: Known = {}
+        self.thread = threading.Thread(target=self._watch, name="watcher", daemon=True)
+
+    def known(self) -> "Known":
+        """Return the names that completion may offer, the stop count of now among them."""
+        return {**self.names, "stop-count": [str(self.snapshot.stop_count)] if self.snapshot else []}
+
+    def state(self) -> str:
+        """Return the state and the next step in one line."""
+        from drillfeed.protocol.status_text import next_step, state_line
+
+        return f"{state_line(self.snapshot)}   next: {next_step(self.snapshot)}" if self.snapshot else "not connected"
+
+    def _watch(self) -> None:
+        from drillfeed.clients.find import NoDaemon
+        from drillfeed.protocol.errors import Refused
+        from drillfeed.protocol.lines import BrokenReply
+
+        try:
+            self.snapshot = self.client.snapshot()
+            self.client.watch("on")
+            self.names = known_names(self.client)
+            while not self.ending.wait(LOOK_S):
+                for told in self.client.notices(0.0):
+                    print(f"! {told.topic} {told.text}", flush=True)
+                self.snapshot = self.client.snapshot()
+        except (NoDaemon, BrokenReply, TimeoutError, Refused) as error:
+            self.snapshot = None
+            if not self.ending.is_set():
+                print(f"! {error}", flush=True)
+
+
+@contextlib.contextmanager
+def _comfortable(watcher: Watcher) -> "Iterator[Callable[[], str]]":
+    """Give a way to read with history, completion and status line; a plain one where the extra is missing."""
+    try:
+        from prompt_toolkit.patch_stdout import patch_stdout
+
+        from drillfeed.clients.prompt_terminal import open_session
+    except ImportError:
+        print(HINT, file=sys.stderr)
+        yield input
+        return
+    from drillfeed.daemon.config import state_folder
+
+    session = open_session(state_folder() / HISTORY, watcher.known, watcher.state)
+    with patch_stdout():
+        yield session.prompt
+
+
+def known_names(client: "Client") -> "Known":
+    """Ask the daemon for the names that completion offers; what it does not tell is not offered."""
+    return {
+        "drills": [line.split()[0] for line in client.list("drills").data if line],
+        "balls": [line.split()[0] for line in client.list("balls").data if line],
+        "players": [line.rpartition(": ")[0] for line in client.players().data if line],
+    }

@@ -28,10 +28,12 @@ from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.shell import cautions
+from drillfeed.daemon.shell import alive, cautions
+from drillfeed.daemon.shell.alone import Alone
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
 from drillfeed.daemon.shell.line_server import LineServer
+from drillfeed.daemon.shell.notify import Manager
 from drillfeed.daemon.shell.pairing import FILE as PAIRED_FILE
 from drillfeed.daemon.shell.pairing import Pairings
 from drillfeed.daemon.shell.practice import Practice
@@ -152,8 +154,17 @@ def _once(future: "asyncio.Future[None]") -> Callable[[object], None]:
 
 
 async def serve(config: Config, tell: Callable[[str], None]) -> None:
-    """Run a daemon until SIGTERM or SIGINT; a second signal leaves at once."""
-    daemon = Daemon(config, load_machine(config.machine))
+    """Run a daemon until SIGTERM or SIGINT; a second signal leaves at once.
+
+    Raises AlreadyRunning where another daemon drives the same machine profile.
+    """
+    machine = load_machine(config.machine)
+    with Alone(state_folder(), machine.name):
+        await _serve(Daemon(config, machine), tell)
+
+
+async def _serve(daemon: Daemon, tell: Callable[[str], None]) -> None:
+    config, manager = daemon.config, Manager()
     addresses = await daemon.open()
     for line in addresses.lines():
         tell(line)
@@ -164,8 +175,13 @@ async def serve(config: Config, tell: Callable[[str], None]) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, ending.set)
+    pulse = alive.Pulse({"control": lambda: daemon.control.ticks, "journal": lambda: daemon.journal.turns})
+    watchdog = asyncio.create_task(alive.feed(manager, pulse))
+    manager.tell(READY="1", STATUS=f"{daemon.machine.name}, at rest")
     await ending.wait()
+    manager.tell(STOPPING="1", STATUS="stopping")
     tell("stopping; a second signal leaves at once")
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, lambda: sys.exit(1))
     await daemon.close()
+    watchdog.cancel()

@@ -54,6 +54,7 @@ class Journal(threading.Thread):
         super().__init__(name="journal", daemon=True)
         self.path = path
         self.lost = 0
+        self.turns = 0
         self.loads: tuple[Load, ...] = ()
         self._loads_due_s = float("-inf")
         self._wall_of = wall_of or _wall_of
@@ -109,15 +110,27 @@ class Journal(threading.Thread):
         """Write batch after batch until ended."""
         tried_s = float("-inf")
         while True:
+            self.turns += 1
             ending = self._ending
             if self._why is None or ending or time.monotonic() - tried_s >= RETRY_S:
                 tried_s = time.monotonic()
-                self.turn()
+                self._guarded_turn()
             if ending:
                 break
             time.sleep(BATCH_S)
         self._answer_all(NotRecorded("the daemon is shutting down"))
         self._close()
+
+    def _guarded_turn(self) -> None:
+        """Take a turn; a mistake in drillfeed itself is told and costs the batch, not the thread."""
+        try:
+            self.turn()
+        except Exception as mistake:
+            self._log.exception("mistake in the journal")
+            self.lost += len(self._batch)
+            self._batch = []
+            self._close()
+            self._answer_all(NotRecorded(f"a mistake in drillfeed: {mistake}"))
 
     def turn(self) -> None:
         """Write all that has been noted and answer what was asked; faults of the disk are kept and told."""

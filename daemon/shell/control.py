@@ -103,7 +103,11 @@ class ControlLoop(threading.Thread):
                 self._count_late(now_s - due_s)
                 if now_s - due_s > TICK_S:
                     due_s = now_s
-                self._guarded(self._turn, router, observers, now_s)
+                # Each step on its own: a mistake in one keeps neither a stop nor the next setpoint from going out.
+                self._guarded(self._receive, router, observers)
+                self._guarded(self._take, router, observers, now_s)
+                self._guarded(self._advance, router, observers, now_s)
+                self.ticks += 1
         finally:
             router.close(linger=0)
             if observers is not None:
@@ -191,12 +195,9 @@ class ControlLoop(threading.Thread):
             carry_out(self.engine, given, now_s)
         self._flush(router, observers, now_s)
 
-    def _turn(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
-        self._receive(router, observers)
-        self._take(router, observers, now_s)
+    def _advance(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
         self.engine.advance(now_s)
         self._flush(router, observers, now_s)
-        self.ticks += 1
         self._collect(now_s)
 
     def _flush(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:

@@ -10,6 +10,8 @@ SUBCOMMANDS: dict[str, str] = {
     "serve": "run the daemon",
     "drive": "run a motor driver",
     "probe-driver": "check a motor driver against the rules of the link",
+    "record": "keep setpoints and status from the observer stream",
+    "replay": "draw a recording, or run it again on a driver, without a ball",
     "send": "give the daemon a command",
     "watch": "see what happens, as it happens",
     "history": "read the practice journal",

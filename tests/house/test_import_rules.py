@@ -21,6 +21,7 @@ MAY: dict[str, set[str]] = {
     "aim": {"physics", "machine", "calibration", "drills", "mistakes"},
     "planning": {"physics", "aim", "drills", "machine", "mistakes", "protocol"},
     "engine": {"planning", "drills", "machine", "protocol"},
+    "replaying": {"engine", "machine", "protocol"},
     "journal": {"protocol", "engine"},
     "listing": {"library", "planning", "aim", "drills", "machine", "mistakes"},
     "checking": {"library", "planning", "aim", "drills", "machine", "mistakes"},
@@ -32,7 +33,7 @@ MAY: dict[str, set[str]] = {
 }  # fmt: skip
 JOINING = {"app", "cli", "subcommands", "demo", "virtual"}
 IO_MODULES = {"asyncio", "socket", "zmq", "time", "os", "random", "structlog", "threading", "subprocess"}
-PURE = {"physics", "aim", "drills", "planning", "engine", "machine", "calibration", "mistakes", "protocol"}
+PURE = {"physics", "aim", "drills", "planning", "engine", "replaying", "machine", "calibration", "mistakes", "protocol"}
 # Programs that write files from tables, and clients' rims: not part of the pure layers they lie beside.
 RIMS = {"protocol/write_docs.py", "protocol/write_schema.py"}
 

@@ -1,0 +1,204 @@
+"""A recording run again on a driver: wheels and tilt as they were asked for, and no ball.
+
+Rule of this file: no I/O; `now_s` is an argument. It is the daemon's end of the link and no more: hello, clock, arm,
+setpoints as the heartbeat, stop. Whatever the recording says, the ramp limiter is the last thing before the wire, the
+feed stays closed, and any trouble stops.
+"""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from drillfeed.daemon.engine.axes import Axes
+from drillfeed.daemon.engine.driver import CLOCK_ARM_S, DriverLink
+from drillfeed.daemon.engine.schedule import ZERO, Targets
+from drillfeed.daemon.machine import Machine
+from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
+
+READY_S = 30.0
+ARM_S = 3.0
+REST_SLACK_S = 4.0
+
+Phase = Literal["waiting", "arming", "running", "stopping", "over"]
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """From `at_s` of the recording on, these targets: wheels in rpm, tilt in degrees or None to leave it."""
+
+    at_s: float
+    top_rpm: float
+    bottom_rpm: float
+    tilt_deg: float | None
+
+
+def beyond_limits(moments: Sequence[Moment], machine: Machine) -> str | None:
+    """Say which moment asks for more than the machine's limits, or None; a recording with one is not run at all."""
+    tilt = machine.tilt
+    for one in moments:
+        for name, rpm in (("top", one.top_rpm), ("bottom", one.bottom_rpm)):
+            limits = machine.wheel("top" if name == "top" else "bottom").limits()
+            if rpm != 0 and not limits.low_rpm <= rpm <= limits.high_rpm:
+                allowed = f"{limits.low_rpm:,.0f} to {limits.high_rpm:,.0f}"
+                return f"{name} wheel {rpm:,.0f} rpm at {one.at_s:.2f} s; {machine.name} has {allowed}"
+        if one.tilt_deg is not None and not tilt.low_deg <= one.tilt_deg <= tilt.high_deg:
+            return (
+                f"tilt {one.tilt_deg:g} at {one.at_s:.2f} s; {machine.name} has {tilt.low_deg:g} to {tilt.high_deg:g}"
+            )
+    return None
+
+
+class Replayer:
+    """One run of a recording. `link.out` collects the frames to send; `phase` and `trouble` tell how it goes."""
+
+    def __init__(self, machine: Machine, session: str, moments: Sequence[Moment], now_s: float) -> None:
+        """Begin by waiting for a driver; `moments` are in order and not empty."""
+        self.machine, self._moments = machine, moments
+        self._times = [one.at_s for one in moments]
+        self.link = DriverLink(machine, session)
+        self._axes = Axes(machine, self.link.limits)
+        self.phase: Phase = "waiting"
+        self.trouble: str | None = None
+        self.worst_rpm: dict[str, float] = {}
+        self._since_s = self._begin_s = self._next_at_s = now_s
+        self._quick = False
+
+    @property
+    def length_s(self) -> float:
+        """Return how long the run takes, its way down left out."""
+        return self._times[-1] - self._times[0]
+
+    def receive(self, peer: bytes, frame: bytes, now_s: float) -> None:
+        """Take one frame from the driver."""
+        boot = self.link.driver.hello.boot if self.link.driver else None
+        status = self.link.receive(peer, frame, now_s)
+        driver = self.link.driver
+        if self.phase in ("arming", "running") and driver is not None and driver.hello.boot != boot:
+            self.stop("the driver began anew", now_s)
+        if status is not None and self.phase == "running":
+            self._measure(status)
+
+    def stop(self, why: str | None, now_s: float) -> None:
+        """Bring the wheels down now; `why` is the trouble, or None where the run is simply over."""
+        self.trouble = self.trouble or why
+        if self.phase == "waiting":
+            self._enter("over", now_s)
+        if self.phase in ("stopping", "over"):
+            return
+        self._quick = why is not None
+        self._new_epoch("stop", now_s)
+        self._enter("stopping", now_s)
+
+    def advance(self, now_s: float) -> None:
+        """Go on to `now_s`, each 20 ms: trouble first, then the phase, then setpoints."""
+        trouble = self._found_trouble(now_s)
+        if trouble is not None:
+            self.stop(trouble, now_s)
+        step = {"waiting": self._wait, "arming": self._arm, "running": self._run, "stopping": self._come_to_rest}
+        if self.phase in step:
+            step[self.phase](now_s)
+        self.link.tick(now_s)
+        self._emit(now_s)
+
+    def _enter(self, phase: Phase, now_s: float) -> None:
+        self.phase, self._since_s = phase, now_s
+
+    def _new_epoch(self, order: Literal["arm", "stop"] | None, now_s: float) -> None:
+        self.link.new_epoch(order, now_s)
+        self._next_at_s = now_s + LEAST_LEAD_S
+        self._axes.limiter.restart(now_s, self._next_at_s)
+
+    def _found_trouble(self, now_s: float) -> str | None:
+        status = self.link.status
+        if self.phase not in ("arming", "running") or status is None:
+            return None
+        if self.link.status_age_s(now_s) > WATCHDOG_STOP_S:
+            return "the driver fell silent"
+        if status.faults:
+            return "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults)
+        if self.phase == "running" and self.link.epoch_shown and status.mode != "armed":
+            return f"the driver is {status.mode}: {status.mode_reason or 'no reason given'}"
+        return self.link.feed_trouble(now_s) if self.phase == "running" else None
+
+    def _wait(self, now_s: float) -> None:
+        driver, status, line = self.link.driver, self.link.status, self.link.line
+        if driver is not None and driver.mismatch:
+            self._fail(f"does not fit {self.machine.name}: {driver.mismatch[0]}", now_s)
+        elif now_s - self._since_s > READY_S:
+            self._fail(f"no driver at rest, with a known clock, within {READY_S:g} s", now_s)
+        elif (
+            status is not None
+            and self.link.status_age_s(now_s) < WATCHDOG_FEED_S
+            and status.limits_hash == self.link.digest
+            and not status.faults
+            and status.at_rest is True
+            and status.mode == "disarmed"
+            and line is not None
+            and line.error_s <= CLOCK_ARM_S
+        ):
+            self._axes.seed(status)
+            self._new_epoch("arm", now_s)
+            self._enter("arming", now_s)
+
+    def _fail(self, why: str, now_s: float) -> None:
+        self.trouble = why
+        self._enter("over", now_s)
+
+    def _arm(self, now_s: float) -> None:
+        status = self.link.status
+        if status is not None and self.link.epoch_shown and status.mode == "armed":
+            self._begin_s = now_s + LEAD_S
+            self._enter("running", now_s)
+        elif now_s - self._since_s > ARM_S:
+            self.stop(f"the driver did not arm: {status.mode_reason if status else 'no status'}", now_s)
+
+    def _run(self, now_s: float) -> None:
+        if now_s > self._begin_s + self.length_s:
+            self.stop(None, now_s)
+
+    def _come_to_rest(self, now_s: float) -> None:
+        status = self.link.status
+        fresh = status is not None and self.link.status_age_s(now_s) < WATCHDOG_STOP_S
+        if fresh and status is not None and self.link.epoch_shown and status.at_rest is True:
+            self._enter("over", now_s)
+        elif now_s - self._since_s > 2 * self.machine.spin_down_s + REST_SLACK_S:
+            self._fail(self.trouble or "the wheels were not seen to come to rest", now_s)
+
+    def _targets(self, at_s: float) -> Targets:
+        if self.phase != "running" or at_s < self._begin_s:
+            return ZERO
+        place = bisect_right(self._times, self._times[0] + at_s - self._begin_s)
+        if place == 0 or at_s > self._begin_s + self.length_s:
+            return ZERO
+        one = self._moments[place - 1]
+        return {"top": one.top_rpm, "bottom": one.bottom_rpm, "tilt": one.tilt_deg}
+
+    def _emit(self, now_s: float) -> None:
+        line = self.link.line
+        if self.link.driver is None or line is None or self.phase == "over":
+            return
+        self._next_at_s = max(self._next_at_s, now_s + LEAST_LEAD_S)
+        while self._next_at_s <= now_s + LEAD_S:
+            at_s, self._next_at_s = self._next_at_s, self._next_at_s + TICK_S
+            self.link.seq += 1
+            driver_at_s = line.to_driver(at_s)
+            setpoint = self._axes.setpoint(
+                at_s,
+                self._targets(at_s),
+                self._quick,
+                session=self.link.session,
+                epoch=self.link.epoch,
+                seq=self.link.seq,
+                at_s=driver_at_s,
+                until_s=driver_at_s + VALID_S,
+                feeding=False,
+            )
+            self.link.send(setpoint, now_s)
+
+    def _measure(self, status: Status) -> None:
+        """Keep how far a wheel was from the driver's own output at worst: what the motor could not follow."""
+        for wheel, state in (("top", status.top), ("bottom", status.bottom)):
+            if state.measured_rpm is not None:
+                off = abs(state.measured_rpm - state.target_rpm)
+                self.worst_rpm[wheel] = max(self.worst_rpm.get(wheel, 0.0), off)

@@ -1,0 +1,80 @@
+"""`drillfeed record`: keep setpoints and status from the observer stream of a daemon."""
+
+import argparse
+
+EXAMPLES = """\
+examples:
+  drillfeed serve --observe tcp://127.0.0.1:7412
+  drillfeed record --observe tcp://127.0.0.1:7412 --out saturday.jsonl
+  drillfeed record --observe tcp://127.0.0.1:7412 --out warm-up.jsonl --seconds 90
+  drillfeed replay saturday.jsonl --out saturday.svg
+"""
+HIGH_WATER = 1000
+POLL_MS = 200
+FLUSH_S = 1.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `drillfeed record`."""
+    parser.add_argument("--observe", required=True, metavar="ENDPOINT", help="the daemon's observer stream")
+    parser.add_argument("--out", required=True, metavar="FILE", help="where to write; JSON lines, about 0.4 GB an hour")
+    parser.add_argument("--seconds", type=float, metavar="S", help="end after this time; else at an interrupt")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Record until the time is over, an interrupt or SIGTERM; return the exit status."""
+    import sys
+    import time
+    from datetime import UTC, datetime
+    from pathlib import Path
+
+    import zmq
+
+    from drillfeed.clients.drivers.link_loop import Ending
+    from drillfeed.clients.recording import Recorder
+    from drillfeed.protocol.link import FRAME_BYTES_MAX
+
+    ending = Ending()
+    ending.catch()
+    context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+    socket = context.socket(zmq.SUB)
+    # A SUB socket connects again by itself, so a daemon that is started anew is heard anew. What a slow disk leaves
+    # behind beyond the high-water mark is lost, and memory stays bounded.
+    socket.setsockopt(zmq.LINGER, 0)
+    socket.setsockopt(zmq.RCVHWM, HIGH_WATER)
+    socket.setsockopt(zmq.MAXMSGSIZE, 2 * FRAME_BYTES_MAX)
+    socket.setsockopt(zmq.SUBSCRIBE, b"")
+    recorder = Recorder(args.observe, datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic())
+    try:
+        socket.connect(args.observe)
+        with Path(args.out).open("x", encoding="utf-8") as file:
+            file.write(recorder.head)
+            end_s = time.monotonic() + args.seconds if args.seconds else float("inf")
+            flushed_s = time.monotonic()
+            while not ending.asked and (now := time.monotonic()) < end_s:
+                if socket.poll(POLL_MS):
+                    file.writelines(recorder.take(socket.recv_multipart(), now))
+                if now - flushed_s > FLUSH_S:
+                    flushed_s = now
+                    file.flush()
+    except zmq.ZMQError as wrong:
+        print(f"{args.observe}: {wrong}; expected an endpoint such as tcp://127.0.0.1:7412", file=sys.stderr)
+        return 2
+    except FileExistsError:
+        print(f"{args.out}: there is such a file already; a recording never writes over another", file=sys.stderr)
+        return 2
+    except OSError as wrong:
+        print(f"{args.out}: {wrong.strerror or wrong}; what came until then is in it", file=sys.stderr)
+        return 1
+    finally:
+        socket.close(linger=0)
+        context.term()
+    counts = recorder.counts
+    print(
+        f"{args.out}: {counts['setpoint']} setpoints, {counts['status']} statuses, {counts['gaps']} gaps, "
+        f"{counts['passed over']} passed over"
+    )
+    if counts["setpoint"] or counts["status"]:
+        return 0
+    print(f"nothing came from {args.observe}. Next: see that the daemon runs and observes there", file=sys.stderr)
+    return 1

@@ -9,7 +9,17 @@ from dataclasses import dataclass
 
 from drillfeed.protocol.commands import COMMANDS, Command
 from drillfeed.protocol.status import Snapshot
-from drillfeed.protocol.status_text import ball_line, blank, next_step, offer_line, seconds, set_line, state_line
+from drillfeed.protocol.status_text import (
+    ball_line,
+    blank,
+    made_text,
+    next_step,
+    offer_line,
+    seconds,
+    set_line,
+    state_line,
+    tempo_line,
+)
 
 NARROWEST, WIDEST = 40, 120
 NAME_WIDTH = 11
@@ -28,6 +38,8 @@ KEYS: dict[str, str] = {
     "d": "disarm",
     "c": "clear",
 }
+
+MARKS: dict[str, str] = {"+": "made", "-": "missed"}
 
 PASTED_KEYS = 5
 STOP_KEYS = ("s", "\x18")
@@ -76,6 +88,8 @@ def press(key: str, snapshot: Snapshot | None, since_same_key_s: float, age_s: f
         if snapshot is None or snapshot.state != "PAUSED" or age_s > STALE_S:
             return Press(Command("pause", {}))
         return Press(why_not="") if held else Press(Command("resume", {}))
+    if letter in MARKS and not held:
+        return Press(Command("mark", {"result": MARKS[letter]}))
     verb = KEYS.get(letter)
     if verb is None or held:
         return Press(why_not="" if held else "no such key; the keys are listed below")
@@ -107,7 +121,10 @@ def render(snapshot: Snapshot | None, width: int, message: str = "", age_s: floa
     lines += _row(*_time_row(snapshot), width)
     lines.append("")
     lines += _row("drill", blank(snapshot.drill), width)
+    if snapshot.player:
+        lines += _row("player", snapshot.player, width)
     lines += _row("set", set_line(snapshot), width)
+    lines += _row("tempo", tempo_line(snapshot), width)
     lines += _row("last ball", ball_line(snapshot.last_ball), width)
     lines += _row("next ball", ball_line(snapshot.next_ball), width)
     lines.append("")
@@ -129,6 +146,8 @@ def key_text(snapshot: Snapshot) -> str:
         if verb != "stop" and offered and snapshot.state in COMMANDS[verb].states:
             name = f"start (stop count {snapshot.stop_count})" if verb == "start" else verb
             keys.append(f"{key} {name}")
+    if snapshot.counts.commanded:
+        keys += [f"{key} {result}" for key, result in MARKS.items()]
     return "   ".join([*keys, "q leave"])
 
 
@@ -147,7 +166,7 @@ def _counts(snapshot: Snapshot, width: int) -> list[str]:
     figures = [
         ("commanded", str(counts.commanded)),
         ("seen", blank(counts.seen)),
-        ("made", blank(counts.made)),
+        ("made", made_text(counts)),
         ("refused", str(counts.refused)),
         ("skipped", str(counts.skipped)),
         ("hopper", blank(snapshot.hopper)),

@@ -54,6 +54,7 @@ class Counts(Frozen):
     skipped: int = 0
     seen: int | None = Field(None, description="seen leaving by the exit sensor; None where there is none")
     made: int | None = Field(None, description="entered by a person; None until entered")
+    marked: int | None = Field(None, description="how many balls `made` is out of; None until entered")
 
 
 class OfferInfo(Frozen):

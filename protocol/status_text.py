@@ -6,7 +6,7 @@ Rule of this file: what is not known is left blank. Text only, nothing told by c
 from collections.abc import Iterator
 
 from drillfeed.protocol.commands import WAYS_ON
-from drillfeed.protocol.status import BallInfo, OfferInfo, Snapshot, WheelInfo
+from drillfeed.protocol.status import BallInfo, Counts, OfferInfo, Snapshot, WheelInfo
 
 NAME_WIDTH = 13
 
@@ -96,7 +96,7 @@ def _rows(s: Snapshot) -> Iterator[tuple[str, str]]:
         yield "player", s.player
     yield "drill", " ".join([blank(s.drill), *([f"seed {s.seed}"] if s.seed is not None else [])])
     yield "set", set_line(s)
-    yield "tempo", _tempo(s)
+    yield "tempo", tempo_line(s)
     if s.changes:
         yield "changes", f"{s.changes} ({s.step})" if s.rung else s.changes
     if s.change_waits:
@@ -107,7 +107,7 @@ def _rows(s: Snapshot) -> Iterator[tuple[str, str]]:
     yield "next ball", ball_line(s.next_ball)
     yield "commanded", str(s.counts.commanded)
     yield "seen leaving", blank(s.counts.seen)
-    yield "made", blank(s.counts.made)
+    yield "made", made_text(s.counts)
     yield "refused", str(s.counts.refused)
     yield "skipped", str(s.counts.skipped)
     yield "hopper", f"{s.hopper} balls" if s.hopper is not None else ""
@@ -125,7 +125,13 @@ def _rows(s: Snapshot) -> Iterator[tuple[str, str]]:
     yield "late ticks", str(s.late_ticks) + (f", worst {s.worst_late_ms:.1f} ms" if s.worst_late_ms is not None else "")
 
 
-def _tempo(s: Snapshot) -> str:
+def made_text(counts: Counts) -> str:
+    """Tell what was made, of how many that somebody judged: `14 of 20`; blank where nobody has."""
+    return "" if counts.made is None else f"{counts.made} of {blank(counts.marked)}".removesuffix(" of ")
+
+
+def tempo_line(s: Snapshot) -> str:
+    """Tell the tempo, and where it is not the one asked for, that one and why."""
     if s.tempo_per_min is None:
         return ""
     asked = s.tempo_asked_per_min

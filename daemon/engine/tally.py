@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 @dataclass
 class Tally:
-    """Balls that went, by number, with their set; and the marks on sets and on balls."""
+    """Balls that went, by number, with their set; and the marks: of a set (made, out of), of a ball (made or not)."""
 
     set_of: dict[int, int] = field(default_factory=dict)
-    sets: dict[int, int] = field(default_factory=dict)
+    sets: dict[int, tuple[int, int]] = field(default_factory=dict)
     balls: dict[int, bool] = field(default_factory=dict)
 
     def fed(self, number: int) -> int:
@@ -30,8 +30,16 @@ class Tally:
         """Return how many balls were made as far as anybody has said; None where nobody has."""
         if not self.sets and not self.balls:
             return None
-        single = sum(made for n, made in self.balls.items() if self.set_of[n] not in self.sets)
-        return sum(self.sets.values()) + single
+        return sum(made for made, _ in self.sets.values()) + sum(self._single())
+
+    @property
+    def marked(self) -> int | None:
+        """Return how many balls the marks are about; None where there are none."""
+        return sum(out_of for _, out_of in self.sets.values()) + len(self._single()) or None
+
+    def _single(self) -> list[bool]:
+        """Return the marks of single balls; a mark on their whole set stands over them."""
+        return [made for n, made in self.balls.items() if self.set_of[n] not in self.sets]
 
 
 def mark(engine: "Engine", given: "Given", now_s: float) -> str:
@@ -71,7 +79,7 @@ def _mark_set(engine: "Engine", tally: Tally, given: "Given", now_s: float) -> s
             found=f"{count} of {out_of}",
         )
     made = count if values["result"] == "made" else out_of - count
-    tally.sets[number] = made
+    tally.sets[number] = (made, out_of)
     text = f"set {number}: {made} of {out_of} made"
     engine.tell("mark", text, now_s, set=number, made=made, out_of=out_of, by=given.caller.role)
     return text

@@ -111,11 +111,7 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         queued=engine.queued.plan.drill.name if engine.queued else None,
         last_ball=_ball(run.last.ball, run.last.n, run.index + 1, run.last, now_s) if run and run.last else None,
         next_ball=_next_ball(engine, run, now_s) if run else None,
-        counts=Counts(
-            commanded=run.commanded, refused=run.refused, skipped=run.skipped, seen=run.seen, made=run.tally.made
-        )
-        if run
-        else Counts(),
+        counts=_counts(run) if run else Counts(),
         offer=offer_info(engine, now_s),
         hopper=engine.hopper.left,
         crank_phase=("unknown" if engine.crank_turns is None else "known") if crank else "none",
@@ -136,6 +132,17 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         epoch=link.epoch,
         faults=tuple(f"{fault.part}: {fault.what}" for fault in fresh.faults) if fresh else (),
         warnings=_warnings(engine),
+    )
+
+
+def _counts(run: DrillRun) -> Counts:
+    return Counts(
+        commanded=run.commanded,
+        refused=run.refused,
+        skipped=run.skipped,
+        seen=run.seen,
+        made=run.tally.made,
+        marked=run.tally.marked,
     )
 
 

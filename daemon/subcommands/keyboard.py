@@ -16,7 +16,8 @@ examples:
   drillfeed keyboard --to 192.0.2.10:7340  a daemon on another machine
 
 keys: space pause or resume, s stop, a arm, g start, y confirm what is offered, n next set, r rest is over, d disarm,
-c clear, q leave (what runs goes on). Ctrl-C stops and leaves. Load a drill first: drillfeed send 'load mixed-spin'.
+c clear, + and - the last ball was made or missed, q leave (what runs goes on). Ctrl-C stops and
+leaves. Load a drill first: drillfeed send 'load mixed-spin'.
 Exit code: 0 left, 2 no terminal, 3 no daemon at the beginning.
 """
 

@@ -58,8 +58,9 @@ def _near(place: tuple[Any, ...], model: type[BaseModel]) -> str:
     """Suggest the key that was perhaps meant, at the top level of the file."""
     import difflib
 
-    names = list(model.model_fields) if len(place) == 1 else []
-    close = difflib.get_close_matches(str(place[-1]), names, n=1)
+    if len(place) != 1:
+        return ""
+    close = difflib.get_close_matches(str(place[0]), list(model.model_fields), n=1)
     return f"; perhaps {close[0]}" if close else ""
 
 

@@ -91,6 +91,8 @@ def rung_text(drill: Drill, rung: int) -> str:
 
 def reshaped(drill: Drill, changes: Changes) -> Drill:
     """Return the drill as written with its changes, all but the tempo; raises NoStep where there is no such step."""
+    if not changes.rung and not changes.swaps:
+        return drill
     for rung in rungs(drill, changes.rung):
         drill = _with_rung(drill, rung)
     for old, new in changes.swaps:
@@ -124,9 +126,9 @@ def paced(drill: Drill, change_per_min: float, running_per_min: Sequence[float])
 
 
 def _valid(drill: Drill) -> Drill:
-    """Return the drill if its form still holds, as if it had been written so; raises NoStep with the first reason."""
+    """Return the drill, without its ladder, as if it had been written so; raises NoStep with the first reason."""
     try:
-        return validate(Drill, drill.model_dump(), drill.name)
+        return validate(Drill, {**drill.model_dump(), "easier": (), "harder": ()}, drill.name)
     except FileMistakes as wrong:
         raise NoStep(f"so changed the drill no longer holds together: {wrong.mistakes[0]}") from None
 

@@ -3,9 +3,11 @@
 Rule of this file: which balls may follow which is read from the scenario itself, never from a draw.
 """
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import reduce
+from itertools import accumulate
 
 import numpy as np
 
@@ -71,8 +73,8 @@ def _play(row: Row, rng: np.random.Generator) -> Iterator[str | Wait]:
 
 
 def _chosen(choice: Choice, rng: np.random.Generator) -> int:
-    steps = np.cumsum(choice.weights or [1.0] * len(choice.one_of))
-    return int(steps.searchsorted(rng.random() * steps[-1], side="right"))
+    steps = list(accumulate(choice.weights or (1.0,) * len(choice.one_of)))
+    return bisect_right(steps, rng.random() * steps[-1])
 
 
 def _row_shape(row: Row) -> _Shape:

@@ -1,0 +1,71 @@
+"""Every drill that is shipped is planned and thrown on the machine it is for, on the virtual clock."""
+
+import pytest
+
+from drillfeed.daemon.drills.drill import with_balls
+from drillfeed.daemon.library import known, load_drill
+from drillfeed.daemon.planning.plan import plan_drill
+from tests.support.halls import WatchedHall, ball_types, machine
+
+WITH_PAN = (
+    "steady-forehand",
+    "steady-backhand",
+    "one-each-side",
+    "two-and-two",
+    "step-round",
+    "middle-then-a-wing",
+    "whole-table",
+)
+WITHOUT_PAN = (
+    "steady-drives",
+    "topspin-and-push",
+    "two-topspin-two-push",
+    "topspin-then-you-see",
+    "lift-the-push",
+    "short-then-long",
+    "against-the-block",
+    "small-surprises",
+    "mixed-spin",
+)
+SLOW_WHEELS = (
+    "gentle-warm-up",
+    "gentle-two-and-two",
+    "gentle-lift",
+    "gentle-then-you-see",
+    "gentle-surprises",
+    "mixed-spin-gentle",
+)
+MEANT_FOR = {
+    **dict.fromkeys(WITH_PAN, "hall-pan"),
+    **dict.fromkeys(WITHOUT_PAN, "club-build"),
+    **dict.fromkeys(SLOW_WHEELS, "kit-build"),
+}
+
+
+def test_each_shipped_drill_is_meant_for_one_machine() -> None:
+    """No drill is shipped that nobody runs."""
+    assert set(MEANT_FOR) == set(known("drills"))
+
+
+@pytest.mark.parametrize("name", MEANT_FOR)
+def test_a_shipped_drill_is_thrown_on_its_machine(name: str) -> None:
+    """Its first seven balls are fed in their order and leave within the feeder's spread; nothing is skipped."""
+    on = machine(MEANT_FOR[name])
+    plan = plan_drill(with_balls(load_drill(name), 7), ball_types(), on, seed=2)
+    hall = WatchedHall(on).started(plan)
+    assert hall.hall.until_state("ARMED", most_s=120.0)
+    told = [event.fields for event in hall.hall.events if event.topic == "ball"]
+    assert [one["outcome"] for one in told] == ["fed"] * 7
+    assert [one["ball"] for one in told] == [ball.ball for one in plan.sets for ball in one.balls]
+    left = [event for event in hall.log if event["event"] == "leaves"]
+    missed = [ball["landing"]["reason"] for ball in left if not ball["landing"]["valid"]]
+    assert len(left) == 7 and len(missed) <= 1, missed
+    hall.sound()
+
+
+@pytest.mark.parametrize("name", MEANT_FOR)
+def test_the_whole_of_a_shipped_drill_fits_its_machine(name: str) -> None:
+    """Every set and every ball is planned at the tempo that its level usually runs at."""
+    plan = plan_drill(load_drill(name), ball_types(), machine(MEANT_FOR[name]), seed=2)
+    assert plan.balls == plan.drill.balls
+    assert all(20 <= 60 / one.interval_s <= 75 for one in plan.sets)

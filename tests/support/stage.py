@@ -123,11 +123,15 @@ class Stage:
         self.go_on_to(typed.at_s)
         self.transcript.append(f"> {typed.at_s:.2f} {typed.role}: {typed.line}")
         caller = Caller(typed.role, typed.role, "here", here=True)
+        command = None
         try:
             command = parse(typed.line)
             check_role(command, caller)
         except Refused as refused:
-            self._answered(refusal("", refused))
+            reply = refusal("", refused)
+            if command is not None:
+                self.desk.note(command, caller, reply)
+            self._answered(reply)
             return
         if command.verb == "stop":
             self.desk.stop(caller, self._answered)

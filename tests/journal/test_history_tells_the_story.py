@@ -1,0 +1,33 @@
+"""A practice played from its script, and what the journal says of it afterwards."""
+
+import contextlib
+import json
+import re
+from pathlib import Path
+
+from drillfeed.daemon.journal import reading
+from drillfeed.daemon.journal.schema import open_to_read
+from drillfeed.protocol.commands import COMMANDS
+from tests.support.stage import play, typed_lines
+
+SCRIPT = Path(__file__).parents[1] / "replay" / "scripts" / "practice.txt"
+
+
+def test_history_tells_what_watchers_were_told(tmp_path: Path) -> None:
+    """Balls, exits, marks, changes and commands of the journal are those of the transcript, no more and no fewer."""
+    told = play(SCRIPT.read_text("utf-8"), tmp_path)
+    with contextlib.closing(open_to_read(tmp_path / "journal.sqlite")) as connection:
+        found = reading.session(connection, 1)
+    balls = re.findall(r"! ball (\d+) (\S+) fed$", told, re.MULTILINE)
+    assert [(str(one["n"]), one["ball"]) for one in found.throws] == balls
+    assert sum(one["seen"] or 0 for one in found.throws) == len(re.findall(r"! exit \d+ seen", told))
+    assert [one.player for one in found.sets] == ["left-hander", "left-hander"]
+    assert (found.sets[0].made, found.sets[0].out_of) == (14, 20)
+    assert [one["what"] for one in found.changes] == re.findall(r"! change (.*?)(?: \[change\])?$", told, re.MULTILINE)
+    (eased,) = [one for one in found.changes if one["what"].startswith("easier")]
+    fields = json.loads(eased["fields"])
+    assert eased["n"] == int(re.search(r"from ball (\d+)", eased["what"])[1])  # type: ignore[index]
+    assert fields["seed"] == found.sets[0].seed
+    typed = [(one.line, one.role) for one in typed_lines(told) if COMMANDS[one.line.split()[0]].recorded]
+    assert [(one["line"], one["role"]) for one in found.commands] == typed
+    assert [one["line"] for one in found.commands if one["code_name"] == "not-allowed"] == ["start 0"]

@@ -1,0 +1,121 @@
+"""The shipped desk and the shipped engine: a line to load, change or queue becomes a plan, and the plan is taken."""
+
+from pathlib import Path
+from queue import Queue
+
+import pytest
+
+from drillfeed.daemon.engine.orders import Given, carry_out
+from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.shell.desk import Desk
+from drillfeed.daemon.virtual import VirtualHall
+from drillfeed.protocol.commands import parse
+from drillfeed.protocol.lines import Reply
+from drillfeed.protocol.spec import Caller
+from drillfeed.protocol.status import Snapshot
+from tests.support.halls import machine
+
+COACH = Caller("coach", "coach", "elsewhere")
+WAIT_S = 10.0
+
+
+class HallControl:
+    """What the desk sees of a control loop: it takes commands, and a hall's engine carries them out."""
+
+    def __init__(self, hall: VirtualHall, desk: Desk) -> None:
+        self.hall, self.engine, self.desk = hall, hall.engine, desk
+
+    @property
+    def snapshot(self) -> Snapshot:
+        return snapshot(self.engine, self.hall.now_s)
+
+    def post(self, given: Given) -> None:
+        carry_out(self.engine, given, self.hall.now_s)
+        effects = self.engine.take_effects()
+        self.hall.events += effects.events
+        self.desk.deliver(effects)
+
+
+class Hall:
+    """A hall with a desk before it, on a machine."""
+
+    def __init__(self, on: str = "club-build", drills: Path | None = None) -> None:
+        self.hall = VirtualHall(machine(on))
+        assert self.hall.until_state("IDLE")
+        self.desk = Desk(machine(on), drills, lambda: 5)
+        self.desk.control = HallControl(self.hall, self.desk)  # type: ignore[assignment]
+
+    def ask(self, *lines: str) -> list[Reply]:
+        """Give lines all at once and wait for their answers, in their order."""
+        answers: list[Queue[Reply]] = [Queue() for _ in lines]
+        for line, answer in zip(lines, answers, strict=True):
+            self.desk.submit(parse(line), COACH, answer.put)
+        return [answer.get(timeout=WAIT_S) for answer in answers]
+
+    def plan_text(self) -> str:
+        assert self.hall.engine.plan is not None
+        return self.hall.engine.plan.changes.text
+
+
+@pytest.fixture
+def hall() -> Hall:
+    return Hall()
+
+
+def test_lines_given_at_once_make_a_step_each(hall: Hall) -> None:
+    """The next change is planned when the one before is in force: none is lost and none counts twice."""
+    hall.ask("load mixed-spin")
+    assert all(reply.ok for reply in hall.ask("easier", "easier", "slower", "swap heavy-push to light-push"))
+    assert hall.plan_text() == "rung -2, tempo -15/min, heavy-push -> light-push"
+
+
+def test_a_change_answers_with_what_it_does(hall: Hall) -> None:
+    """The answer tells from when, which step, the tempo and who asked; data lines tell of a stretch."""
+    hall.ask("load mixed-spin")
+    (reply,) = hall.ask("easier")
+    assert reply.text == "easier from its start: rung -1, tempo -5/min (slower), 31/min; asked by coach"
+    hall.ask("load against-the-block")
+    stretched = [reply.data for reply in hall.ask(*["faster"] * 8)]
+    assert any("is not possible for this mix" in line for data in stretched for line in data)
+
+
+@pytest.mark.parametrize(
+    ("line", "code", "says"),
+    [
+        ("swap fast-topspin to light-push", "not-possible", "mixed-spin throws no fast-topspin; it throws "),
+        ("swap heavy-push to no-such-ball", "not-possible", "no ball type is called no-such-ball"),
+        ("queue mixed-spin", "wrong-state", "queue is not possible now"),
+    ],
+)
+def test_a_change_that_cannot_be_is_refused_and_changes_nothing(hall: Hall, line: str, code: str, says: str) -> None:
+    """The plan in force stays the very same."""
+    hall.ask("load mixed-spin")
+    before = hall.hall.engine.plan
+    (reply,) = hall.ask(line)
+    assert reply.code is not None and reply.code.name == code and says in reply.text
+    assert hall.hall.engine.plan is before
+
+
+def test_without_a_load_a_change_names_the_next_step(hall: Hall) -> None:
+    """Nothing is loaded: the answer says how to load."""
+    (reply,) = hall.ask("easier")
+    assert reply.code is not None and reply.code.name == "no-drill"
+
+
+def test_load_tells_what_is_left_out(hall: Hall) -> None:
+    """On a machine without pan the answer to load has a line about the sides."""
+    (reply,) = hall.ask("load steady-forehand hand left")
+    assert reply.ok
+    assert reply.data == ("sides are left out: club-build has no pan, every ball goes down the middle",)
+
+
+def test_the_hand_of_the_line_turns_the_sides_over() -> None:
+    """For a left-handed player the same line pans the other way; the elbow counts from the middle to the forehand."""
+    hall = Hall("hall-pan")
+    pans = []
+    for line in ("load middle-then-a-wing seed 1 elbow 20", "load middle-then-a-wing seed 1 hand left elbow 20"):
+        assert hall.ask(line)[0].ok
+        assert hall.hall.engine.plan is not None
+        pans.append([ball.setting.pan_deg for ball in hall.hall.engine.plan.sets[1].balls])
+    assert pans[1] == [-(pan or 0.0) for pan in pans[0]]
+    assert pans[0][0] is not None and pans[0][0] > 3

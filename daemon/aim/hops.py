@@ -108,11 +108,11 @@ def figures(launch: Launch, law: Law, ball: Ball, hops: int, arrival: bool) -> F
 class _Many:
     """Guard n balls' state between hops, as `_Ball` does for one; steps may be lengthened for a first look."""
 
-    def __init__(self, launches: Launches, law: Law, rough: float) -> None:
+    def __init__(self, launches: Launches, law: Law, rough: float, noting: bool) -> None:
         self.p, self.v, self.w = launches.position_m.copy(), launches.velocity_mps.copy(), launches.spin_radps.copy()
         speed = np.sqrt((self.v * self.v).sum(axis=0))
         self.h = rough * np.minimum(STEP_MOST_S, STEP_M / (speed + 1e-300))
-        self.law = law
+        self.law, self.noting = law, noting
         n = self.p.shape[1]
         self.t, self.top = np.zeros(n), self.p[2].copy()
         self.net_z, self.end_s = np.full(n, np.nan), np.full(n, np.nan)
@@ -129,7 +129,8 @@ class _Many:
             steps += 1
             q, u = (np.array(a) for a in advance(p, v, w, size, self.h, self.law, np.minimum))
             lands = flying & (q[2] < r) & (p[2] >= r)
-            self._note(p, v, q, u, t, flying)
+            if self.noting:
+                self._note(p, v, q, u, t, flying)
             if lands.any():
                 for kept, new in zip(last, (p, v, q, u), strict=True):
                     kept[:, lands] = new[:, lands]
@@ -141,7 +142,7 @@ class _Many:
     def part(self, some: Any, ball: Ball) -> "_Many":
         """Return some of the balls, bounced."""
         v, w = bounce_many(self.v[:, some], self.w[:, some], ball)
-        new = _Many(Launches(self.p[:, some], v, w), self.law, 1.0)
+        new = _Many(Launches(self.p[:, some], v, w), self.law, 1.0, self.noting)
         new.h, new.t, new.top = self.h[some], self.t[some], self.top[some]
         return new
 
@@ -183,16 +184,19 @@ class _Many:
 
 
 def look_at_many(
-    launches: Launches, law: Law, ball: Ball, arrival: bool, rough: float = 8.0
-) -> tuple[Figures, Figures]:
+    launches: Launches, law: Law, ball: Ball, arrival: bool, noting: bool, rough: float = 8.0, serves: bool = True
+) -> tuple[Figures, Figures | None]:
     """Return `figures` of n balls for a landing on the first hop and on the second, a first look some mm off.
 
     The steps are `rough` times the usual ones. Second hops are followed only where the first ends on the thrower's
     half or a little past its ends, so that a wish met near them lies between two entries. Arrivals are at the end line.
+    Without `noting` clearance, apex and arrival are left out, without `serves` the second hops: either is quicker.
     """
-    direct = _Many(launches, law, rough)
+    direct = _Many(launches, law, rough, noting)
     direct.hop()
     first_x = direct.p[0]
+    if not serves:
+        return direct.figures(first_x, ball, arrival), None
     own = np.flatnonzero((first_x >= -MARGIN_M) & (first_x <= NET_X_M + MARGIN_M))
     serve = direct.part(own, ball)
     if len(own):

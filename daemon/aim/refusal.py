@@ -24,6 +24,7 @@ SCALES = {
     "arrival_s": 0.05,
     "placement_m": 0.10,
 }
+OTHER_ARC = 9.0  # a ball on another arc than asked for comes last
 WORDS = {"depth_m": "depth", "clearance_m": "net clearance", "apex_m": "apex", "placement_m": "side"}
 
 
@@ -73,8 +74,6 @@ def _no_machine(thrower: Thrower, wish: Wish) -> str:
 def nearest(thrower: Thrower, wish: Wish) -> Nearest | None:
     """Return the legal ball within the machine's limits that differs least from the one asked for."""
     found = [*_with_less_spin(thrower, wish), *_best_of_many(thrower, wish)]
-    if not found and wish.arc is not None:
-        return nearest(thrower, replace(wish, arc=None))
     if not found:
         return None
     best = min(found, key=lambda s: _far(wish, s))
@@ -114,20 +113,20 @@ def _best_of_many(thrower: Thrower, wish: Wish, wanted: int = 3) -> list[Solutio
         found.extend(solutions(thrower, as_flown))
         if wish.speed_mps is not None and (wish.placement_m is None or thrower.pan_deg is not None):
             found.extend(solutions(thrower, replace(wish, spin_revps=float(spin[i]), speed_mps=float(speed[i]))))
-    return [s for s in found if s.arc == (wish.arc or s.arc)]
+    return found
 
 
 def _axes(thrower: Thrower, wish: Wish) -> tuple[Array, Array, Array]:
     low, high = thrower.tilt_deg
     most_mps = min(thrower.limits.most_mps * thrower.speed_share, 25.0)
-    tilts = np.linspace(low, high, 41)
+    tilts = np.linspace(low, high, 31)
     if wish.tilt_deg is not None:
         tilts = np.append(tilts, min(max(wish.tilt_deg, low), high))
     speeds = np.linspace(3.0, most_mps, 24)
     if wish.speed_mps is not None:
         own = min(wish.speed_mps, most_mps)
-        speeds = np.append(np.clip(own + np.linspace(-4.0, 2.0, 13), 1.0, most_mps), own)
-    spins = wish.spin_revps * np.array([1.0, 0.9, 0.75, 0.6, 0.4, 0.2, 0.0])
+        speeds = np.append(np.clip(own + np.linspace(-4.0, 2.0, 9), 1.0, most_mps), own)
+    spins = wish.spin_revps * np.array([1.0, 0.85, 0.65, 0.4, 0.2, 0.0])
     return speeds, tilts, spins
 
 
@@ -148,8 +147,9 @@ def _far_many(wish: Wish, volley: Volley, speed: Array, tilt: Array, spin: Array
     for name, number in asked.items():
         far = far + ((have[name] - number) / SCALES[name]) ** 2
     serve = volley.own_half_bounces == 1
-    fits = volley.valid if wish.arc is None else volley.valid & (serve == (wish.arc == "serve-wise"))
-    return np.where(fits & np.isfinite(far), far, np.inf)
+    if wish.arc is not None:
+        far = far + np.where(serve == (wish.arc == "serve-wise"), 0.0, OTHER_ARC)
+    return np.where(volley.valid & np.isfinite(far), far, np.inf)
 
 
 def _figures_of(s: Solution) -> dict[str, float | None]:
@@ -174,7 +174,7 @@ def _asked(wish: Wish) -> dict[str, float]:
 
 
 def _far(wish: Wish, s: Solution) -> float:
-    have, far = _figures_of(s), 0.0
+    have, far = _figures_of(s), 0.0 if s.arc == (wish.arc or s.arc) else OTHER_ARC
     for name, number in _asked(wish).items():
         found = have[name]
         far += math.inf if found is None else ((found - number) / SCALES[name]) ** 2

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 SPEEDS: Span = (2.0, 25.0)
 SPEED_STEPS = 32
 NEARLY_M = 0.01  # the error of the first look, generously
+TURN_M = 0.01  # a slope of depth, per degree, that is neither up nor down for sure
 NUDGE_MPS = 0.05  # between the two rows or columns when speed or tilt is given, for the slope across
 NUDGE_DEG = 0.25
 
@@ -43,16 +44,26 @@ def starts(thrower: Thrower, wish: Wish, tilts: Span, pan_deg: float) -> list[St
         tilt_axis = np.unique(np.concatenate([[tilts[0]], whole, [tilts[1]]]))
     speed, tilt = (a.ravel() for a in np.meshgrid(speed_axis, tilt_axis, indexing="ij"))
     launches = launches_by(thrower, speed, wish.spin_revps, tilt, pan_deg, wish.roll_deg)
-    looks = look_at_many(launches, law_of(thrower.ball, thrower.air), thrower.ball, arrival=wish.arrival_s is not None)
+    arrival = wish.arrival_s is not None
+    noting = arrival or wish.clearance_m is not None or wish.apex_m is not None
+    serves = wish.arc in (None, "serve-wise")
+    law = law_of(thrower.ball, thrower.air)
+    looks = look_at_many(launches, law, thrower.ball, arrival, noting, serves=serves)
     shape = (len(speed_axis), len(tilt_axis))
     found = []
     for hops, look in zip((1, 2), looks, strict=True):
-        if wish.arc is not None and (wish.arc == "serve-wise") != (hops == 2):
+        if look is None or (wish.arc is not None and (wish.arc == "serve-wise") != (hops == 2)):
             continue
         depth = look.depth_m.reshape(shape)
         for i, j in _crossings(wish, look, shape):
             s, t = _at(speed_axis, i), _at(tilt_axis, j)
-            found.append(Start(hops, s, t, *_slopes(depth, speed_axis, tilt_axis, i, j)))
+            start = Start(hops, s, t, *_slopes(depth, speed_axis, tilt_axis, i, j))
+            # An arc that is plainly the other one need not be followed; near the turn both are.
+            if (wish.arc == "low" and start.depth_per_degree < -TURN_M) or (
+                wish.arc == "high" and start.depth_per_degree > TURN_M
+            ):
+                continue
+            found.append(start)
     return found
 
 

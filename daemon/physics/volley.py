@@ -43,7 +43,7 @@ from drillfeed.daemon.physics.touch import (
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-BLOCK = 8192
+BLOCK = 16384
 
 
 @dataclass(frozen=True)
@@ -295,8 +295,8 @@ class _Block:
         """Let go of the balls whose way is known."""
         if not np.any(done):
             return
-        keep = ~done
-        self.p, self.v, self.w = self.p[:, keep], self.v[:, keep], self.w[:, keep]
+        keep = np.flatnonzero(~done)
+        self.p, self.v, self.w = (a.take(keep, axis=1) for a in (self.p, self.v, self.w))
         self.index, self.t, self.size, self.h = self.index[keep], self.t[keep], self.size[keep], self.h[keep]
         self.longest_h, self.slanted = self.longest_h[keep], self.slanted[keep]
 

@@ -57,6 +57,9 @@ class InputHandle(Protocol):
     def active_keys(self) -> list[int]:
         """List the keys that are down."""
 
+    def grab(self) -> None:
+        """Take the device for this program alone; raises OSError where another has it."""
+
     def close(self) -> None:
         """Close it."""
 

@@ -62,12 +62,12 @@ def _pair(server: "LineServer", connection: LineConnection, command: Command, re
     connection.caller = Caller(entered.role, f"{entered.role} {entered.client}", own.where)
     told = f"you are the {entered.role} on this connection"
     if entered.key is None:
-        return done("pair", told)
+        return done("pair", told, (f"role {entered.role}",))
     key = entered.key
 
     def saved(wrong: OSError | None) -> None:
         after = "" if wrong is None else f"; the key will be forgotten when the daemon ends ({wrong.strerror})"
-        reply(done("pair", f"{told}; keep the key for later{after}", (f"key {key}",)))
+        reply(done("pair", f"{told}; keep the key for later{after}", (f"role {entered.role}", f"key {key}")))
 
     _save(server, saved)
     return None

@@ -47,7 +47,8 @@ def run(args: argparse.Namespace) -> int:
             if not reply.ok:
                 return REFUSED
             for line in reply.data:
-                keep_key(client.address, line.removeprefix("key "), os.environ)
+                if line.startswith("key "):
+                    keep_key(client.address, line.removeprefix("key "), os.environ)
     except ValueError as wrong:
         print(f"drillfeed pair: {wrong}", file=sys.stderr)
         return MISUSED

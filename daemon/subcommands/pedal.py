@@ -113,7 +113,7 @@ def _open(pedal: "Pedal") -> "Source":
         raise ValueError(f"there is no key {pedal.key}; expected a name such as KEY_B; evtest shows what a pedal sends")
 
     def open_device() -> sources.InputHandle:
-        device = evdev.InputDevice(pedal.device)
+        device: sources.InputHandle = evdev.InputDevice(pedal.device)
         device.grab()  # or the pedal would type into whatever window is in front
         return device
 

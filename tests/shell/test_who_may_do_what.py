@@ -61,6 +61,7 @@ class Doors:
     async def paired(self, role: str, address: str = "192.0.2.7") -> tuple[Peer, str]:
         peer = await self.from_afar(address)
         peer.send(f"pair {await self.code(role)}\n".encode())
+        assert await peer.line() == f"| role {role}"
         key = (await peer.line()).removeprefix("| key ")
         assert f"you are the {role}" in await peer.line()
         return peer, key

@@ -1,0 +1,100 @@
+"""One browser and its own connection to the daemon: lines pass both ways, unread.
+
+Rule of this file: the connection says first for whom it speaks (`relay`), and carries nothing before the daemon has
+agreed, so that a page is never more than its pairing makes it. Nothing is queued: who reads slowly is told so by the
+daemon.
+"""
+
+import asyncio
+import contextlib
+from collections.abc import Mapping
+from typing import Protocol
+
+from drillfeed.clients.find import NoDaemon, connect, places
+from drillfeed.clients.lines import CONNECT_S
+from drillfeed.protocol.commands import Command, line_of
+from drillfeed.protocol.lines import LINE_MOST_BYTES, REPLY_LINE_MOST_BYTES, STOP_BYTE
+
+MESSAGE_MOST_BYTES = LINE_MOST_BYTES
+READ_BYTES = 65_536
+AGREE_S = 5.0
+STOP = chr(STOP_BYTE)
+# RFC 6455, 7.4.1, and the private range 4000-4999.
+CLOSE_UNSUPPORTED, CLOSE_POLICY, CLOSE_NO_DAEMON = 1003, 1008, 4001
+
+
+class Messages(Protocol):
+    """What is used of a web socket."""
+
+    async def recv(self) -> str | bytes:
+        """Return the next message; raises when it is closed."""
+
+    async def send(self, message: str) -> None:
+        """Send a message; waits where the browser does not read."""
+
+    async def close(self, code: int = 1000, reason: str = "") -> None:
+        """Close it."""
+
+
+async def carry(browser: Messages, address: str, to: str | None, environ: Mapping[str, str]) -> None:
+    """Carry lines between a browser at `address` and the daemon until one of them ends."""
+    try:
+        reader, writer = await _agreed(address, to, environ)
+    except (NoDaemon, OSError, TimeoutError) as wrong:
+        await browser.close(CLOSE_NO_DAEMON, str(wrong)[:120])
+        return
+    up, down = asyncio.ensure_future(_up(browser, writer)), asyncio.ensure_future(_down(reader, browser))
+    try:
+        await asyncio.wait((up, down), return_when=asyncio.FIRST_COMPLETED)
+        reason = "the daemon has closed the connection" if down.done() and not up.done() else ""
+        await browser.close(CLOSE_NO_DAEMON if reason else 1000, reason)
+    finally:
+        writer.close()
+        for task in (up, down):
+            task.cancel()
+        await asyncio.gather(up, down, return_exceptions=True)
+        with contextlib.suppress(OSError):
+            await writer.wait_closed()
+
+
+async def _agreed(
+    address: str, to: str | None, environ: Mapping[str, str]
+) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    sock, place = await asyncio.to_thread(connect, places(to, environ), CONNECT_S)
+    sock.setblocking(False)
+    open_stream = asyncio.open_connection if place.path is None else asyncio.open_unix_connection
+    reader, writer = await open_stream(sock=sock, limit=REPLY_LINE_MOST_BYTES)
+    writer.write(line_of(Command("relay", {"address": address})).encode() + b"\n")
+    try:
+        answer = await asyncio.wait_for(reader.readline(), AGREE_S)
+    except (TimeoutError, OSError):
+        writer.close()
+        raise
+    if not answer.startswith(b"done relay"):
+        writer.close()
+        raise NoDaemon(
+            f"the daemon lets nobody speak for others from here: {answer.decode('utf-8', 'replace').strip()}"
+        )
+    return reader, writer
+
+
+async def _up(browser: Messages, writer: asyncio.StreamWriter) -> None:
+    while True:
+        message = await browser.recv()
+        if message == STOP:
+            writer.write(bytes([STOP_BYTE]))
+        elif isinstance(message, bytes):
+            return await browser.close(CLOSE_UNSUPPORTED, "lines are text")
+        elif "\n" in message or STOP in message:
+            return await browser.close(CLOSE_POLICY, "one line a message")
+        else:
+            writer.write(message.encode() + b"\n")
+        await writer.drain()
+
+
+async def _down(reader: asyncio.StreamReader, browser: Messages) -> None:
+    kept = b""
+    while data := await reader.read(READ_BYTES):
+        whole, newline, kept = (kept + data).rpartition(b"\n")
+        if newline:
+            await browser.send(whole.decode("utf-8", "replace"))

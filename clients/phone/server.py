@@ -1,0 +1,150 @@
+"""The phone page's own small server: three files over HTTP, and a web socket that carries the daemon's lines.
+
+Rule of this file: nothing is decided here about the machine. A GET changes nothing; a request for another host, or a
+web socket opened by a page from elsewhere, is refused before anything is read from it.
+"""
+
+import asyncio
+import ipaddress
+import mimetypes
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib import resources
+
+import structlog
+from websockets.asyncio.server import Server, ServerConnection, serve
+from websockets.datastructures import Headers
+from websockets.http11 import Request, Response
+
+from drillfeed.clients.phone.bridge import MESSAGE_MOST_BYTES, carry
+
+SOCKET_PATH = "/lines"
+HANDSHAKE_S = 5.0
+PING_S, PONG_S = 5.0, 10.0
+SOCKETS_MOST = 48
+SOCKETS_AN_ADDRESS = 12
+FILES = {"/": "page.html", "/page.css": "page.css", "/page.js": "page.js"}
+REASONS = {200: "OK", 403: "Forbidden", 404: "Not Found", 405: "Method Not Allowed", 421: "Misdirected Request"}
+REASONS |= {503: "Service Unavailable"}
+
+
+@dataclass(frozen=True)
+class Asset:
+    """One file of the page."""
+
+    kind: str
+    content: bytes
+
+
+def assets() -> dict[str, Asset]:
+    """Read the page's files, by the path they are asked for."""
+    folder = resources.files("drillfeed.clients.phone")
+    return {path: Asset(_kind(name), folder.joinpath(name).read_bytes()) for path, name in FILES.items()}
+
+
+def allowed_hosts(address: str, port: int, names: tuple[str, ...]) -> frozenset[str]:
+    """List the hosts under which the page may be asked for at a local address: that address, and given names."""
+    host = ipaddress.ip_address(address.split("%")[0])
+    if isinstance(host, ipaddress.IPv6Address) and host.ipv4_mapped is not None:
+        host = host.ipv4_mapped
+    written = [f"[{host}]" if host.version == 6 else str(host), *names, *(["localhost"] if host.is_loopback else [])]
+    return frozenset(f"{one}:{port}" for one in written)
+
+
+@dataclass
+class PhoneServer:
+    """The server, the places of its sockets, and where the daemon is looked for."""
+
+    to: str | None
+    environ: Mapping[str, str]
+    names: tuple[str, ...] = ()
+    open_sockets: Counter[str] = field(default_factory=Counter)
+
+    def __post_init__(self) -> None:
+        self._assets = assets()
+        self._log = structlog.get_logger("phone")
+
+    async def listen(self, host: str, port: int) -> tuple[Server, str, int]:
+        """Listen, and return the server with the address taken; raises OSError."""
+        server = await serve(
+            self._talk,
+            host,
+            port,
+            process_request=self._answer,
+            compression=None,
+            server_header=None,
+            open_timeout=HANDSHAKE_S,
+            ping_interval=PING_S,
+            ping_timeout=PONG_S,
+            max_size=MESSAGE_MOST_BYTES,
+        )
+        address = next(iter(server.sockets)).getsockname()
+        return server, str(address[0]), int(address[1])
+
+    async def _talk(self, connection: ServerConnection) -> None:
+        address = str(connection.remote_address[0])
+        self.open_sockets[address] += 1
+        try:
+            await carry(connection, address.split("%")[0], self.to, self.environ)
+        finally:
+            self.open_sockets[address] -= 1
+            self.open_sockets += Counter()  # drops those that are at 0
+
+    def _answer(self, connection: ServerConnection, request: Request) -> Response | None:
+        """Answer a request, or return None where the web socket may be opened."""
+        local = connection.local_address
+        hosts = allowed_hosts(str(local[0]), int(local[1]), self.names)
+        asked = request.headers.get_all("Host")
+        if len(asked) != 1 or asked[0].lower() not in hosts:
+            return _response(421, f"this page is at {', '.join(f'http://{host}/' for host in sorted(hosts))}")
+        if getattr(request, "method", "GET") != "GET":
+            return _response(405, "this server answers GET, and a GET changes nothing")
+        if request.path == SOCKET_PATH:
+            return self._refuse_socket(connection, request, hosts)
+        asset = self._assets.get(request.path)
+        if asset is None:
+            return _response(404, "there is only the page: /")
+        return _response(200, asset.content, asset.kind, asked[0])
+
+    def _refuse_socket(self, connection: ServerConnection, request: Request, hosts: frozenset[str]) -> Response | None:
+        origins = request.headers.get_all("Origin")
+        if len(origins) != 1 or origins[0].lower() not in {f"http://{host}" for host in hosts}:
+            self._log.warning(
+                "a page from elsewhere was refused", origin=origins[:1], address=connection.remote_address
+            )
+            return _response(403, "only this server's own page may open this socket")
+        address = str(connection.remote_address[0])
+        if self.open_sockets.total() >= SOCKETS_MOST or self.open_sockets[address] >= SOCKETS_AN_ADDRESS:
+            return _response(503, "too many pages are open; close one")
+        return None
+
+
+def _kind(name: str) -> str:
+    return f"{mimetypes.types_map['.' + name.rpartition('.')[2]]}; charset=utf-8"
+
+
+def _response(status: int, body: bytes | str, kind: str = "text/plain; charset=utf-8", host: str = "") -> Response:
+    content = body if isinstance(body, bytes) else f"{body}\n".encode()
+    sources = f"connect-src 'self' ws://{host}; " if host else ""
+    headers = Headers(
+        {
+            "Content-Type": kind,
+            "Content-Length": str(len(content)),
+            "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
+            f"{sources}base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+            "X-Content-Type-Options": "nosniff",
+            "Referrer-Policy": "no-referrer",
+            "Cross-Origin-Resource-Policy": "same-origin",
+            "Cache-Control": "no-cache",
+            "Connection": "close",
+        }
+    )
+    return Response(status, REASONS[status], headers, content)
+
+
+async def until(ending: asyncio.Event, server: Server) -> None:
+    """Serve until told to end, then close every socket."""
+    await ending.wait()
+    server.close()
+    await server.wait_closed()

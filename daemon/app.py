@@ -105,7 +105,8 @@ class Daemon:
     def _record(self, event: Event) -> None:
         self.journal.note(Happened(event))
         if event.fields.get("cautions") == "accepted":
-            cautions.keep(state_folder(), self.machine.name)
+            # This is the control thread, which touches no disk.
+            self.desk.aside(lambda: cautions.keep(state_folder(), self.machine.name))
 
     async def open(self) -> Addresses:
         """Bind everything and start the control loop; raises OSError or zmq.ZMQError where an address is taken."""

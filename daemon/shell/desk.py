@@ -113,6 +113,10 @@ class Desk:
                 self.record(event)
             self.notices_ready()
 
+    def aside(self, work: Callable[[], object]) -> None:
+        """Have some work done on the planner's thread, after what waits there."""
+        self._planner.submit(work)
+
     # On the planner's thread.
 
     def _recorded(self, command: Command, caller: Caller, reply: ReplyTo) -> ReplyTo:

@@ -1,0 +1,114 @@
+"""Players and trims: what is kept, what is refused, and what outlives the daemon."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from drillfeed.daemon.journal.limits import Limits
+from drillfeed.daemon.journal.writer import Journal
+from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.planning.setting import flight_for, setting_for
+from drillfeed.daemon.shell.practice import Practice
+from drillfeed.daemon.shell.trims import trims_file, with_kept_trims
+from drillfeed.protocol.commands import parse
+from drillfeed.protocol.errors import Refused
+
+BALLS = load_balls()
+CLUB = load_machine("club-build")
+
+
+@pytest.fixture
+def practice(tmp_path: Path) -> Iterator[Practice]:
+    """A practice with its journal running."""
+    journal = Journal(tmp_path / "journal.sqlite", "club-build", "run")
+    journal.start()
+    yield Practice(CLUB, tmp_path, journal, Limits())
+    journal.end()
+    journal.join(10.0)
+
+
+def refused(practice: Practice, line: str) -> str:
+    """Give a line that must be refused and return the name of its code."""
+    command = parse(line)
+    with pytest.raises(Refused) as caught:
+        practice.trim(command, BALLS) if command.verb == "trim" else practice.players(command)
+    return caught.value.code.name
+
+
+def test_player_is_added_chosen_changed_and_nobody_again(practice: Practice) -> None:
+    """Adding a name again changes hand and level; the one who plays is told with the new ones."""
+    practice.players(parse("players add left-hander hand left level junior"))
+    practice.players(parse("players choose LEFT-hander"))
+    practice.players(parse("players add left-hander hand left level club"))
+    assert practice.player is not None and practice.player.level == "club"
+    reply = practice.players(parse("players"))
+    assert reply.data == ("left-hander: left-handed, club, plays",)
+    assert "nobody in particular" in practice.players(parse("players choose")).text
+    assert practice.player is None
+
+
+@pytest.mark.parametrize(
+    ("line", "code"),
+    [
+        ("players choose nobody", "unknown-name"),
+        ("players add", "bad-argument"),
+        ("players hand left", "bad-argument"),
+        ("players choose left-hander level club", "bad-argument"),
+        ("players list left-hander", "bad-argument"),
+        (f"players add {'x' * 41}", "bad-argument"),
+        ("trim light-push left 4", "not-possible"),
+        ("trim light-push off 4", "bad-argument"),
+        ("trim light-push long", "bad-argument"),
+    ],
+)
+def test_words_that_make_no_sense_are_refused_and_change_nothing(practice: Practice, line: str, code: str) -> None:
+    """Each refusal has a code of the list; afterwards nobody plays and nothing is trimmed."""
+    assert refused(practice, line) == code
+    assert practice.player is None and practice.machine == CLUB
+    assert not trims_file(practice.folder, "club-build").exists()
+
+
+def test_trims_add_up_and_move_the_landing_by_so_much(practice: Practice) -> None:
+    """Eight longer and three shorter is five longer, in the plan and by the model; off forgets it."""
+    practice.trim(parse("trim light-push long 8"), BALLS)
+    practice.trim(parse("trim light-push short 3"), BALLS)
+    ball = BALLS["light-push"]
+    before, after = flight_for(ball, CLUB).depth_m, flight_for(ball, practice.machine).depth_m
+    assert before is not None and after is not None
+    # The tilt is kept to a thousandth of a degree, 0.1 mm on the table.
+    assert after - before == pytest.approx(0.05, abs=1e-3)
+    assert setting_for(ball, practice.machine).top_rpm == setting_for(ball, CLUB).top_rpm
+    practice.trim(parse("trim light-push off"), BALLS)
+    assert setting_for(ball, practice.machine) == setting_for(ball, CLUB)
+
+
+def test_trims_outlive_the_daemon_for_their_machine_alone(practice: Practice) -> None:
+    """What was trimmed yesterday is trimmed today, on this machine and on no other."""
+    practice.trim(parse("trim heavy-push short 6"), BALLS)
+    again = with_kept_trims(practice.folder, CLUB)
+    assert again.trims.of("heavy-push").long_cm == -6.0
+    kit = load_machine("kit-build")
+    assert with_kept_trims(practice.folder, kit) is kit
+
+
+def test_trim_is_bounded_in_all(practice: Practice) -> None:
+    """No more than 40 cm in all, however it is added up."""
+    practice.trim(parse("trim light-push short 30"), BALLS)
+    assert refused(practice, "trim light-push short 11") == "bounds"
+    assert practice.machine.trims.of("light-push").long_cm == -30.0
+
+
+def test_broken_trim_file_is_named(practice: Practice) -> None:
+    """A trim file that cannot be read is a mistake with its file and key, not a guess."""
+    trims_file(practice.folder, "club-build").write_text("[[trim]]\nball = 'light-push'\nlong_cm = 999\n", "utf-8")
+    with pytest.raises(FileMistakes, match="long_cm"):
+        with_kept_trims(practice.folder, CLUB)
+
+
+def test_trim_that_cannot_be_kept_is_refused_and_not_used(practice: Practice) -> None:
+    """Where the state folder cannot be written, the aim stays as it was."""
+    trims_file(practice.folder, "club-build").with_suffix(".new").mkdir()
+    assert refused(practice, "trim light-push long 8") == "not-recorded"
+    assert practice.machine == CLUB

@@ -128,7 +128,8 @@ def _grazes(miss: Array) -> list[float]:
         if under[k] <= 0.0:
             turn = -lean[k] / (2.0 * bend[k])
             if abs(b[k] + lean[k] * turn / 2.0) < NEARLY_M:
-                found.append(float(k + 1 + turn))
+                # The turn itself, where nothing slopes, and a place to either side of it to come down from.
+                found.extend(float(np.clip(k + 1 + turn + aside, 0, len(miss) - 1)) for aside in (-1.0, 0.0, 1.0))
             continue
         size = float(np.sqrt(under[k]))
         pair = [(-lean[k] - size) / (2.0 * bend[k]), (-lean[k] + size) / (2.0 * bend[k])]

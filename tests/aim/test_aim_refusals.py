@@ -3,7 +3,7 @@
 from itertools import combinations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.aim.solve import aim, solutions
@@ -31,6 +31,8 @@ def refused(thrower: Thrower, wish: Wish) -> NoSolution | None:
     st.floats(0.2, 1.35),
     st.sampled_from([None, None, "low", "high", "serve-wise"]),
 )
+@example(CLUB, 4.0, 19.0, 0.25, None)  # a lob past the widest tilt
+@example(CLUB, 1.0, 9.0625, 0.25, "serve-wise")  # a serve-wise lob that lives within two degrees
 def test_lifting_the_limits_named_makes_the_ball_possible(
     thrower: Thrower, spin: float, speed: float, depth: float, arc: str | None
 ) -> None:

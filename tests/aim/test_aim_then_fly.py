@@ -4,7 +4,7 @@ import math
 from itertools import combinations
 
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.aim.solve import solutions
@@ -53,6 +53,10 @@ throws = st.tuples(
 
 @settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.filter_too_much])
 @given(throws)
+@example(("kit-build", 5.0, 0.0, 1.0, ("speed_mps", "depth_m")))  # at the very end of the tilt's range
+@example(("kit-build", 8.0, 0.5, 0.375, ("tilt_deg", "arrival_s")))  # between balls that land and balls too long
+@example(("club-build", 5.0, 1.0, 0.8125, ("speed_mps", "depth_m")))  # the farthest ball of its speed
+@example(("club-build", 4.5, 1.0, 0.875, ("speed_mps", "clearance_m")))  # the highest over the net
 def test_aim_then_fly_gives_what_was_asked(throw: tuple[str, float, float, float, tuple[str, str]]) -> None:
     """Every solution, flown from its rpm and angles, has the figures asked for: 1 mm and 0.1 % (our own target).
 

@@ -45,6 +45,7 @@ def run(args: argparse.Namespace) -> int:
     import contextlib
     import sqlite3
 
+    from drillfeed.daemon.journal.players import find_player
     from drillfeed.daemon.journal.schema import NotOurs, open_to_read
     from drillfeed.daemon.mistakes import FileMistakes
     from drillfeed.protocol.errors import Refused
@@ -53,6 +54,8 @@ def run(args: argparse.Namespace) -> int:
         path, limits = _settings(args)
         with contextlib.closing(open_to_read(path)) as connection:
             number = _number(connection, args.session)
+            if args.player is not None:
+                find_player(connection, args.player)
             print("\n".join(_lines(connection, number, args, limits)))
     except FileMistakes as wrong:
         print(wrong, file=sys.stderr)

@@ -175,8 +175,8 @@ class _Many:
             some = np.flatnonzero(flying & (p[0] < level) & (q[0] >= level))
             if not len(some):
                 continue
-            # A straight line in x is good enough for a first look: x bends by a millimetre over a step.
-            at = (level - p[0, some]) / (q[0, some] - p[0, some])
+            along = cubic(p[0, some] - level, v[0, some], q[0, some] - level, u[0, some], self.h[some])
+            at = np.minimum(roots_from(along, np.full(len(some), 0.5)), 1.0)
             if seen is self.net_z:
                 seen[some] = value(cubic(p[2, some], v[2, some], q[2, some], u[2, some], self.h[some]), at)
             else:

@@ -276,6 +276,22 @@ class AsyncClient:
         """Speak for a client elsewhere from here on."""
         return await self.ask("relay", address=address)
 
+    async def setup(self, switch: Literal["on", "off"]) -> Reply:
+        """Go into set-up at the machine, or out of it."""
+        return await self.ask("setup", switch=switch)
+
+    async def hold(self, token: int) -> Reply:
+        """Keep what was asked for going for another 300 ms; each token greater than the one before."""
+        return await self.ask("hold", token=token)
+
+    async def jog(self, axis: Literal["top", "bottom", "tilt"], to: float) -> Reply:
+        """Turn a wheel (rpm) or the tilt (degrees) while it is held."""
+        return await self.ask("jog", axis=axis, to=to)
+
+    async def feed(self, count: Literal["one"] = "one") -> Reply:
+        """Throw one ball while it is held."""
+        return await self.ask("feed", count=count)
+
     async def cautions(self, answer: Literal["accept"] = "accept") -> Reply:
         """Acknowledge the cautions."""
         return await self.ask("cautions", answer=answer)

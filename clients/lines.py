@@ -297,6 +297,22 @@ class Client:
         """Speak for a client elsewhere from here on."""
         return self.ask("relay", address=address)
 
+    def setup(self, switch: Literal["on", "off"]) -> Reply:
+        """Go into set-up at the machine, or out of it."""
+        return self.ask("setup", switch=switch)
+
+    def hold(self, token: int) -> Reply:
+        """Keep what was asked for going for another 300 ms; each token greater than the one before."""
+        return self.ask("hold", token=token)
+
+    def jog(self, axis: Literal["top", "bottom", "tilt"], to: float) -> Reply:
+        """Turn a wheel (rpm) or the tilt (degrees) while it is held."""
+        return self.ask("jog", axis=axis, to=to)
+
+    def feed(self, count: Literal["one"] = "one") -> Reply:
+        """Throw one ball while it is held."""
+        return self.ask("feed", count=count)
+
     def cautions(self, answer: Literal["accept"] = "accept") -> Reply:
         """Acknowledge the cautions."""
         return self.ask("cautions", answer=answer)

@@ -13,6 +13,7 @@ from drillfeed.protocol.change_rows import BALLS, CHANGE_ROWS, ELBOW, HAND, SEED
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.people_rows import PEOPLE_ROWS
 from drillfeed.protocol.practice_rows import PRACTICE_ROWS
+from drillfeed.protocol.setup_rows import SETUP_ROWS
 from drillfeed.protocol.spec import ANY_STATE as ANY_STATE
 from drillfeed.protocol.spec import EVERYONE, PLAYING, TAKING_PART, in_states
 from drillfeed.protocol.spec import ROLES as ROLES
@@ -211,6 +212,7 @@ _ROWS: tuple[CommandSpec, ...] = (
     *CHANGE_ROWS,
     *PRACTICE_ROWS,
     *PEOPLE_ROWS,
+    *SETUP_ROWS,
     CommandSpec(
         "cautions",
         "acknowledge the cautions; once, before the first arm",
@@ -244,7 +246,7 @@ COMMANDS: dict[str, CommandSpec] = {row.verb: row for row in _ROWS}
 WAYS_ON: dict[State, tuple[tuple[str, State], ...]] = {
     "OFFLINE": (("connect a motor driver", "IDLE"),),
     "IDLE": (("arm", "ARMED"),),
-    "ARMED": (("start with the present stop count", "SPINUP"), ("disarm", "STOPPING")),
+    "ARMED": (("start with the present stop count", "SPINUP"), ("disarm", "STOPPING"), ("setup on", "SETUP")),
     "SPINUP": (("wait for the first ball", "FEEDING"), ("pause", "PAUSED"), ("stop", "STOPPING")),
     "FEEDING": (("pause", "PAUSED"), ("wait for the end of the set", "RESTING"), ("stop", "STOPPING")),
     "RESTING": (("ready", "SPINUP"), ("pause", "PAUSED"), ("disarm", "STOPPING")),
@@ -252,7 +254,7 @@ WAYS_ON: dict[State, tuple[tuple[str, State], ...]] = {
     "STOPPING": (("wait until the wheels are at rest", "IDLE"),),
     "QUICKSTOP": (("wait until the wheels are at rest", "FAULT"),),
     "FAULT": (("clear", "IDLE"),),
-    "SETUP": (("stop", "STOPPING"),),
+    "SETUP": (("setup off", "STOPPING"), ("stop", "STOPPING")),
 }
 
 

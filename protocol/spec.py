@@ -53,7 +53,7 @@ class CommandSpec:
     """One row of the table. `handled_by` says whether the line server answers it or the desk.
 
     An `only_here` one is open to its roles only from the machine itself, not to a paired client elsewhere. One that is
-    not `recorded` only asks, and is left out of the journal.
+    not `recorded` only asks, or only keeps going what was recorded; it is left out of the journal.
     """
 
     verb: str

@@ -15,6 +15,7 @@ from drillfeed.daemon.engine.offers import Offer
 from drillfeed.daemon.engine.progress import PROGRESS
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import ZERO, Legs
+from drillfeed.daemon.engine.setup import SETUP_LEAD_S, Setup
 from drillfeed.daemon.engine.states import ENDS_ARMED, after
 from drillfeed.daemon.engine.states import Event as StateEvent
 from drillfeed.daemon.engine.wheels import WheelWatch
@@ -70,6 +71,7 @@ class Engine:
         self.queued: Wanted | None = None
         self.hopper = Hopper()
         self.offer: Offer | None = None
+        self.setup: Setup | None = None
         self.crank_turns: int | None = 0
         self.cautions_accepted = cautions_accepted
         self.pending: Pending | None = None
@@ -117,6 +119,8 @@ class Engine:
         self.then_armed = state == "STOPPING" and event == ENDS_ARMED
         if state != "RESTING":
             self.rest_until_s = None
+        if state != "SETUP":
+            self.setup = None
         why = f": {reason}" if reason else ""
         self.tell("state", f"{state}{why}", now_s, cue, state=state, before=before, event=event, reason=reason)
         if state in ("STOPPING", "QUICKSTOP"):
@@ -246,18 +250,19 @@ class Engine:
         for slot in run.set_run.settled():
             run.count(slot)
             if slot.outcome == "fed":
-                self._count_down(now_s)
+                self.ball_went(now_s)
             elif slot.outcome == "unknown" and self.machine.feeder.kind == "crank-timed":
                 self.crank_turns = None
             late_ms = None if slot.fed_s is None else round((slot.fed_s - slot.feed_at_s) * 1000, 1)
             why = f" ({slot.reason})" if slot.reason else ""
             self.tell(
                 "ball",
-                f"{slot.n} {slot.ball.ball} {slot.outcome}{why}",
+                f"{slot.n} {slot.ball.text} {slot.outcome}{why}",
                 now_s,
                 n=slot.n,
                 id=slot.id,
                 ball=slot.ball.ball,
+                side=slot.ball.side,
                 set=run.index + 1,
                 outcome=slot.outcome,
                 reason=slot.reason,
@@ -266,11 +271,13 @@ class Engine:
                 top_rpm=slot.ball.setting.top_rpm,
                 bottom_rpm=slot.ball.setting.bottom_rpm,
                 tilt_deg=slot.ball.setting.tilt_deg,
+                pan_deg=slot.ball.setting.pan_deg,
                 speed_mps=slot.ball.speed_mps,
                 spin_revps=slot.ball.spin_revps,
             )
 
-    def _count_down(self, now_s: float) -> None:
+    def ball_went(self, now_s: float) -> None:
+        """Count what one ball takes: a turn of the crank, a ball of the hopper."""
         if self.crank_turns is not None:
             self.crank_turns += 1
         self._one_ball_less(now_s)
@@ -310,6 +317,8 @@ class Engine:
 
     def feed_closed(self, now_s: float) -> str | None:
         """Return why no ball may be fed just now, or None."""
+        if self.setup is not None:
+            return self.setup.feed_closed(now_s) or self.link.feed_trouble(now_s)
         if self.state != "FEEDING":
             return f"the state is {self.state}"
         return self.link.feed_trouble(now_s)
@@ -329,7 +338,10 @@ class Engine:
             due = self.run.set_run.due(now_s, closed, lambda slot: self.axes.arrives(slot.ball.setting, slot.feed_at_s))
             feeds = tuple(Feed(id=slot.id, at_s=line.to_driver(slot.feed_at_s)) for slot in due)
             self.settle(now_s)
-        while self.next_at_s <= now_s + LEAD_S:
+        elif self.setup is not None and closed is None:
+            feeds = tuple(Feed(id=one.id, at_s=line.to_driver(one.at_s)) for one in self.setup.feeds(now_s))
+        lead_s = LEAD_S if self.setup is None else SETUP_LEAD_S
+        while self.next_at_s <= now_s + lead_s:
             at_s, self.next_at_s = self.next_at_s, self.next_at_s + TICK_S
             driver_at_s = line.to_driver(at_s)
             self.link.seq += 1

@@ -42,7 +42,8 @@ class Hazard:
     next_step: str = "look at the machine, then: clear"
 
 
-_ACTIVE: frozenset[State] = UNDER_WAY | MOVING
+_LED: frozenset[State] = UNDER_WAY | {"SETUP"}
+_ACTIVE: frozenset[State] = _LED | MOVING
 
 
 def _stalled(engine: "Engine", now_s: float) -> str | None:
@@ -109,9 +110,9 @@ HAZARDS: tuple[Hazard, ...] = (
     Hazard("driver-fault", _reported, "the driver reports a fault of a part", _ACTIVE),
     Hazard("stalled", _stalled, "the computer was overloaded or suspended, or the process was frozen", _ACTIVE),
     Hazard("link-lost", _silent, "the driver's program or its cable", _ACTIVE, "see that the driver runs, then: clear"),
-    Hazard("driver-deaf", _deaf, "status arrives but setpoints are not accepted: see the driver's log", UNDER_WAY),
-    Hazard("driver-disarmed", _gave_up, "the driver left the armed mode by itself, or another told it to", UNDER_WAY),
-    Hazard("unreadable", _unreadable, "a speed sensor or its cable", UNDER_WAY),
+    Hazard("driver-deaf", _deaf, "status arrives but setpoints are not accepted: see the driver's log", _LED),
+    Hazard("driver-disarmed", _gave_up, "the driver left the armed mode by itself, or another told it to", _LED),
+    Hazard("unreadable", _unreadable, "a speed sensor or its cable", _LED),
     Hazard(
         "wheel-astray",
         _astray,

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from drillfeed.daemon.engine import setup
 from drillfeed.daemon.engine.changing import begin_queued, change, queue, set_to_come
 from drillfeed.daemon.engine.checks import check_crank, check_driver, check_hopper, check_next_set
 from drillfeed.daemon.engine.flow import (
@@ -133,6 +134,8 @@ def _begin(engine: "Engine", plan: DrillPlan, now_s: float) -> str:
 
 
 def _pause(engine: "Engine", given: Given, now_s: float) -> str | None:
+    if engine.state == "SETUP":
+        return setup.let_go(engine, now_s)
     if engine.state not in RUNNING or engine.state == "PAUSED":
         return "nothing to pause" if engine.state != "PAUSED" else "paused already"
     was_feeding = engine.state == "FEEDING"
@@ -260,6 +263,10 @@ ORDERS: dict[str, Callable[["Engine", Given, float], str | None]] = {
     "clear": _clear,
     "balls": _balls,
     "rephase": _rephase,
+    "setup": setup.switch,
+    "hold": setup.hold,
+    "jog": setup.jog,
+    "feed": setup.feed,
     "cautions": _cautions,
 }
 

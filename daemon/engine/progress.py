@@ -7,6 +7,7 @@ rest, which stands inside a start that a person gave.
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from drillfeed.daemon.engine import setup
 from drillfeed.daemon.engine.changing import take_wanted
 from drillfeed.daemon.engine.checks import check_next_set
 from drillfeed.daemon.engine.flow import (
@@ -211,5 +212,5 @@ PROGRESS: dict[State, Callable[["Engine", float], None]] = {
     "STOPPING": _stopping,
     "QUICKSTOP": _quickstop,
     "FAULT": _fault,
-    "SETUP": _still,
+    "SETUP": setup.progress,
 }

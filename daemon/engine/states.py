@@ -10,7 +10,7 @@ from typing import Literal, get_args
 
 from drillfeed.protocol.status import State
 
-PersonEvent = Literal["start", "pause", "resume", "ready", "stop", "skip", "disarm", "clear"]
+PersonEvent = Literal["start", "pause", "resume", "ready", "stop", "skip", "disarm", "clear", "setup"]
 MachineEvent = Literal[
     "link_up",
     "link_lost",
@@ -44,6 +44,7 @@ TABLE: dict[tuple[State, Event], State] = {
     ("IDLE", "fault"): "QUICKSTOP",
     ("IDLE", "link_lost"): "OFFLINE",
     ("ARMED", "start"): "SPINUP",
+    ("ARMED", "setup"): "SETUP",
     ("ARMED", "disarm"): "STOPPING",
     ("ARMED", "stop"): "STOPPING",
     ("ARMED", "fault"): "QUICKSTOP",
@@ -82,6 +83,7 @@ TABLE: dict[tuple[State, Event], State] = {
     ("FAULT", "clear"): "IDLE",
     ("FAULT", "stop"): "FAULT",
     ("FAULT", "fault"): "FAULT",
+    ("SETUP", "disarm"): "STOPPING",
     ("SETUP", "stop"): "STOPPING",
     ("SETUP", "fault"): "QUICKSTOP",
 }

@@ -15,11 +15,13 @@ def _ball(ball: PlannedBall, n: int, set_number: int, slot: Slot | None, now_s: 
     return BallInfo(
         n=n,
         ball=ball.ball,
+        side=ball.side,
         set=set_number,
         leaves_in_s=round(slot.leaves_s - now_s, 2) if slot and slot.outcome is None else None,
         speed_mps=ball.speed_mps,
         spin_revps=ball.spin_revps,
         tilt_deg=ball.setting.tilt_deg,
+        pan_deg=ball.setting.pan_deg,
         top_rpm=ball.setting.top_rpm,
         bottom_rpm=ball.setting.bottom_rpm,
         result=slot.outcome if slot else None,
@@ -50,7 +52,7 @@ def _next_step(engine: Engine) -> str | None:
         "STOPPING": "wait until the wheels stand",
         "QUICKSTOP": "wait until the wheels stand",
         "FAULT": engine.fault.next_step if engine.fault else "clear",
-        "SETUP": "stop",
+        "SETUP": "hold, jog and feed one; or: setup off",
     }
     return steps[engine.state]
 

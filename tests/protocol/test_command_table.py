@@ -210,6 +210,16 @@ def test_only_player_and_owner_set_the_machine_going(verb: str) -> None:
             assert caught.value.code.name == "not-allowed" and "player, owner" in caught.value.text
 
 
+@pytest.mark.parametrize("verb", ["setup", "hold", "jog", "feed"])
+def test_set_up_is_for_the_owner_at_the_machine_alone(verb: str) -> None:
+    """No other role, and no owner from elsewhere, goes into set-up or moves anything in it."""
+    check_role(Command(verb, {}), Caller("owner", "owner", "unix socket", here=True))
+    for caller in (*(Caller(role, "", "", here=True) for role in ROLES if role != "owner"), Caller("owner", "", "")):
+        with pytest.raises(Refused) as caught:
+            check_role(Command(verb, {}), caller)
+        assert caught.value.code.name == "not-allowed"
+
+
 @pytest.mark.parametrize(
     ("verb", "states"),
     [
@@ -228,6 +238,10 @@ def test_only_player_and_owner_set_the_machine_going(verb: str) -> None:
         ("queue", "SPINUP FEEDING RESTING PAUSED"),
         ("clear", "FAULT"),
         ("rephase", "IDLE ARMED RESTING PAUSED"),
+        ("setup", "ARMED SETUP"),
+        ("hold", "SETUP"),
+        ("jog", "SETUP"),
+        ("feed", "SETUP"),
     ],
 )
 def test_command_is_possible_in_its_states_and_refused_in_all_others(verb: str, states: str) -> None:

@@ -14,7 +14,8 @@ from drillfeed.daemon.engine.effects import Event, Field
 from drillfeed.protocol.errors import ErrorCode
 from drillfeed.protocol.spec import Caller
 
-QUIET_S = 3600.0  # after so long without an entry, what comes next is another practice session: a default of ours
+# After so long without an entry, by the monotonic clock, what comes next is another session: a default of ours.
+QUIET_S = 3600.0
 COMMANDED: Mapping[str, int | None] = {"fed": 1, "refused": 0, "skipped": 0}
 
 
@@ -61,7 +62,7 @@ class Place:
     set_id: int | None = None
     set_number: int | None = None
     player_id: int | None = None
-    last_at: float = 0.0
+    last_s: float = 0.0
 
 
 def write(connection: sqlite3.Connection, place: Place, entry: Entry, at: float) -> Place:
@@ -69,7 +70,7 @@ def write(connection: sqlite3.Connection, place: Place, entry: Entry, at: float)
     if isinstance(entry, Chosen):
         return replace(place, player_id=entry.player_id)
     if isinstance(entry, Ordered):
-        place = _in_session(connection, place, at)
+        place = _in_session(connection, place, entry.at_s, at)
         _insert(
             connection,
             "commands",
@@ -86,15 +87,15 @@ def write(connection: sqlite3.Connection, place: Place, entry: Entry, at: float)
     writer = BY_TOPIC.get(entry.event.topic)
     if writer is None:
         return place
-    return writer(connection, _in_session(connection, place, at), entry.event, at)
+    return writer(connection, _in_session(connection, place, entry.at_s, at), entry.event, at)
 
 
-def _in_session(connection: sqlite3.Connection, place: Place, at: float) -> Place:
-    if place.session_id is None or at - place.last_at > QUIET_S:
+def _in_session(connection: sqlite3.Connection, place: Place, at_s: float, at: float) -> Place:
+    if place.session_id is None or at_s - place.last_s > QUIET_S:
         session_id = _insert(connection, "sessions", run=place.run, machine=place.machine, began_at=at, last_at=at)
-        return replace(place, session_id=session_id, set_id=None, set_number=None, last_at=at)
+        return replace(place, session_id=session_id, set_id=None, set_number=None, last_s=at_s)
     connection.execute("UPDATE sessions SET last_at = max(last_at, ?) WHERE id = ?", (at, place.session_id))
-    return replace(place, last_at=at)
+    return replace(place, last_s=at_s)
 
 
 def _set(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:

@@ -158,6 +158,20 @@ def test_an_hour_of_quiet_and_a_new_run_begin_another_session(tmp_path: Path) ->
         assert [one.commanded for one in reading.sessions(connection)] == [1, 1, 2]
 
 
+def test_wall_clock_that_jumps_splits_no_session(tmp_path: Path) -> None:
+    """A clock that is set in mid-practice, by days or back an hour, changes the times of day and nothing else."""
+    clock = {"ahead_s": 0.0}
+    journal = journal_in(tmp_path)
+    journal._wall_of = lambda at_s: SATURDAY.timestamp() + at_s + clock["ahead_s"]
+    write_all(journal, a_set(0.0), a_ball(5.0, 1))
+    clock["ahead_s"] = 200_000.0
+    write_all(journal, a_ball(10.0, 2))
+    clock["ahead_s"] = -3_600.0
+    write_all(journal, a_ball(15.0, 3))
+    with reader(tmp_path) as connection:
+        assert [(one.sets, one.commanded) for one in reading.sessions(connection)] == [(1, 3)]
+
+
 def test_a_set_whose_beginning_was_lost_is_kept_with_its_number_alone(tmp_path: Path) -> None:
     """Balls without the notice of their set are kept; what is not known of the set is none."""
     journal = journal_in(tmp_path)

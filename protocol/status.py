@@ -35,11 +35,13 @@ class BallInfo(Frozen):
 
     n: int
     ball: str
+    side: str | None = Field(None, description="the side it is thrown to, as the player sees it")
     set: int
     leaves_in_s: float | None = None
     speed_mps: float | None = None
     spin_revps: float | None = None
     tilt_deg: float | None = None
+    pan_deg: float | None = None
     top_rpm: float | None = None
     bottom_rpm: float | None = None
     result: str | None = Field(None, description="fed, refused, skipped; None while it is ahead")

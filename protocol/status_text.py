@@ -35,7 +35,7 @@ def ball_line(ball: BallInfo | None) -> str:
     """Tell one ball: number, type, when or how it went, speed and spin; blank where there is none."""
     if ball is None:
         return ""
-    parts = [f"{ball.n} {ball.ball}"]
+    parts = [f"{ball.n} {ball.ball}" + (f" to {ball.side}" if ball.side else "")]
     if ball.leaves_in_s is not None and ball.leaves_in_s >= 0:
         parts.append(f"in {ball.leaves_in_s:.1f} s")
     if ball.result:
@@ -102,7 +102,7 @@ def _rows(s: Snapshot) -> Iterator[tuple[str, str]]:
     if s.change_waits:
         yield "waiting", s.change_waits
     if s.queued:
-        yield "next drill", f"{s.queued}, after your ready"
+        yield "next drill", f"{s.queued}, after ready"
     yield "last ball", ball_line(s.last_ball)
     yield "next ball", ball_line(s.next_ball)
     yield "commanded", str(s.counts.commanded)

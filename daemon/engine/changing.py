@@ -77,7 +77,7 @@ def queue(engine: "Engine", given: "Given", now_s: float) -> str:
         "change", text, now_s, CUE, change="queue", in_force=False, drill=plan.drill.name, seed=plan.seed,
         balls=plan.balls, who=given.caller.name,
     )  # fmt: skip
-    return f"{plan.drill.name}: {plan.balls} balls, seed {plan.seed}, after the running drill and your ready"
+    return f"{plan.drill.name}: {plan.balls} balls, seed {plan.seed}, after the running drill and the player's ready"
 
 
 def begin_queued(engine: "Engine", now_s: float) -> bool:
@@ -116,7 +116,8 @@ def _tell(engine: "Engine", wanted: Wanted, when: str, now_s: float, in_force: b
     one = plan.sets[index]
     tempo_per_min = round(60 / one.interval_s, 2)
     step = rung_text(plan.written or plan.drill, plan.changes.rung)
-    text = f"{wanted.verb} {when}: {plan.changes.text} ({step}), {tempo_per_min:.3g}/min; asked by {wanted.who}"
+    named = f"{plan.changes.text} ({step})" if plan.changes.rung else plan.changes.text
+    text = f"{wanted.verb} {when}: {named}, {tempo_per_min:.3g}/min; asked by {wanted.who}"
     engine.tell(
         "change",
         text,

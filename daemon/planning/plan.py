@@ -42,6 +42,11 @@ class PlannedBall:
         """Return the name that the gaps of a set go by: the ball as it is mentioned."""
         return self.mention or self.ball
 
+    @property
+    def text(self) -> str:
+        """Return the ball, and the side where it is thrown to one."""
+        return f"{self.ball} to {self.side}" if self.side else self.ball
+
 
 @dataclass(frozen=True)
 class SetPlan:

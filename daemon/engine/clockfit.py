@@ -61,16 +61,20 @@ def fit(samples: list[Sample]) -> ClockLine | None:
 class ClockFit:
     """The running estimate: remembers pings on their way, the last answers, and the line through them."""
 
-    def __init__(self) -> None:
+    def __init__(self, first_n: int = 0) -> None:
         self._sent: dict[int, float] = {}
         self._samples: deque[Sample] = deque(maxlen=KEPT)
-        self._next = 0
+        self._next = first_n
         self.line: ClockLine | None = None
 
     @property
     def settled(self) -> bool:
         """Tell whether there are enough answers to slow down."""
         return len(self._samples) >= 2 * LEAST_PINGS
+
+    def anew(self) -> "ClockFit":
+        """Return an empty estimate for another driver; its pings have numbers that no old answer has."""
+        return ClockFit(self._next)
 
     def ping(self, now_s: float) -> int:
         """Note that a ping leaves now, and return its number."""

@@ -128,7 +128,7 @@ class DriverLink:
         if not same:
             mismatch = tuple(differences(hello, self._machine, self.limits))
             self.driver = Driver(peer, hello, mismatch, now_s)
-            self.clock = ClockFit()
+            self.clock = self.clock.anew()
             self.epoch += 1
             self._order = "stop"  # whoever connects is first told to stand still
         self._say_hello(peer, now_s, again=True)

@@ -96,6 +96,18 @@ def test_answers_nobody_asked_for_are_passed_over() -> None:
     assert clock.line is line
 
 
+def test_an_answer_of_the_driver_before_is_passed_over() -> None:
+    """An estimate begun anew takes no answer to a ping that was sent before it began."""
+    before = ClockFit()
+    late = [before.ping(n * PING_S) for n in range(LEAST_PINGS)]
+    after = before.anew()
+    for n in range(LEAST_PINGS):
+        after.ping(1.0 + n * PING_S)
+    for n in late:
+        after.pong(n, 5e9, 3.0)
+    assert after.line is None
+
+
 def test_a_clock_that_steps_shows_as_an_error() -> None:
     """When the driver's clock steps by 50 ms the stated error rises above 25 ms at once, and falls again later."""
     clock, worst_s = ClockFit(), 0.0

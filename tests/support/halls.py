@@ -67,6 +67,8 @@ class WatchedHall:
     def __post_init__(self) -> None:
         self.log: list[dict[str, Any]] = []
         self.setpoints: list[tuple[float, Setpoint]] = []
+        self.errors_s: list[float] = []
+        self.sent_in: list[tuple[str, Setpoint]] = []
         self.orders: list[tuple[float, Order]] = []
         bent = [parse_fault(text) for text in self.faults]
         self.hall = VirtualHall(self.on, seed=self.seed, note=keep_log(self.log), carry=self._carry, faults=bent)
@@ -78,6 +80,9 @@ class WatchedHall:
             message = decode_from_daemon(frame)
             if isinstance(message, Setpoint):
                 self.setpoints.append((now_s, message))
+                line = self.engine.link.line
+                self.errors_s.append(line.error_s if line else 0.0)
+                self.sent_in.append((self.state, message))
             elif isinstance(message, Order):
                 self.orders.append((now_s, message))
         return self.delays(to, frame)
@@ -145,6 +150,9 @@ class WatchedHall:
 
     def sound(self) -> None:
         """Hold the driver's log and every setpoint against what must hold whatever happens."""
-        assert driver_log.breaches(self.log, self.on.limits()) == []
         limits = self.engine.link.limits
-        assert setpoints.breaches(self.setpoints, self.orders, limits, self.hall.driver_offset_s) == []
+        found = [
+            *driver_log.breaches(self.log, self.on.limits()),
+            *setpoints.breaches(self.setpoints, self.errors_s, self.orders, limits, self.hall.driver_offset_s),
+        ]
+        assert not found, "\n".join(found)

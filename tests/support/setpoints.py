@@ -9,8 +9,8 @@ from drillfeed.protocol.link import ANGLES, LEAD_S, LEAST_LEAD_S, TICK_S, VALID_
 
 Sent = tuple[float, Setpoint]
 ROUNDING = 1e-6
-# How far the daemon may be off with the driver's clock on a quiet link.
-CLOCK_S = 0.002
+# Beyond the error that the daemon states of its idea of the driver's clock: drift until the next ping.
+CLOCK_S = 0.001
 # The driver may take one tick more of the old epoch before the new one reaches it.
 EDGE_TICKS = 2
 
@@ -40,17 +40,17 @@ def _steps(before: Setpoint, after: Setpoint, seconds: float, limits: Limits) ->
     return found
 
 
-def _one(sent_s: float, setpoint: Setpoint, limits: Limits, offset_s: float) -> list[str]:
+def _one(sent_s: float, setpoint: Setpoint, limits: Limits, offset_s: float, clock_s: float) -> list[str]:
     found = []
     ahead_s = setpoint.at_s - offset_s - sent_s
-    if not LEAST_LEAD_S - CLOCK_S <= ahead_s <= LEAD_S + CLOCK_S:
+    if not LEAST_LEAD_S - clock_s <= ahead_s <= LEAD_S + clock_s:
         found.append(f"sent {ahead_s * 1000:.0f} ms ahead")
     if abs(setpoint.until_s - setpoint.at_s - VALID_S) > ROUNDING:
         found.append("until_s is not at_s + 300 ms")
     if setpoint.feeds and not setpoint.feeding:
         found.append("feeds while the feed is closed")
     for feed in setpoint.feeds:
-        if not -CLOCK_S < feed.at_s - offset_s - sent_s <= LEAD_S + 2 * TICK_S:
+        if not -clock_s < feed.at_s - offset_s - sent_s <= LEAD_S + 2 * TICK_S + clock_s:
             found.append(f"feed {feed.id} told {(feed.at_s - offset_s - sent_s) * 1000:.0f} ms ahead")
     for wheel in WHEELS:
         bound, value = getattr(limits, wheel), _value(setpoint, wheel)
@@ -66,24 +66,35 @@ def _one(sent_s: float, setpoint: Setpoint, limits: Limits, offset_s: float) -> 
 def _edge(before: Sequence[Sent], first: Sent, armed_epoch: int, limits: Limits, offset_s: float) -> list[str]:
     """Hold the first setpoint of an epoch against the one that is in force, for an armed driver, when it is sent."""
     sent_s, setpoint = first
-    ahead_s = setpoint.at_s - offset_s - sent_s
-    found = [] if ahead_s >= LEAST_LEAD_S - CLOCK_S else [f"an epoch begins {ahead_s * 1000:.0f} ms ahead"]
+    found = []
     in_force = [old for _, old in before if old.at_s - offset_s <= sent_s and old.epoch >= armed_epoch]
     # Where nothing was sent for a while the limiter counts the time that has passed.
     seconds = EDGE_TICKS * TICK_S + max(sent_s - before[-1][0] - TICK_S, 0.0)
     return [*found, *(_steps(in_force[-1], setpoint, seconds, limits) if in_force else [])]
 
 
-def breaches(sent: Sequence[Sent], orders: Sequence[tuple[float, Order]], limits: Limits, offset_s: float) -> list[str]:
-    """Return every breach, one line each. `offset_s`: driver's clock minus daemon's. Arming seeds the limiter anew."""
+def breaches(
+    sent: Sequence[Sent],
+    errors_s: Sequence[float],
+    orders: Sequence[tuple[float, Order]],
+    limits: Limits,
+    offset_s: float,
+) -> list[str]:
+    """Return every breach, one line each.
+
+    `errors_s`: of each setpoint, the error that the daemon stated of the driver's clock; `offset_s`: driver's clock
+    minus daemon's, the truth. Arming seeds the limiter anew.
+    """
     found: list[str] = []
     armed = {order.epoch for _, order in orders if order.kind == "arm"}
     for place, (sent_s, setpoint) in enumerate(sent):
-        wrong = _one(sent_s, setpoint, limits, offset_s)
+        wrong = _one(sent_s, setpoint, limits, offset_s, errors_s[place] + CLOCK_S)
         if place:
             before = sent[place - 1][1]
             if setpoint.epoch == before.epoch:
-                wrong += _steps(before, setpoint, setpoint.at_s - before.at_s, limits)
+                # A better idea of the driver's clock may move a moment by what it was off before.
+                seconds = max(setpoint.at_s - before.at_s, 0.0) + errors_s[place] + errors_s[place - 1]
+                wrong += _steps(before, setpoint, seconds, limits)
                 if setpoint.seq <= before.seq:
                     wrong.append(f"seq {setpoint.seq} after {before.seq}")
             elif setpoint.epoch not in armed:

@@ -2,15 +2,16 @@
 
 A script is a transcript. Its lines that begin with `>` are typed: the second, who types, and the line. All others
 are what came of it: replies in full, and what watchers are told. Playing a script gives its transcript again, to the
-letter.
+letter. Where `foot` types `down` or `up`, that is the contact of a foot switch, and what it wishes for is written below.
 """
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Literal, cast
 
+from drillfeed.clients.pedal.foot import Edge, Foot, Wish
 from drillfeed.daemon.engine.effects import Effects, Event
 from drillfeed.daemon.engine.orders import Given, carry_out
 from drillfeed.daemon.engine.telling import snapshot
@@ -22,7 +23,7 @@ from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
 from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.virtual import VirtualHall
-from drillfeed.protocol.commands import check_role, parse
+from drillfeed.protocol.commands import check_role, line_of, parse
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply, refusal
 from drillfeed.protocol.spec import Caller, Role
@@ -31,6 +32,8 @@ from drillfeed.protocol.status import Snapshot
 SATURDAY = datetime(2026, 3, 7, 10, 0)
 SETTLED_S = 30.0  # by when the simulated thrower is known to stand and its clock is known
 UNTOLD = ("countdown",)
+FOOT_LOOKS_S = 0.2  # how often the client of a foot switch asks for the state
+Kind = Literal["down", "up"]
 
 
 class AtOnce:
@@ -77,7 +80,7 @@ class Typed:
     """One line of a script: when, who, what."""
 
     at_s: float
-    role: Role
+    role: Role | Literal["foot"]
     line: str
 
 
@@ -86,7 +89,7 @@ def typed_lines(script: str) -> Iterator[Typed]:
     for line in script.splitlines():
         if line.startswith(">"):
             at, role, text = line[1:].split(maxsplit=2)
-            yield Typed(float(at), cast(Role, role.rstrip(":")), text)
+            yield Typed(float(at), cast(Role, role.removesuffix(":")), text)
 
 
 class Stage:
@@ -108,6 +111,9 @@ class Stage:
         self.desk.record_command = self.journal.note
         self.desk.record = self._record
         self.hall.replies = cast(dict[int, Reply], Replies(self.desk))
+        self.foot = Foot()
+        self.foot.edge(Edge(self.hall.now_s, "found up"))
+        self._foot_looked_s = float("-inf")
         self.hall.on_event = lambda event: self.desk.deliver(Effects(events=[event]))
         self.journal.start()
 
@@ -122,10 +128,15 @@ class Stage:
         """Go on to the line's moment, type it, and write down what is answered, now or later."""
         self.go_on_to(typed.at_s)
         self.transcript.append(f"> {typed.at_s:.2f} {typed.role}: {typed.line}")
-        caller = Caller(typed.role, typed.role, "here", here=True)
+        if typed.role == "foot":
+            self._wish(self.foot.edge(Edge(self.hall.now_s, cast(Kind, typed.line))))
+        else:
+            self._give(typed.line, Caller(typed.role, typed.role, "here", here=True))
+
+    def _give(self, line: str, caller: Caller) -> None:
         command = None
         try:
-            command = parse(typed.line)
+            command = parse(line)
             check_role(command, caller)
         except Refused as refused:
             reply = refusal("", refused)
@@ -139,7 +150,26 @@ class Stage:
             self.desk.submit(command, caller, self._answered)
 
     def go_on_to(self, at_s: float) -> None:
-        self.hall.run_until(lambda: self.hall.now_s - self.began_s >= at_s - 1e-9, 7200.0)
+        def there() -> bool:
+            self._stand_by()
+            return self.hall.now_s - self.began_s >= at_s - 1e-9
+
+        self.hall.run_until(there, 7200.0)
+
+    def _stand_by(self) -> None:
+        """Let the client of the foot switch look at the state and at its clock."""
+        now_s = self.hall.now_s
+        if now_s - self._foot_looked_s >= FOOT_LOOKS_S:
+            self._foot_looked_s = now_s
+            self.foot.see(self.desk.snapshot(), now_s)
+        self._wish(self.foot.tick(now_s))
+
+    def _wish(self, wishes: list[Wish]) -> None:
+        for wish in wishes:
+            line = "stop" if wish.stop else line_of(wish.command) if wish.command is not None else ""
+            self.transcript.append(f"{self._now()}foot: {line or wish.told}")
+            if line:
+                self._give(line, Caller("player", "the foot switch", "here", here=True))
 
     def _now(self) -> str:
         return f"  {self.hall.now_s - self.began_s:.2f} "

@@ -40,7 +40,7 @@ CODES: dict[str, ErrorCode] = {
         ErrorCode(38, "moving", "the wheels have not come to rest, or are not yet known to have"),
         ErrorCode(39, "no-offer", "there is no such offer, or it has lapsed"),
         ErrorCode(40, "not-held", "set-up: no hand is on it, its token is not fresh, or this hold has had its ball"),
-        ErrorCode(41, "beyond-setup", "more than set-up does: too fast, too far, or a ball before both wheels turn as asked"),
+        ErrorCode(41, "beyond-setup", "more than set-up does: too fast, too far, or a ball before both wheels turn"),
         ErrorCode(50, "no-driver", "no motor driver is connected"),
         ErrorCode(51, "driver-mismatch", "the driver's axes, limits or version do not fit the machine profile"),
         ErrorCode(52, "driver-refused", "the driver refused, with its own reason"),

@@ -82,7 +82,7 @@ def pan_for(ball: BallType, side: Side, machine: Machine, player: Player) -> flo
             f"pan {pan_deg:+.1f} degrees for {side}; this machine pans {axis.low_deg:g} to {axis.high_deg:g}; "
             f"nearest that works: {near:g} degrees"
         )
-    return round(pan_deg, 3)
+    return round(pan_deg, 3) + 0.0  # never -0.0
 
 
 def varied(ball: BallType, vary: Variation, speed_step: float, depth_step: float) -> BallType:

@@ -15,6 +15,7 @@ examples:
   drillfeed rehearse mixed-spin
   drillfeed rehearse mixed-spin --seed 7 --balls 12 --json
   drillfeed rehearse my-drill.toml --machine kit-build
+  drillfeed rehearse two-and-two --machine hall-pan --hand left
 """
 
 
@@ -24,6 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--machine", default="club-build", metavar="M", help="machine profile: a name or a file")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="chance; the same seed, the same balls (1)")
     parser.add_argument("--balls", type=int, metavar="N", help="so many balls, sets repeated as needed")
+    parser.add_argument("--hand", choices=("right", "left"), default="right", help="the player's, for sides (right)")
     parser.add_argument("--drills", metavar="DIR", help="folder of your own drills, ball types in DIR/balls")
     parser.add_argument("--json", action="store_true", help="a JSON line a ball, then a summary")
 
@@ -34,6 +36,7 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from drillfeed.daemon.drills.drill import with_balls
+    from drillfeed.daemon.drills.sides import Player
     from drillfeed.daemon.library import load_balls, load_drill, load_machine
     from drillfeed.daemon.mistakes import FileMistakes
     from drillfeed.daemon.planning.plan import plan_sets
@@ -49,9 +52,10 @@ def run(args: argparse.Namespace) -> int:
         drill = load_drill(args.drill, folder)
         if args.balls is not None:
             drill = with_balls(drill, args.balls)
-        sets = plan_sets(drill, load_balls(folder), machine, args.seed)
+        notes: list[str] = []
+        sets = plan_sets(drill, load_balls(folder), machine, args.seed, player=Player(args.hand), notes=notes)
         write = _write_json if args.json else _write_text
-        write(drill, machine, args.seed, sets)
+        write(drill, machine, args.seed, sets, notes)
     except FileMistakes as wrong:
         print(wrong, file=sys.stderr)
         return 2
@@ -74,7 +78,7 @@ def _releases(drill: "Drill", sets: "Iterator[SetPlan]") -> "Iterator[tuple[SetP
         rest_s = one.rest_s
 
 
-def _write_json(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[SetPlan]") -> None:
+def _write_json(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[SetPlan]", notes: list[str]) -> None:
     import json
 
     counts: dict[str, int] = {}
@@ -93,12 +97,14 @@ def _write_json(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[S
                 {
                     "n": n,
                     "ball": ball.ball,
+                    "side": ball.side,
                     "set": one.number,
                     "release_s": round(leaves_s, 4),
                     "interval_s": None if gap_s is None else round(gap_s, 4),
                     "speed_mps": ball.speed_mps,
                     "spin_revps": ball.spin_revps,
                     "tilt_deg": setting.tilt_deg,
+                    "pan_deg": setting.pan_deg,
                     "top_rpm": setting.top_rpm,
                     "bottom_rpm": setting.bottom_rpm,
                 }
@@ -114,19 +120,24 @@ def _write_json(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[S
         "rests_that_wait": waits,
         "counts": counts,
         "stretched": list(stretches),
+        "left_out": notes,
     }
     print(json.dumps({"summary": summary}))
 
 
-def _write_text(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[SetPlan]") -> None:
+def _write_text(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[SetPlan]", notes: list[str]) -> None:
     print(f"{drill.name}: {drill.title}; on {machine.name}, seed {seed}")
     print(f"first ball {drill.start_delay_s:g} s after start; times are seconds from it\n")
-    head = f"{'n':>4}  {'leaves s':>9}  {'+ s':>6}  {'ball':<22} {'m/s':>5} {'rev/s':>6} {'tilt':>6}  top / bottom rpm"
+    width = max(22, *(len(mention) for mention in drill.mentions()))
+    head = (
+        f"{'n':>4}  {'leaves s':>9}  {'+ s':>6}  {'ball':<{width}} {'m/s':>5} {'rev/s':>6} {'tilt':>6}  {'pan':>5}"
+        f"  top / bottom rpm"
+    )
     previous = None
     for n, (one, place, leaves_s, gap_s) in enumerate(_releases(drill, sets), 1):
         if place == 0:
-            if previous is not None:
-                print(f"      {_rest(previous)}")
+            for line in (_rest(previous),) if previous is not None else notes:
+                print(f"      {line}")
             title = f": {one.title}" if one.title else ""
             print(f"set {one.number}{title}, {len(one.balls)} balls at {60 / one.interval_s:.1f}/min")
             if one.rephase_before:
@@ -137,9 +148,10 @@ def _write_text(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[S
             previous = one
         ball, setting = one.balls[place], one.balls[place].setting
         gap = "" if gap_s is None else f"{gap_s:.2f}"
+        pan = "" if setting.pan_deg is None else f"{setting.pan_deg:+.1f}"
         print(
-            f"{n:>4}  {leaves_s:>9.2f}  {gap:>6}  {ball.ball:<22} {ball.speed_mps:>5.1f} {ball.spin_revps:>+6.0f} "
-            f"{setting.tilt_deg:>6.1f}  {setting.top_rpm:,.0f} / {setting.bottom_rpm:,.0f}"
+            f"{n:>4}  {leaves_s:>9.2f}  {gap:>6}  {ball.text:<{width}} {ball.speed_mps:>5.1f} {ball.spin_revps:>+6.0f} "
+            f"{setting.tilt_deg:>6.1f}  {pan:>5}  {setting.top_rpm:,.0f} / {setting.bottom_rpm:,.0f}"
         )
 
 

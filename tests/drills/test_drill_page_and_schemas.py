@@ -9,13 +9,13 @@ from typing import Any
 import jsonschema
 import pytest
 
-from drillfeed.daemon.drills import write_schema
+from drillfeed.daemon import file_schemas
 from drillfeed.daemon.drills.drill import Drill, Rung, Set, read_drill
 from drillfeed.daemon.drills.forms import FixedOrder, QuotaOrder, RandomOrder, RotatingOrder, ScenarioOrder
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine, read_toml
 from drillfeed.daemon.planning.plan import plan_drill
 
-PAGE = Path(write_schema.__file__).parent / "DRILLS.md"
+PAGE = Path(file_schemas.__file__).parent / "drills" / "DRILLS.md"
 HEAD = 'name = "example"\ntitle = "example"\nlevel = "club"\ntempo_per_min = 30\n'
 EXAMPLES = [
     block if block.startswith("name") else HEAD + block
@@ -44,19 +44,19 @@ def test_the_page_names_every_key_and_shows_every_order() -> None:
 
 def test_schemas_are_current() -> None:
     """The schema files are what the models give now, and nothing else lies beside them."""
-    assert write_schema.stale() == []
+    assert file_schemas.stale() == []
 
 
 def test_schema_check_tells_by_its_exit_code(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """`--check` exits 1 where a file is missing or old, 0 after writing."""
-    monkeypatch.setattr(write_schema, "FOLDER", tmp_path / "schema")
-    assert write_schema.main(["--check"]) == 1
-    assert write_schema.main([]) == 0
-    assert write_schema.main(["--check"]) == 0
+    monkeypatch.setattr(file_schemas, "FOLDER", tmp_path / "schema")
+    assert file_schemas.main(["--check"]) == 1
+    assert file_schemas.main([]) == 0
+    assert file_schemas.main(["--check"]) == 0
 
 
 def _schema(name: str) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads((write_schema.FOLDER / f"{name}.json").read_text("utf-8"))
+    found: dict[str, Any] = json.loads((file_schemas.FOLDER / f"{name}.json").read_text("utf-8"))
     return found
 
 

@@ -25,6 +25,7 @@ MAY: dict[str, set[str]] = {
     "journal": {"protocol", "engine"},
     "listing": {"library", "planning", "aim", "drills", "machine", "mistakes"},
     "checking": {"library", "planning", "aim", "drills", "machine", "mistakes"},
+    "file_schemas": {"drills", "machine"},
     "config": {"library", "mistakes"},
     "shell": {
         "engine", "protocol", "planning", "drills", "aim", "machine", "calibration", "library", "listing", "mistakes",

@@ -1,4 +1,4 @@
-"""Write the JSON Schemas of the files people write, or check them: `python -m drillfeed.daemon.drills.write_schema`.
+"""Write the JSON Schemas of the files people write, or check them: `python -m drillfeed.daemon.file_schemas`.
 
 Rule of this file: schemas come from the models that read the files; added is only what the reader does before them.
 Rules between keys (a quota against its run limit) are beyond a schema: `drillfeed check FILE` tells those.
@@ -16,7 +16,7 @@ from drillfeed.daemon.drills.balls import Collection
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.machine import Machine
 
-FOLDER = Path(__file__).parent / "schema"
+FOLDER = Path(__file__).parent / "drills" / "schema"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 FILES: dict[str, type[BaseModel]] = {"drill": Drill, "balls": Collection, "machine": Machine}
 
@@ -53,12 +53,12 @@ def stale() -> list[str]:
 
 def main(arguments: list[str] | None = None) -> int:
     """Write all schemas, or with --check name those that are not current; return the exit status."""
-    parser = argparse.ArgumentParser(prog="python -m drillfeed.daemon.drills.write_schema", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m drillfeed.daemon.file_schemas", description=__doc__)
     parser.add_argument("--check", action="store_true", help="write nothing; exit 1 where a file is not current")
     if parser.parse_args(arguments).check:
         wrong = stale()
         for name in wrong:
-            print(f"schema/{name} is not current; run python -m drillfeed.daemon.drills.write_schema", file=sys.stderr)
+            print(f"schema/{name} is not current; run python -m drillfeed.daemon.file_schemas", file=sys.stderr)
         return 1 if wrong else 0
     FOLDER.mkdir(exist_ok=True)
     for name, model in FILES.items():

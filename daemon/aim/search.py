@@ -101,14 +101,30 @@ def _figure(look: Figures, name: str) -> Array:
 
 
 def _roots(miss: Array) -> list[float]:
-    """Return where a row of numbers changes sign, by the straight line between neighbours; NaN breaks the row."""
+    """Return where a row of numbers changes sign, or nearly, by the straight line between neighbours."""
     a, b = miss[:-1], miss[1:]
     with np.errstate(invalid="ignore"):
         where = np.flatnonzero((a * b < 0.0) | (a == 0.0))
     found = [float(k + a[k] / (a[k] - b[k])) if a[k] != 0.0 else float(k) for k in where]
     if len(miss) and miss[-1] == 0.0:
         found.append(float(len(miss) - 1))
-    return found + _grazes(miss)
+    return found + _grazes(miss) + _beyond(miss)
+
+
+def _beyond(miss: Array) -> list[float]:
+    """Return zeros in the step before the first and after the last number of a stretch, by the line through two."""
+    known = np.isfinite(miss)
+    found: list[float] = []
+    for k in range(len(miss) - 1):
+        a, b = float(miss[k]), float(miss[k + 1])
+        if not (known[k] and known[k + 1]) or a == b:
+            continue
+        zero = a / (a - b)
+        ends_after = k + 2 < len(miss) and not known[k + 2]
+        begins_before = k > 0 and not known[k - 1]
+        if (ends_after and 1.0 < zero < 2.0) or (begins_before and -1.0 < zero < 0.0):
+            found.append(k + zero)
+    return found
 
 
 def _grazes(miss: Array) -> list[float]:

@@ -2,7 +2,7 @@
 
 A script is a transcript. Its lines that begin with `>` are typed: the second, who types, and the line. All others
 are what came of it: replies in full, and what watchers are told. Playing a script gives its transcript again, to the
-letter. Where `foot` types `down` or `up`, that is the contact of a foot switch, and what it wishes for is written below.
+letter. Where `foot` types `down` or `up`, that is the contact of a foot switch; what it wishes for is written below it.
 """
 
 from collections.abc import Callable, Iterator

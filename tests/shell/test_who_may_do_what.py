@@ -22,6 +22,7 @@ MAY: dict[str, set[str]] = {
     **dict.fromkeys(("load", "arm", "start", "throw", "resume", "ready", "skip", "confirm", "clear"), PLAYING),
     **dict.fromkeys(("balls", "rephase", "trim", "cautions"), PLAYING),
     **dict.fromkeys(("pairing", "paired", "unpair", "relay"), HERE),
+    **dict.fromkeys(("setup", "hold", "jog", "feed"), {"owner"}),
     "offer": {"coach"},
 }
 

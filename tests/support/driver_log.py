@@ -45,6 +45,7 @@ class _Watch:
     called_to_rest_s: float | None = None
     used_ids: set[int] = field(default_factory=set)
     wheels: LogEvent | None = None
+    wheels_mode: str = "disarmed"
 
     def say(self, event: LogEvent, text: str) -> None:
         self.found.append(f"{event['t']:.3f}: {text}")
@@ -111,6 +112,7 @@ def _feed(watch: _Watch, event: LogEvent) -> None:
 
 def _wheels(watch: _Watch, event: LogEvent) -> None:
     before, watch.wheels = watch.wheels, event
+    mode_before, watch.wheels_mode = watch.wheels_mode, watch.mode
     for wheel in WHEELS:
         bound = getattr(watch.limits, wheel)
         for what in ("out", "target"):
@@ -125,7 +127,7 @@ def _wheels(watch: _Watch, event: LogEvent) -> None:
         rate = bound.up_rpm_per_s if now > was else max(bound.down_rpm_per_s, bound.quick_rpm_per_s)
         if abs(now - was) > rate * counted_s + ROUNDED_RPM:
             watch.say(event, f"{wheel} output stepped from {was:g} to {now:g} rpm in {counted_s * 1000:.0f} ms")
-        if now > was + ROUNDED_RPM and watch.mode != "armed":
+        if now > was + ROUNDED_RPM and "armed" not in (watch.mode, mode_before):
             watch.say(event, f"{wheel} output rose in mode {watch.mode}")
 
 

@@ -11,8 +11,8 @@ Sent = tuple[float, Setpoint]
 ROUNDING = 1e-6
 # Beyond the error that the daemon states of its idea of the driver's clock: drift until the next ping.
 CLOCK_S = 0.001
-# The driver may take one tick more of the old epoch before the new one reaches it.
-EDGE_TICKS = 2
+# One tick of the limiter, one until the daemon's next tick, and one that the old epoch goes on until then.
+EDGE_TICKS = 3
 
 
 def _value(setpoint: Setpoint, axis: Axis) -> float | None:

@@ -48,7 +48,8 @@ def judge(hall: WatchedHall, act: str, to_rest: bool = True) -> dict[str, Any]:
     sent_s = now_s + offset_s
     read = times(hall.log, "stop" if act == "stop" else "epoch", sent_s - 1e-9)
     read_s = read[0] if read else None
-    if read_s is None and state not in ("ARMED", "IDLE", "PAUSED"):
+    meant = act == "stop" or state in ("SPINUP", "FEEDING", "RESTING")
+    if read_s is None and meant:
         wrong.append("never read by the driver")
     closed_s = max(times(hall.log, "feed_closed", sent_s - 1e-9)[:1], default=read_s) if open_before else read_s
     after = [event for event in hall.feeds() if event["t"] > (closed_s or sent_s) + 1e-9]

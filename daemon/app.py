@@ -29,6 +29,7 @@ from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.shell import alive, cautions
+from drillfeed.daemon.shell.age import with_age
 from drillfeed.daemon.shell.alone import Alone
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
@@ -88,7 +89,7 @@ class Daemon:
     def __init__(self, config: Config, machine: Machine) -> None:
         self.config, self.machine = config, machine
         folder = state_folder()
-        machine = self.machine = with_kept_trims(folder, machine)
+        machine = self.machine = with_age(with_kept_trims(folder, machine), journal_file(config))
         engine = Engine(machine, secrets.token_hex(8), time.monotonic(), cautions.accepted(folder, machine.name))
         drills = Path(config.drills) if config.drills else None
         self.desk = Desk(machine, drills, lambda: secrets.randbelow(2**31))

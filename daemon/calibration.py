@@ -40,10 +40,20 @@ class Calibration(Table):
     left_open: tuple[str, ...] = ()
     values: Fitted
     deviations: Fitted
+    balls_since: Annotated[int | None, Field(ge=0, description="told by the journal, never by the file")] = None
 
     def is_stale(self, balls_since: int) -> bool:
         """Tell whether more balls were thrown since than the calibration is good for."""
         return balls_since > self.stale_after_balls
+
+    def told(self) -> str:
+        """Return what status says of it: when it was made, and whether it has grown stale."""
+        text = f"calibrated {self.made_on} with {self.balls} balls"
+        if self.balls_since is None:
+            return text
+        if self.is_stale(self.balls_since):
+            return f"stale: {text}, {self.balls_since} balls since; good for {self.stale_after_balls}: measure again"
+        return f"{text}, {self.balls_since} balls since"
 
     def as_toml(self) -> str:
         """Return the file's text."""

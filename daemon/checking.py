@@ -1,16 +1,30 @@
 """What a file comes to: the figures that let a builder see at once that a radius was written for a diameter."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
+
+from drillfeed.daemon.aim import spread
+from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.library import find, known, load_balls, read_any
 from drillfeed.daemon.machine import Machine, Wheel
 from drillfeed.daemon.mistakes import FileMistakes, Mistake
 from drillfeed.daemon.planning.plan import plan_drill
-from drillfeed.daemon.planning.setting import NotPossible, most_spin, rim_limits, setting_for, shares
+from drillfeed.daemon.planning.setting import (
+    NotPossible,
+    Setting,
+    flight_for,
+    most_spin,
+    rim_limits,
+    setting_for,
+    shares,
+)
 from drillfeed.daemon.planning.transition import wheel_change_s
 
+SPREAD_SEED, SPREAD_BALLS = 1, 500
 SPEEDS_MPS = (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0)
 
 
@@ -67,7 +81,20 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine) -> list[str]:
                 f"  {ball.name}: top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
                 f"tilt {setting.tilt_deg:.1f} degrees"
             )
+            lines += [f"    {warning}" for warning in _warnings(ball, setting, machine)]
     return lines
+
+
+def _warnings(ball: BallType, setting: Setting, machine: Machine) -> Iterator[str]:
+    """Yield what to know of a ball before it is thrown: how many will miss, and what the model has not seen."""
+    told = spread.Setting(
+        ball.speed_mps, ball.spin_revps, setting.tilt_deg, setting.pan_deg or 0.0, setting.roll_deg or 0.0
+    )
+    found = spread.spread_of(thrower_of(machine), told, np.random.default_rng(SPREAD_SEED), SPREAD_BALLS)
+    if found.warning:
+        yield found.warning
+    if not flight_for(ball, machine).in_model_range:
+        yield "outside 3-20 m/s and 0-120 rev/s: drag and lift were not measured there"
 
 
 def drill_lines(drill: Drill, machine: Machine, folder: Path | None) -> list[str]:

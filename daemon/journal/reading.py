@@ -153,6 +153,19 @@ def loads(connection: sqlite3.Connection, now: datetime, player: str | None = No
     return [Load(**dict(row)) for row in rows]
 
 
+def balls_since(connection: sqlite3.Connection, machine: str, since: float) -> int:
+    """Return how many balls a machine has thrown since a time, simulated ones left out."""
+    row = connection.execute(
+        """
+        SELECT count(*) FROM throws
+        JOIN sessions ON sessions.id = throws.session_id JOIN sets ON sets.id = throws.set_id
+        WHERE sessions.machine = ? AND throws.at >= ? AND throws.commanded = 1 AND NOT coalesce(sets.simulated, 0)
+        """,
+        (machine, since),
+    ).fetchone()
+    return int(row[0])
+
+
 def shares(connection: sqlite3.Connection, sets: list[SetRow]) -> list[Share]:
     """Return the share made by ball type over some sets, most thrown first."""
     commanded: dict[str, int] = {}

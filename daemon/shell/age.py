@@ -1,0 +1,31 @@
+"""How many balls a machine has thrown since it was calibrated, by the journal.
+
+Rule of this file: a journal that is missing, damaged or somebody else's leaves the age blank; it stops nothing.
+"""
+
+import datetime
+import sqlite3
+from pathlib import Path
+
+from drillfeed.daemon.journal.reading import balls_since
+from drillfeed.daemon.journal.schema import NotOurs, open_to_read
+from drillfeed.daemon.machine import Machine
+
+
+def with_age(machine: Machine, journal: Path) -> Machine:
+    """Return the machine with the balls since its calibration, where it has one and the journal can tell."""
+    learnt = machine.calibration
+    if learnt is None:
+        return machine
+    made = datetime.datetime.combine(datetime.date.fromisoformat(learnt.made_on), datetime.time())
+    try:
+        connection = open_to_read(journal)
+    except (OSError, NotOurs, sqlite3.DatabaseError):
+        return machine
+    try:
+        aged = learnt.model_copy(update={"balls_since": balls_since(connection, machine.name, made.timestamp())})
+    except sqlite3.DatabaseError:
+        return machine
+    finally:
+        connection.close()
+    return machine.model_copy(update={"calibration": aged})

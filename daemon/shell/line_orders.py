@@ -102,7 +102,7 @@ def _relay(server: "LineServer", connection: LineConnection, command: Command, r
         ipaddress.ip_address(address.split("%")[0])
     except ValueError:
         raise Refused("bad-argument", "relay needs the client's address", expected="an IP address") from None
-    connection.own_caller = Caller("anyone", address, f"{address}, passed on by {connection.caller.where}")
+    connection.own_caller = Caller("anyone", address, f"{address}, passed on")
     connection.caller, connection.paired = connection.own_caller, None
     return done("relay", f"this connection speaks for {address}, who is anyone until paired")
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from drillfeed.daemon.drills.ladder import rung_text
 from drillfeed.daemon.engine.effects import Field
 from drillfeed.daemon.engine.run import DrillRun
+from drillfeed.daemon.engine.states import RUNNING
 from drillfeed.daemon.planning.change import AT_ONCE
 from drillfeed.daemon.planning.plan import DrillPlan, SetPlan
 from drillfeed.protocol.errors import Refused
@@ -41,7 +42,8 @@ def change(engine: "Engine", given: "Given", now_s: float) -> str:
     plan, verb, who = given.plan, given.command.verb, given.caller.name
     if engine.plan is None or plan is None:
         raise Refused("no-drill", "no drill is loaded that could be changed", do="list drills, then: load NAME")
-    if engine.run is not None and engine.run.plan is not engine.plan:
+    run = _live(engine)
+    if run is not None and run.plan is not engine.plan:
         raise Refused("busy", "a single ball is being thrown", do=f"when it has gone: {verb}")
     if given.base is not based_on(engine, verb):
         raise Refused("busy", "another change came in between", do=f"look at status, then: {verb}")
@@ -59,7 +61,7 @@ def take_wanted(engine: "Engine", now_s: float) -> str | None:
     if wanted is None:
         return None
     engine.plan = wanted.plan
-    run = engine.run
+    run = _live(engine)
     if run is None:
         return _tell(engine, wanted, "from its start", now_s, n=1, set=1, after_balls=0)
     set_run = run.change(wanted.plan)
@@ -109,11 +111,16 @@ def forget(engine: "Engine", now_s: float) -> None:
     engine.queued = engine.wanted = None
 
 
+def _live(engine: "Engine") -> DrillRun | None:
+    """Return the run that is under way; one that has ended changes no more."""
+    return engine.run if engine.state in RUNNING else None
+
+
 def _tell(engine: "Engine", wanted: Wanted, when: str, now_s: float, in_force: bool = True, **where: Field) -> str:
     """Tell a change with everything that gives the run again; return it in words."""
     plan = wanted.plan
-    index = engine.run.index if engine.run is not None and engine.run.plan is plan else 0
-    one = plan.sets[index]
+    run = _live(engine)
+    one = plan.sets[run.index if run is not None else 0]
     tempo_per_min = round(60 / one.interval_s, 2)
     step = rung_text(plan.written or plan.drill, plan.changes.rung)
     named = f"{plan.changes.text} ({step})" if plan.changes.rung else plan.changes.text

@@ -181,6 +181,19 @@ def test_a_single_ball_is_not_changed() -> None:
     reply = ask(hall, "easier")
     assert reply.code is not None and reply.code.name == "busy"
     assert hall.engine.plan is base
+    assert hall.hall.until_state("ARMED")
+    assert ask(hall, "easier").text.startswith("easier from its start: rung -1")
+
+
+def test_after_its_end_a_drill_is_changed_for_its_next_start() -> None:
+    """A run that is over keeps what it was: the change holds from the first ball of the next start."""
+    hall = WatchedHall().feeding(planned(a_drill(balls=(2,))))
+    assert hall.hall.until_state("ARMED")
+    ask(hall, "slower")
+    assert fields(hall, "change")[-1]["n"] == 1
+    hall.ok(f"start {hall.engine.stop_count}")
+    assert hall.hall.until_state("FEEDING") and hall.hall.until_state("ARMED")
+    assert gaps_s(thrown(hall)[2:]) == [1.935]
 
 
 def test_without_a_drill_there_is_nothing_to_change() -> None:

@@ -50,6 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--baud", type=int, default=115_200, metavar="N", help="serial: bits a second, 115200 if not told"
     )
+    parser.add_argument(
+        "--simulated", action="store_true", help="serial: say that nothing real turns; for a board that is a program"
+    )
     parser.add_argument("--duty", metavar="FILE", help="serial, no speed feedback: which duty makes which speed (TOML)")
 
 
@@ -118,7 +121,7 @@ def _serial(args: argparse.Namespace, machine: "Machine", log: "EventLog") -> "S
         from drillfeed.clients.drivers.serial_port import SerialPort
     except ImportError:
         raise ValueError("pyserial is missing. Next: pip install 'drillfeed[serial]'") from None
-    traits = driver_traits(machine, f"serial {machine.name}", simulated=False)
+    traits = driver_traits(machine, f"serial {machine.name}", simulated=args.simulated)
     duty = load_duty(Path(args.duty)) if args.duty else None
     board = SerialBoard(traits, SerialPort(args.port, args.baud), duty, log)
     return board, traits, board.close

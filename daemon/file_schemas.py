@@ -18,6 +18,7 @@ from drillfeed.daemon.machine import Machine
 
 FOLDER = Path(__file__).parent / "drills" / "schema"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
+LEARNT = {"calibration", "trims"}  # lie in files of their own beside the profile
 FILES: dict[str, type[BaseModel]] = {"drill": Drill, "balls": Collection, "machine": Machine}
 
 
@@ -34,9 +35,20 @@ def _with_shared_wheels(schema: dict[str, Any]) -> dict[str, Any]:
     schema["$defs"]["WheelPart"] = {**part, "description": "What is given of a wheel beside what both share."}
     sides = {side: {"$ref": "#/$defs/WheelPart"} for side in ("top", "bottom")}
     shared = {**part, "properties": {**part["properties"], **sides}, "description": "What both wheels share."}
-    schema["properties"] = {**schema["properties"], "wheels": shared, **sides}
+    own = {key: value for key, value in schema["properties"].items() if key not in LEARNT}
+    schema["properties"] = {**own, "wheels": shared, **sides}
     schema["required"] = [name for name in schema["required"] if name not in sides]
-    return schema
+    return _without_unused(schema)
+
+
+def _without_unused(schema: dict[str, Any]) -> dict[str, Any]:
+    """Drop definitions that nothing refers to any more."""
+    used = {name for name in schema["$defs"] if f'"#/$defs/{name}"' in json.dumps(schema)}
+    if used == set(schema["$defs"]):
+        return schema
+    return _without_unused(
+        {**schema, "$defs": {name: schema["$defs"][name] for name in schema["$defs"] if name in used}}
+    )
 
 
 def schema_text(model: type[BaseModel]) -> str:

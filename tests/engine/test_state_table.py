@@ -131,6 +131,54 @@ def test_an_armed_driver_is_armed_by_hand() -> None:
     assert ways == {("IDLE", "armed"), ("STOPPING", "at_rest_armed")}
 
 
+ONE_WAY: dict[Event, State] = {
+    "start": "SPINUP",
+    "resume": "SPINUP",
+    "ready": "SPINUP",
+    "pause": "PAUSED",
+    "skip": "RESTING",
+    "disarm": "STOPPING",
+    "clear": "IDLE",
+    "setup": "SETUP",
+    "link_up": "IDLE",
+    "link_lost": "OFFLINE",
+    "armed": "ARMED",
+    "at_speed": "FEEDING",
+    "set_over": "RESTING",
+    "rest_timed_out": "SPINUP",
+    "drill_over": "STOPPING",
+    "at_rest_armed": "ARMED",
+    "rest_unseen": "FAULT",
+}
+# Where a driver is armed; outside these no command but clear has an effect, and stop.
+HELD_ARMED = ("ARMED", "SPINUP", "FEEDING", "RESTING", "PAUSED", "SETUP")
+
+
+@pytest.mark.parametrize("event", ONE_WAY)
+def test_an_event_leads_one_way(event: Event) -> None:
+    """Whatever the state it has an effect in, an event leads to the one state that its name says."""
+    assert {then for (_, on), then in TABLE.items() if on == event} == {ONE_WAY[event]}
+
+
+def test_a_command_has_an_effect_only_where_a_driver_is_armed() -> None:
+    """But for stop, and for clear in FAULT, no command changes the state unless a person has armed before."""
+    found = {state for state, event in TABLE if event in PERSON_EVENTS and event not in ("stop", "clear")}
+    assert found <= set(HELD_ARMED)
+
+
+def test_set_up_is_entered_by_a_person_out_of_armed() -> None:
+    """SETUP has one way in, and a fault keeps it shut until it is cleared and the thrower armed anew."""
+    assert [pair for pair, then in TABLE.items() if then == "SETUP"] == [("ARMED", "setup")]
+    for missing in ("clear", "armed"):
+        assert "SETUP" not in reached("FAULT", tuple(one for one in PERSON_EVENTS + MACHINE_EVENTS if one != missing))
+
+
+def test_what_ends_leads_down() -> None:
+    """`at_rest` leads from STOPPING to IDLE and from QUICKSTOP to FAULT, and there is no other."""
+    found = {state: then for (state, event), then in TABLE.items() if event == "at_rest"}
+    assert found == {"STOPPING": "IDLE", "QUICKSTOP": "FAULT"}
+
+
 def test_standing_states_are_never_called_moving() -> None:
     """The sets of states used elsewhere are what their names say."""
     assert not MOVING & set(STANDSTILL)

@@ -20,11 +20,17 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 
-from tests.faults import links, processes, stops, throwers
+from tests.faults import insides, links, processes, stops, throwers
 from tests.faults.bench import NotReady
 from tests.faults.verdict import Scenario, Seen, Verdict
 
-SCENARIOS: tuple[Scenario, ...] = (*stops.SCENARIOS, *processes.SCENARIOS, *links.SCENARIOS, *throwers.SCENARIOS)
+SCENARIOS: tuple[Scenario, ...] = (
+    *stops.SCENARIOS,
+    *processes.SCENARIOS,
+    *links.SCENARIOS,
+    *insides.SCENARIOS,
+    *throwers.SCENARIOS,
+)
 TRIES = 3
 
 

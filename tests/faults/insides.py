@@ -1,0 +1,137 @@
+"""Mistakes inside the daemon, disks that fail, and files that are damaged before it starts."""
+
+import os
+import time
+from pathlib import Path
+
+from tests.faults.bench import Bench
+from tests.faults.verdict import Account, Scenario, Seen
+from tests.support.driver_log import times
+
+BAD = 2
+
+
+def _mistake(kind: str, goes_on: bool) -> Seen:
+    """Let a loop of the daemon raise for two seconds in mid-drill; a stop must still get through."""
+    with Bench(daemon=("tests.faults.odd_daemon", kind)) as bench:
+        client = bench.feeding(fed=1, balls=60)
+        time.sleep(1.6)
+        at_s = time.monotonic()
+        if not goes_on:
+            client.stop_now()
+        time.sleep(4.0)
+        now = client.snapshot()
+        account = Account(bench)
+        if goes_on:
+            fed = len(times(bench.log(), "feed", at_s))
+            account.true("drill goes on", now.state == "FEEDING" and fed >= 2, f"{now.state}, {fed} balls")
+        else:
+            account.true(
+                "at rest", now.state in ("FAULT", "IDLE", "QUICKSTOP", "STOPPING"), f"{now.state}: {now.reason}"
+            )
+            account.none("feeds after 250 ms", times(bench.log(), "feed", at_s + 0.255), at_s)
+        account.true("daemon alive", bench.processes["daemon"].poll() is None)
+        return account.seen()
+
+
+def full_disk() -> Seen:
+    """The driver's log lies on a full disk, and the journal in a folder that nobody may write."""
+    with Bench() as bench:
+        client = bench.ready()
+        journal = bench.folder / "drillfeed"
+        locked = [path for path in journal.iterdir() if path.name.startswith("journal")]
+        for path in locked:
+            path.unlink()
+        for path in locked[:1]:
+            path.mkdir()
+        client.load("bench", seed=1, balls=6)
+        client.arm()
+        client.start(client.snapshot().stop_count)
+        bench.wait(lambda: client.snapshot().state == "ARMED", 40.0, "over")
+        account = Account(bench)
+        account.true("balls fed", len(times(bench.log(), "feed")) == 6, len(times(bench.log(), "feed")))
+        warnings = client.snapshot().warnings
+        account.true("daemon alive", bench.processes["daemon"].poll() is None, f"warnings: {'; '.join(warnings)[:80]}")
+        return account.seen()
+
+
+def damaged_files() -> Seen:
+    """A configuration with an unknown key, a half-written profile, a journal of random bytes."""
+    with Bench() as bench:
+        account = Account(bench)
+        config, profile = bench.folder / "config.toml", bench.folder / "half.toml"
+        config.write_text('machine = "club-build"\nspeed = "fast"\n')
+        profile.write_text('name = "half"\ntitle = "half of a profile"\n[wheels]\ndiameter_mm = 6')
+        for name, words, expected in (
+            ("unknown-key", ("--config", str(config)), "speed"),
+            ("half-profile", ("--machine", str(profile)), "half.toml"),
+        ):
+            code = bench.run(name, "drillfeed.daemon.cli", "serve", *words).wait(20.0)
+            account.true(name, code == BAD and expected in bench.words(name), f"exit {code}")
+        return account.seen()
+
+
+def damaged_journal() -> Seen:
+    """The journal is random bytes when the daemon starts."""
+    with Bench() as bench:
+        client = bench.ready()
+        bench.processes["daemon"].terminate()
+        bench.processes["daemon"].wait(20.0)
+        found = sorted((bench.folder / "drillfeed").glob("journal*"))
+        for path in found:
+            _spoil(path)
+        bench.start_daemon()
+        client = bench.feeding(fed=1, balls=4)
+        bench.wait(lambda: client.snapshot().state == "ARMED", 40.0, "over")
+        account = Account(bench)
+        account.true("drill ran", len(times(bench.log(), "feed")) == 4)
+        aside = [path.name for path in (bench.folder / "drillfeed").iterdir() if "damaged" in path.name]
+        account.true("damaged journal set aside", bool(aside), aside[:1])
+        return account.seen()
+
+
+def _spoil(path: Path) -> None:
+    path.write_bytes(os.urandom(4096))
+
+
+SCENARIOS = (
+    Scenario(
+        "mistake-in-control",
+        "an exception in each tick for 2 s, and a stop",
+        "FAULT or stopped; no feed",
+        lambda: _mistake("advance", False),
+    ),
+    Scenario(
+        "mistake-in-link",
+        "an exception on each frame for 2 s, and a stop",
+        "FAULT or stopped; no feed",
+        lambda: _mistake("receive", False),
+    ),
+    Scenario(
+        "mistake-in-journal",
+        "an exception in each turn of the journal for 2 s",
+        "the drill goes on",
+        lambda: _mistake("journal", True),
+    ),
+    Scenario(
+        "slow-fsync", "each commit of the journal takes 2 s", "the drill goes on", lambda: _mistake("fsync", True)
+    ),
+    Scenario(
+        "journal-unwritable",
+        "the journal's place taken by a folder in mid-session",
+        "the set finishes; says what is not recorded",
+        full_disk,
+    ),
+    Scenario(
+        "damaged-files",
+        "a config with an unknown key; half a profile",
+        "refuses to start, exit 2, names the key",
+        damaged_files,
+    ),
+    Scenario(
+        "damaged-journal",
+        "journal of random bytes at the start",
+        "set aside under a dated name; the drill runs",
+        damaged_journal,
+    ),
+)

@@ -28,7 +28,7 @@ from drillfeed.protocol.spec import Caller
 
 DRIVER_TICK_S = 0.005
 PEER = b"driver"
-PLAYER = Caller("player", "player", "here")
+PLAYER = Caller("player", "player", "here", here=True)
 Side = Literal["driver", "daemon"]
 Carry = Callable[[Side, bytes, float], Sequence[float]]
 """To whom, which frame, sent when: the delays of its copies in seconds; none where it is lost."""

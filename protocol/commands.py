@@ -163,7 +163,8 @@ _ROWS: tuple[CommandSpec, ...] = (
         "clear",
         "acknowledge a fault; moves nothing",
         "Look at the machine first: cut the power and wait for the wheels before reaching in. Refused while the cause "
-        "lasts. After it `arm` and `start` are needed as after power-up.",
+        "lasts. What calls for a look at wheels, sensors or driver is cleared on the machine itself, not from afar. "
+        "After it `arm` and `start` are needed as after power-up.",
         "clear",
         PLAYING,
         in_states("FAULT"),

@@ -41,7 +41,8 @@ PEOPLE_ROWS: tuple[CommandSpec, ...] = (
         "pair",
         "be the player or the coach on this connection",
         "With a code from `pairing`: the answer holds a key in a data line `key KEY`, for later connections. With that "
-        "key: the same role again. A data line `role ROLE` tells which. After three wrong ones each further try has to wait longer; a stop never waits.",
+        "key: the same role again. A data line `role ROLE` tells which. After three wrong ones each further try has to "
+        "wait longer; a stop never waits.",
         "pair 482913",
         EVERYONE,
         ANY_STATE,

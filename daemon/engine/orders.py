@@ -23,6 +23,7 @@ from drillfeed.daemon.engine.flow import (
     start_text,
     take_back,
 )
+from drillfeed.daemon.engine.hazards import AT_THE_MACHINE
 from drillfeed.daemon.engine.offers import OFFER_S, offer, offered
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import ZERO
@@ -210,6 +211,9 @@ def _clear(engine: "Engine", given: Given, now_s: float) -> str | None:
 
     if engine.pending is not None:
         raise Refused("busy", f"{engine.pending.verb} is not answered yet")
+    if engine.fault is not None and engine.fault.cause in AT_THE_MACHINE and not given.caller.here:
+        do = "cut the motor power, wait for the wheels, look; then, there: clear"
+        raise Refused("not-allowed", f"{engine.fault.cause} is cleared at the machine itself", do=do)
     status = engine.link.status
     if status is not None and status.faults and engine.link.status_age_s(now_s) < WATCHDOG_FEED_S:
         causes = "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults)

@@ -163,7 +163,9 @@ class Engine:
         was_feeding = self.state == "FEEDING"
         self.stop_count += 1
         self._fall(now_s)
-        self.move("stop", now_s, f"stopped by {caller.name} ({caller.where})", "stop")
+        # A stop on top of a fault is carried out and changes nothing about the cause that is shown.
+        reason = self.reason if self.fault is not None else f"stopped by {caller.name} ({caller.where})"
+        self.move("stop", now_s, reason, "stop")
         late = "; one ball already fed may still leave" if was_feeding else ""
         if token is not None:
             self.answer(token, done("stop", f"stopping{late}; stop count {self.stop_count}"))

@@ -303,6 +303,7 @@ def test_the_first_cause_is_the_one_that_is_told() -> None:
     hall.lost = False
     assert hall.hall.until_state("FAULT", most_s=30.0)
     assert hall.engine.fault is not None and hall.engine.fault.cause == "link-lost"
+    hall.ok("stop")
     assert hall.engine.reason is not None and hall.engine.reason.startswith("link-lost")
     assert len(hall.told("fault")) == 1
 

@@ -1,15 +1,26 @@
 """The scenarios of the fault bench that are short enough to run with the tests; the rest: `python -m tests.faults`."""
 
+from concurrent.futures import Future, ThreadPoolExecutor
+
 import pytest
 
-from tests.faults.__main__ import SCENARIOS, run_one
-from tests.faults.verdict import Scenario
+from tests.faults.__main__ import SCENARIOS, Row, run_one
+
+SHORT = [one for one in SCENARIOS if one.ci]
+TOGETHER = 3
 
 
-@pytest.mark.parametrize("scenario", [one for one in SCENARIOS if one.ci], ids=lambda one: one.name)
-def test_what_must_hold_while_harm_is_done(scenario: Scenario) -> None:
+@pytest.fixture(scope="module")
+def rows() -> dict[str, Future[Row]]:
+    """Begin all of them, a few at a time."""
+    benches = ThreadPoolExecutor(TOGETHER)
+    return {one.name: benches.submit(run_one, one, 2) for one in SHORT}
+
+
+@pytest.mark.parametrize("name", [one.name for one in SHORT])
+def test_what_must_hold_while_harm_is_done(name: str, rows: dict[str, Future[Row]]) -> None:
     """Real processes, real harm: what is expected holds on the driver's log, or the machine itself stalled."""
-    row = run_one(scenario, tries=2)
+    row = rows[name].result()
     assert row.verdict != "fails", f"{row.scenario}: {row.seen}"
     if row.verdict == "inconclusive":
         pytest.xfail(f"the machine stalled: {row.seen}")

@@ -13,6 +13,8 @@ BRAKED = AxisRule(low=0.0, high=6000.0, up=4000.0, down=5000.0, quick=8000.0)
 REVERSING = AxisRule(low=-6000.0, high=6000.0, up=4000.0, down=5000.0, quick=8000.0)
 COASTING = AxisRule(low=0.0, high=3000.0, up=2000.0, down=9e9, quick=9e9, coast_tau_s=2.0, coast_friction=60.0)
 ANGLE = AxisRule(low=-30.0, high=60.0, up=90.0, down=90.0, quick=90.0, to_zero=False)
+# No machine profile gives an angle two rates; the limiter would keep each to its direction all the same.
+LIFT = AxisRule(low=-30.0, high=60.0, up=90.0, down=60.0, quick=70.0, to_zero=False)
 RULES = {"braked": BRAKED, "reversing": REVERSING, "coasting": COASTING, "angle": ANGLE}
 ANY = st.floats() | st.sampled_from([math.nan, math.inf, -math.inf, 0.0, -0.0, 1e9, -1e9, 5e-324])
 STEPS = st.sampled_from([0.0, -1.0, TICK_S, 0.005, 0.1, 3.0, math.nan, math.inf, -math.inf]) | st.floats(0, 0.2)
@@ -47,6 +49,9 @@ def counted(dt_s: float) -> float:
         (ANGLE, math.nan, 10.0, 0.02, False, -28.2),
         (BRAKED, 3000.0, math.nan, 0.02, False, 2900.0),
         (BRAKED, 3000.0, math.inf, 0.02, False, 2900.0),
+        (BRAKED, 50.0, math.nan, 0.02, False, 0.0),
+        (LIFT, 0.0, 60.0, 0.02, False, 1.8),
+        (LIFT, 0.0, -60.0, 0.02, False, -1.2),
         (BRAKED, math.nan, 3000.0, 0.02, False, 80.0),
         (BRAKED, 3000.0, 0.0, 3.0, False, 2500.0),
         (BRAKED, 3000.0, 0.0, -3.0, False, 3000.0),

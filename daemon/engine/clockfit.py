@@ -5,8 +5,9 @@ Of the last 64 the quarter with the lowest round trips is kept, and a line is fi
 squares (textbook).
 """
 
+import math
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 KEPT = 64
 LEAST_PINGS = 4
@@ -54,8 +55,31 @@ def fit(samples: list[Sample]) -> ClockLine | None:
     if span_s >= LEAST_SPAN_S:
         drift = sum((one.at_s - middle_s) * (one.offset_s - offset_s) for one in quick) / spread
         drift = min(max(drift, -MOST_DRIFT), MOST_DRIFT)
-    misses = [abs(one.offset_s - offset_s - drift * (one.at_s - middle_s)) for one in quick]
-    return ClockLine(middle_s, offset_s, drift, quick[0].round_trip_s / 2 + max(misses))
+    misses = [one.offset_s - offset_s - drift * (one.at_s - middle_s) for one in quick]
+    error_s = quick[0].round_trip_s / 2 + max(map(abs, misses))
+    line = ClockLine(middle_s, offset_s, drift, error_s)
+    return replace(line, error_s=min(error_s, _bracket_s(samples, line)))
+
+
+def _bracket_s(samples: list[Sample], line: ClockLine) -> float:
+    """Return how far off the line may be by what all answers say together; infinite where they contradict each other.
+
+    Each answer puts the truth within half its round trip of its own offset, and within what two clocks may drift
+    apart since: one that went out quickly bounds it from one side, one that came back quickly from the other. Many
+    answers on a link of jitter leave little between.
+    """
+    newest_s = max(one.at_s for one in samples)
+    bounds = [
+        (
+            one.offset_s - line.offset_s - line.drift * (one.at_s - line.at_s),
+            # The line's drift may be wrong by as much as both of its bounds together.
+            one.round_trip_s / 2 + 2 * MOST_DRIFT * (newest_s - one.at_s),
+        )
+        for one in samples
+    ]
+    low_s = max(miss - reach for miss, reach in bounds)
+    high_s = min(miss + reach for miss, reach in bounds)
+    return max(abs(low_s), abs(high_s)) if low_s <= high_s else math.inf
 
 
 class ClockFit:

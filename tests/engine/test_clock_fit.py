@@ -43,6 +43,25 @@ def test_spikes_of_the_link_hardly_reach_the_clock(drift: float) -> None:
         assert all(error <= bound + MOST_DRIFT * PING_S for error, bound in found)
 
 
+@pytest.mark.parametrize("drift", [0.0, 300e-6])
+def test_jitter_both_ways_leaves_the_clock_known_well_enough_to_feed(drift: float) -> None:
+    """With 0 to 50 ms each way the stated bound stays under the 25 ms that close the feed, and holds."""
+    for seed in range(2):
+        rng = np.random.default_rng(seed)
+        clock, worst_s = ClockFit(), 0.0
+        for ping in range(500):
+            sent_s = 50.0 + ping * PING_S
+            there_s, back_s = 0.050 * rng.random(2)
+            read_s = sent_s + there_s
+            clock.pong(clock.ping(sent_s), read_s * (1 + drift) + OFFSET_S, read_s + back_s)
+            if clock.line is not None and ping > 64:
+                now_s = sent_s + PING_S
+                error_s = abs(clock.line.to_driver(now_s) - (now_s * (1 + drift) + OFFSET_S))
+                assert error_s <= clock.line.error_s + 2 * MOST_DRIFT * PING_S
+                worst_s = max(worst_s, clock.line.error_s)
+        assert worst_s < 0.025
+
+
 def test_the_last_answer_alone_would_be_far_off() -> None:
     """The test's own link is as bad as it says: half a spike is the error of a single answer."""
     rng = np.random.default_rng(1)

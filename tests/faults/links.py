@@ -74,7 +74,7 @@ def _jitter(rule: Rule, seconds: float, no_fault: bool) -> Seen:
         account.true("skipped or refused are counted", True, now.counts.skipped + now.counts.refused)
         if no_fault:
             late_ms = bench.machine_late_ms(at_s, at_s + seconds)
-            held = now.state == "FEEDING"
+            held = now.state not in ("FAULT", "QUICKSTOP", "IDLE", "OFFLINE")
             if late_ms > 125:
                 account.stalled.append(f"the machine stalled for {late_ms:.0f} ms")
             account.true("no fault", held or bool(account.stalled), now.reason or now.state)

@@ -5,6 +5,7 @@
     python -m tests.faults --list
     python -m tests.faults --only daemon-killed --only stop-in-flood
     python -m tests.faults --json             one JSON object a scenario
+    python -m tests.faults --write            and write TABLE.md
     python -m tests.faults soak --minutes 20 --seed 3
 
 Exit 0 only if every scenario holds. `inconclusive`: the machine itself stalled; the scenario is repeated.
@@ -19,6 +20,7 @@ import time
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
+from pathlib import Path
 
 from tests.faults import insides, links, processes, stops, throwers
 from tests.faults.bench import NotReady
@@ -32,6 +34,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     *throwers.SCENARIOS,
 )
 TRIES = 3
+DOCUMENT = Path(__file__).with_name("TABLE.md")
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,27 @@ def machine_kind() -> str:
     return f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, Python {platform.python_version()}"
 
 
+def table(rows: Sequence[Row]) -> str:
+    """Return the rows as a document, with the date and the machine's kind."""
+    held = sum(row.verdict == "holds" for row in rows)
+    lines = [
+        "# What was done to daemon and driver, and what the driver's own log says",
+        "",
+        "Written by `python -m tests.faults --write`: real processes, a simulated thrower, loopback. Every log is also",
+        "held against the invariants of `tests/support/driver_log.py`. `inconclusive`: the machine itself stalled for more",
+        "than half a bound; the scenario is repeated, and counts as held only if it holds then.",
+        "",
+        f"{held} of {len(rows)} hold. {time.strftime('%Y-%m-%d')}; {machine_kind()}.",
+        "",
+        "| scenario | injected | expected | seen | verdict |",
+        "|---|---|---|---|---|",
+    ]
+    for row in rows:
+        cells = (row.scenario, row.injected, row.expected, row.seen, row.verdict)
+        lines.append("| " + " | ".join(" ".join(cell.split()).replace("|", "/") for cell in cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the scenarios and print the table."""
     arguments = list(sys.argv[1:] if argv is None else argv)
@@ -93,6 +117,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--together", type=int, default=1, metavar="N", help="how many at a time (1)")
     parser.add_argument("--list", action="store_true")
     parser.add_argument("--json", action="store_true")
+    parser.add_argument("--write", action="store_true", help="write TABLE.md")
     args = parser.parse_args(arguments)
     if args.list:
         for n, one in enumerate(SCENARIOS, 1):

@@ -106,6 +106,9 @@ def orders_mangled() -> Seen:
     with Bench(proxied=True) as bench:
         assert bench.proxy is not None
         bench.proxy.rule = rule
+        bench.ready()
+        # A late copy of the first stop is obeyed, by design: let it pass before anything is armed.
+        time.sleep(1.0)
         client = bench.feeding()
         sent_s = time.monotonic()
         client.stop()

@@ -89,8 +89,8 @@ def table(rows: Sequence[Row]) -> str:
         "# What was done to daemon and driver, and what the driver's own log says",
         "",
         "Written by `python -m tests.faults --write`: real processes, a simulated thrower, loopback. Every log is also",
-        "held against the invariants of `tests/support/driver_log.py`. `inconclusive`: the machine itself stalled for more",
-        "than half a bound; the scenario is repeated, and counts as held only if it holds then.",
+        "held against the invariants of `tests/support/driver_log.py`. `inconclusive`: the machine itself stalled for",
+        "more than half a bound; the scenario is repeated, and counts as held only if it holds then.",
         "",
         f"{held} of {len(rows)} hold. {time.strftime('%Y-%m-%d')}; {machine_kind()}.",
         "",
@@ -131,6 +131,8 @@ def main(argv: Sequence[str] | None = None) -> int:
                 print(json.dumps(asdict(row)), flush=True)
             else:
                 print(f"{row.verdict:<13}{row.scenario:<28}{row.took_s:>6.1f} s  {row.seen}", flush=True)
+    if args.write:
+        DOCUMENT.write_text(table(rows), encoding="utf-8")
     held = sum(row.verdict == "holds" for row in rows)
     if not args.json:
         print(f"{held} of {len(rows)} hold. {time.strftime('%Y-%m-%d')}, {machine_kind()}")

@@ -159,11 +159,11 @@ def garbage_both_ways() -> Seen:
         at_s, sent = time.monotonic(), 0
         while sent < GARBAGE // 10:
             for way in ("to driver", "to daemon"):
-                kept = [frame for frame in proxy.last[way] if b"hello" not in frame]  # type: ignore[index]
+                kept = [frame for frame in proxy.last[way] if b"hello" not in frame]
                 spoilt = [_spoilt(kept[int(rng.integers(len(kept)))], rng) for _ in range(50)]
                 harmless = [one for one in spoilt if b'"kind":"stop"' not in one and b'"kind": "stop"' not in one]
                 # A spoilt copy that still is a whole message counts as a late or doubled one, which is no garbage.
-                proxy.inject(way, [one for one in harmless if not _whole(one)])  # type: ignore[arg-type]
+                proxy.inject(way, [one for one in harmless if not _whole(one)])
                 sent += len(harmless)
             time.sleep(0.05)
         time.sleep(2.0)

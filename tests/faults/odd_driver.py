@@ -16,13 +16,13 @@ def main() -> int:
     kind, arguments = sys.argv[1], sys.argv[2:]
     true, began_s = time.monotonic, time.monotonic()
     if kind == "drift":
-        time.monotonic = lambda: true() + (true() - began_s) * DRIFT  # type: ignore[assignment]
+        time.monotonic = lambda: true() + (true() - began_s) * DRIFT
     elif kind == "step":
-        time.monotonic = lambda: true() + (STEP_S if true() - began_s > STEP_AFTER_S else 0.0)  # type: ignore[assignment]
+        time.monotonic = lambda: true() + (STEP_S if true() - began_s > STEP_AFTER_S else 0.0)
     elif kind == "wall":
         hours = itertools.cycle((3600.0, -3600.0))
         wall = time.time
-        time.time = lambda: wall() + next(hours)  # type: ignore[assignment]
+        time.time = lambda: wall() + next(hours)
     from drillfeed.daemon.cli import main as command
 
     return command(arguments)

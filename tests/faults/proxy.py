@@ -124,7 +124,7 @@ class Proxy:
 
 
 def _all(socket: "zmq.Socket[bytes]", parts: int) -> list[list[bytes]]:
-    found = []
+    found: list[list[bytes]] = []
     while True:
         try:
             message = socket.recv_multipart(zmq.NOBLOCK)

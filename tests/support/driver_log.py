@@ -21,7 +21,7 @@ ORDERS_TO_REST = ("stop", "disarm", "watchdog")
 
 def read_log(path: Path) -> list[dict[str, Any]]:
     """Return the events of a log file; a half-written last line, as a killed process leaves it, is passed over."""
-    events = []
+    events: list[dict[str, Any]] = []
     if not path.exists():
         return events
     for line in path.read_bytes().split(b"\n"):

@@ -11,8 +11,8 @@ Sent = tuple[float, Setpoint]
 ROUNDING = 1e-6
 # Beyond the error that the daemon states of its idea of the driver's clock: drift until the next ping.
 CLOCK_S = 0.001
-# One tick of the limiter, one until the daemon's next tick, and one that the old epoch goes on until then.
-EDGE_TICKS = 3
+# One tick of the limiter, one until the daemon's next (late by one of the driver), and what the old epoch went on until then.
+EDGE_TICKS = 4
 
 
 def _value(setpoint: Setpoint, axis: Axis) -> float | None:

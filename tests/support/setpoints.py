@@ -11,7 +11,7 @@ Sent = tuple[float, Setpoint]
 ROUNDING = 1e-6
 # Beyond the error that the daemon states of its idea of the driver's clock: drift until the next ping.
 CLOCK_S = 0.001
-# One tick of the limiter, one until the daemon's next (late by one of the driver), and what the old epoch went on until then.
+# A tick of the limiter, one until the daemon's next, one that may be late, one that the old epoch went on.
 EDGE_TICKS = 4
 
 

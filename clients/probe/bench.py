@@ -1,0 +1,302 @@
+"""The daemon's end of a link to a driver that is being tried: frames out, frames in, and what was seen.
+
+Rules of this file: no I/O; time is an argument. It sends what a check asks for, mistakes included, and keeps all
+that came with the time of coming. It judges nothing.
+"""
+
+import json
+from collections import deque
+from collections.abc import Callable, Generator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from drillfeed.protocol.link import (
+    LEAD_S,
+    TICK_S,
+    VALID_S,
+    AngleTarget,
+    BadFrame,
+    DaemonHello,
+    DriverHello,
+    Feed,
+    Limits,
+    Message,
+    Order,
+    Ping,
+    Pong,
+    Setpoint,
+    Status,
+    WheelTarget,
+    decode_from_driver,
+    encode,
+)
+
+PING_EVERY_S = 0.100
+CLOCK_SAMPLES = 10
+SILENT_S = 1.0
+Steps = Generator[None, None, str]
+Pause = Generator[None, None, None]
+Asked = Generator[None, None, bool]
+
+
+class Fails(Exception):
+    """The rule under test does not hold; the text is what was seen instead."""
+
+
+class NotReached(Exception):
+    """The check could not begin, because the driver did not come to where it begins; the text says why."""
+
+
+class NotKnown(Exception):
+    """Whether the rule holds cannot be told from here; the text says why, and how to find out."""
+
+
+class Seen(NamedTuple):
+    """A status and the time at which it came."""
+
+    at_s: float
+    status: Status
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the setpoints of the stream ask for, until something else is asked for."""
+
+    top_rpm: float = 0.0
+    bottom_rpm: float = 0.0
+    ramp_rpm_per_s: float = 500.0
+    tilt: tuple[float, float] | None = None
+    feeding: bool = False
+    feeds: tuple[tuple[int, float], ...] = ()
+    lead_s: float = LEAD_S
+    stay_s: float = VALID_S
+
+
+class Bench:
+    """One driver at the other end. `out` collects (peer, frame); `now` is the time of the newest call."""
+
+    def __init__(self, name: str, now: float, can_freeze: bool = False) -> None:
+        """Begin with nobody at the other end; `name` makes the sessions of this run unlike those of another."""
+        self.name, self.now, self.can_freeze = name, now, can_freeze
+        self.peer: bytes | None = None
+        self.hello: DriverHello | None = None
+        self.hellos: list[tuple[float, DriverHello]] = []
+        self.seen: list[Seen] = []
+        self.pongs: list[tuple[float, Pong]] = []
+        self.bad_frames: list[str] = []
+        self.boots: list[str] = []
+        self.frames_in = 0
+        self.out: list[tuple[bytes, bytes]] = []
+        self.session: str | None = None
+        self.sessions = 0
+        self.epoch = self.seq = 0
+        self.wanted: Wanted | None = None
+        self.pinging = False
+        self.held: list[bytes] | None = None
+        self.frozen = False
+        self.late_s = 0.0
+        self._pinged: dict[int, float] = {}
+        self._offsets: deque[tuple[float, float]] = deque(maxlen=CLOCK_SAMPLES)
+        self._next_ping_s = self._next_setpoint_s = now
+        self._feed_id = self._pings = 0
+
+    def _goes_on(self, now: float) -> None:
+        self.late_s = max(self.late_s, now - self.now)
+        self.now = now
+
+    # What comes in.
+
+    def receive(self, peer: bytes, frame: bytes, now: float) -> None:
+        """Take a frame of a driver."""
+        self._goes_on(now)
+        if self.peer is None or (peer != self.peer and self.silent_s > SILENT_S):
+            self.peer = peer
+        if peer != self.peer:
+            return
+        self.frames_in += 1
+        try:
+            message = decode_from_driver(frame)
+        except BadFrame as wrong:
+            self.bad_frames.append(f"{wrong}: {frame[:120].decode(errors='replace')}")
+            return
+        if isinstance(message, DriverHello):
+            self.hello = message
+            self.hellos.append((now, message))
+            if message.boot not in self.boots:
+                self.boots.append(message.boot)
+        elif isinstance(message, Pong):
+            self.pongs.append((now, message))
+            if message.n in self._pinged:
+                sent_s = self._pinged.pop(message.n)
+                self._offsets.append((now - sent_s, message.now_s - (now + sent_s) / 2))
+        else:
+            self.seen.append(Seen(now, message))
+
+    @property
+    def silent_s(self) -> float:
+        """Return how long no status has come; a driver that never told one counts as silent for ever."""
+        return self.now - self.seen[-1].at_s if self.seen else float("inf")
+
+    @property
+    def status(self) -> Status:
+        """Return the newest status."""
+        if not self.seen:
+            raise NotReached("no status has come from the driver")
+        return self.seen[-1].status
+
+    @property
+    def driver_hello(self) -> DriverHello:
+        """Return the driver's hello."""
+        if self.hello is None:
+            raise NotReached("no hello has come from the driver")
+        return self.hello
+
+    def since(self, at_s: float) -> list[Status]:
+        """Return the statuses that came after `at_s`."""
+        found: list[Status] = []
+        for one in reversed(self.seen):
+            if one.at_s <= at_s:
+                break
+            found.append(one.status)
+        return found[::-1]
+
+    @property
+    def refused(self) -> int:
+        """Return how many messages the driver says it has refused."""
+        return max((one.n for one in self.status.refusals), default=0)
+
+    @property
+    def last_refusal(self) -> str:
+        """Return the reason of the newest refused message, for people."""
+        newest = max(self.status.refusals, key=lambda one: one.n, default=None)
+        return "nothing refused" if newest is None else f"{newest.kind}: {newest.reason}"
+
+    # The driver's clock.
+
+    @property
+    def clock_error_s(self) -> float:
+        """Return how far the guess of the driver's clock may be off: half the quickest round trip of late."""
+        return min(self._offsets)[0] / 2 if self._offsets else float("inf")
+
+    def driver_s(self, now: float | None = None) -> float:
+        """Return what the driver's clock shows at `now`."""
+        if not self._offsets:
+            raise NotReached("the driver answers no ping: its clock is not known")
+        return (self.now if now is None else now) + min(self._offsets)[1]
+
+    # What goes out.
+
+    def send(self, message: Message | bytes) -> None:
+        """Put a frame on its way; while frames are held back it waits with them."""
+        frame = message if isinstance(message, bytes) else encode(message)
+        if self.held is not None:
+            self.held.append(frame)
+        elif self.peer is not None:
+            self.out.append((self.peer, frame))
+
+    def let_go(self) -> int:
+        """Send all that was held back; return how many frames that were."""
+        held, self.held = self.held or [], None
+        for frame in held:
+            self.send(frame)
+        return len(held)
+
+    def new_session(self, limits: Limits | None = None, **changes: object) -> DaemonHello:
+        """Return the hello of a session never used before."""
+        self.sessions += 1
+        return self.daemon_hello(f"{self.name}-{self.sessions}", limits, **changes)
+
+    def daemon_hello(self, session: str, limits: Limits | None = None, **changes: object) -> DaemonHello:
+        """Return a daemon's hello; without `limits` it takes those of the driver."""
+        taken = limits or self.driver_hello.limits
+        fields = {"session": session, "daemon": "probe", "limits": taken, "limits_hash": taken.digest()}
+        return DaemonHello.model_validate({**fields, **changes})
+
+    def adopt(self, hello: DaemonHello) -> None:
+        """Send a hello and go on in its session."""
+        if hello.session != self.session:
+            self.session, self.epoch, self.seq = hello.session, 0, 0
+        self.send(hello)
+
+    def order(self, kind: str, session: str | None = None, epoch: int | None = None) -> Order:
+        """Return an order; without more it is of the present session and epoch."""
+        return Order.model_validate(
+            {
+                "kind": kind,
+                "session": session or self.session or f"{self.name}-0",
+                "epoch": self.epoch if epoch is None else epoch,
+            }
+        )
+
+    def new_epoch(self) -> int:
+        """Begin a new epoch and return it."""
+        self.epoch += 1
+        self.seq = 0
+        return self.epoch
+
+    def next_id(self) -> int:
+        """Return a feed id never used before."""
+        self._feed_id += 1
+        return self._feed_id
+
+    def setpoint(self, wanted: Wanted | None = None, **changes: object) -> Setpoint:
+        """Return the next setpoint for what is wanted; `changes` replace fields."""
+        want = wanted or self.wanted or Wanted()
+        self.seq += 1
+        at_s = self.driver_s() + want.lead_s
+        asked = Setpoint(
+            session=self.session or f"{self.name}-0",
+            epoch=self.epoch,
+            seq=self.seq,
+            at_s=at_s,
+            until_s=at_s + want.stay_s,
+            top=WheelTarget(rpm=want.top_rpm, ramp_rpm_per_s=want.ramp_rpm_per_s),
+            bottom=WheelTarget(rpm=want.bottom_rpm, ramp_rpm_per_s=want.ramp_rpm_per_s),
+            tilt=None if want.tilt is None else AngleTarget(deg=want.tilt[0], slew_deg_per_s=want.tilt[1]),
+            feeding=want.feeding,
+            feeds=tuple(Feed(id=id, at_s=moment_s) for id, moment_s in want.feeds),
+        )
+        return asked.model_copy(update=changes)
+
+    def raw(self, **changes: object) -> bytes:
+        """Return the next setpoint as a frame with fields replaced by anything at all; `...` leaves a field out."""
+        told = json.loads(encode(self.setpoint()))
+        told.update(changes)
+        return json.dumps({key: value for key, value in told.items() if value is not ...}).encode()
+
+    def advance(self, now: float) -> None:
+        """Send what is due: a ping each 100 ms, and a setpoint each 20 ms while something is wanted."""
+        self._goes_on(now)
+        if self.pinging and now >= self._next_ping_s:
+            self._next_ping_s = now + PING_EVERY_S
+            self.ping()
+        if self.wanted is not None and self._offsets and now >= self._next_setpoint_s:
+            self._next_setpoint_s = max(self._next_setpoint_s + TICK_S, now + TICK_S / 2)
+            self.send(self.setpoint())
+
+    def ping(self) -> int:
+        """Send a ping; return its number."""
+        self._pings += 1
+        n = self._pings
+        self._pinged[n] = self.now
+        if len(self._pinged) > 64:
+            del self._pinged[min(self._pinged)]
+        self.send(Ping(n=n))
+        return n
+
+    # Waiting: a check is a generator that is resumed each time something may have changed.
+
+    def wait(self, seconds: float) -> Pause:
+        """Let time pass."""
+        end_s = self.now + seconds
+        while self.now < end_s - 1e-9:
+            yield
+
+    def until(self, holds: Callable[[], bool], most_s: float) -> Asked:
+        """Wait until something holds, for at most `most_s`; return whether it did."""
+        end_s = self.now + most_s
+        while not holds():
+            if self.now >= end_s:
+                return False
+            yield
+        return True

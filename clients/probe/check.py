@@ -1,0 +1,25 @@
+"""What one check is: a row of the table that people read, and the steps that a bench takes."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from drillfeed.clients.probe.bench import Bench, Steps
+
+Phase = Literal["disarmed", "armed", "feeding"]
+PHASES: tuple[Phase, ...] = ("disarmed", "armed", "feeding")
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One rule of the link. `clause` names its place in LINK.md, `steps` returns what was seen where it holds.
+
+    Phase `disarmed` turns nothing; `armed` may turn wheels slowly; `feeding` may push balls.
+    """
+
+    name: str
+    clause: str
+    does: str
+    expects: str
+    steps: Callable[[Bench], Steps]
+    phase: Phase = "disarmed"

@@ -1,0 +1,225 @@
+"""Checks that ask for balls: only where the person at the probe said so. The hopper is best left empty.
+
+Rule of this file: what the driver tells of an id counts; an exit sensor, where there is one, is held against it.
+"""
+
+from collections.abc import Generator
+
+from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, NotReached, Pause, Steps, Wanted
+from drillfeed.clients.probe.check import Check
+from drillfeed.clients.probe.standing import (
+    SLACK_S,
+    armed,
+    blind,
+    low_rpm,
+    outputs,
+    rest_and_stream,
+    still,
+    turning,
+    up_rate,
+)
+from drillfeed.clients.probe.turning import more_rpm
+from drillfeed.protocol.link import LATE_S, LEAD_S, FeedResult
+
+CYCLE_S = 1.5
+FEEDS_MAX = 8
+
+
+def results(bench: Bench, id: int) -> list[FeedResult]:
+    """Return all results that were told of an id, each once, in the order of telling."""
+    found: list[FeedResult] = []
+    for one in bench.seen:
+        for result in one.status.feeds:
+            if result.id == id and result not in found:
+                found.append(result)
+    return found
+
+
+def result(bench: Bench, id: int, most_s: float = 1.0) -> Generator[None, None, FeedResult]:
+    """Wait for the first result of an id."""
+    if not (yield from bench.until(lambda: any(one.id == id for one in bench.status.feeds), most_s)):
+        raise Fails(f"no result of feed {id} is told within {most_s:.1f} s")
+    return results(bench, id)[0]
+
+
+def refused(bench: Bench, id: int, what: str, most_s: float = 1.0) -> Steps:
+    """Wait for a feed to be refused; return the reason."""
+    told = yield from result(bench, id, most_s)
+    if told.result != "refused":
+        raise Fails(f"a ball was pushed: {what}")
+    if not told.reason:
+        raise Fails(f"refused with no reason: {what}")
+    return f"refused: {told.reason}"
+
+
+def exits(bench: Bench) -> int | None:
+    """Return how many balls the exit sensor has seen; None where there is none."""
+    if not bench.driver_hello.exit_sensor:
+        return None
+    return bench.status.exits[-1].n if bench.status.exits else 0
+
+
+def ready(bench: Bench) -> Pause:
+    """Come to wheels turning slowly, feed open."""
+    yield from turning(bench)
+    bench.wanted = still(bench, feeding=True)
+    if not (yield from bench.until(lambda: bench.status.feeding, LEAD_S + 0.3)):
+        raise NotReached("the feed does not open")
+    yield from bench.wait(0.2)
+
+
+def not_armed(bench: Bench) -> Steps:
+    """Disarmed, ask for a ball."""
+    yield from rest_and_stream(bench)
+    id = bench.next_id()
+    bench.send(bench.setpoint(still(bench, feeding=True, feeds=((id, bench.driver_s() + 0.1),))))
+    return (yield from refused(bench, id, f"mode {bench.status.mode}"))
+
+
+def one_ball(bench: Bench) -> Steps:
+    """At speed, ask for one ball in every setpoint of half a second."""
+    yield from ready(bench)
+    before, id = exits(bench), bench.next_id()
+    at_s = bench.driver_s() + 0.35
+    bench.wanted = still(bench, feeds=((id, at_s),))
+    yield from bench.wait(0.55)
+    bench.wanted = still(bench, feeds=())
+    told = yield from result(bench, id)
+    if told.result != "done":
+        raise Fails(f"refused: {told.reason}")
+    off_s = told.at_s - at_s
+    if not -0.001 <= off_s <= LATE_S + 0.001:
+        raise Fails(f"pushed {off_s * 1000:+.1f} ms from its moment; 0 to 20 ms late is allowed")
+    yield from bench.wait(CYCLE_S)
+    done = sum(one.result == "done" for one in results(bench, id))
+    left = exits(bench)
+    if done != 1 or (left is not None and before is not None and left - before > 1):
+        raise Fails(f"told done {done} times, {left} balls seen leaving where {before} were before")
+    early = [one.at_s - at_s for one in bench.status.exits if before is not None and before < one.n and one.at_s < at_s]
+    if early:
+        raise Fails(f"told done on time, but a ball was seen leaving {-early[0] * 1000:.0f} ms before its moment")
+    seen = "no exit sensor" if left is None or before is None else f"{left - before} seen leaving"
+    return f"done {off_s * 1000:+.1f} ms from its moment, once; {seen}"
+
+
+def id_used(bench: Bench) -> Steps:
+    """Ask a second later for a ball with the id of one that was pushed."""
+    yield from ready(bench)
+    id = bench.next_id()
+    bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.2),))))
+    first = yield from result(bench, id)
+    if first.result != "done":
+        raise NotReached(f"the first ball was refused: {first.reason}")
+    yield from bench.wait(CYCLE_S)
+    before = exits(bench)
+    bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.2),))))
+    yield from bench.wait(CYCLE_S)
+    told = results(bench, id)[1:]
+    if any(one.result == "done" for one in told) or exits(bench) != before:
+        raise Fails("a second ball was pushed for the same id")
+    if not told:
+        raise Fails("the second feed of that id is not told as refused")
+    return f"refused: {told[0].reason}"
+
+
+def late(bench: Bench) -> Steps:
+    """Ask for a ball whose moment is 40 ms past."""
+    yield from ready(bench)
+    id = bench.next_id()
+    late_s = LATE_S + 0.020 + bench.clock_error_s
+    bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() - late_s),))))
+    return (yield from refused(bench, id, f"{late_s * 1000:.0f} ms after its moment"))
+
+
+def out_of_band(bench: Bench) -> Steps:
+    """Ask for a ball in the middle of a slow rise of the wheels."""
+    if blind(bench):
+        raise NotKnown("not checkable without feedback: the daemon's plan alone keeps balls away from moving wheels")
+    yield from ready(bench)
+    id, goal = bench.next_id(), more_rpm(bench)
+    gap = goal - low_rpm(bench)
+    if gap < 4 * low_rpm(bench) * 0.02:
+        raise NotReached(f"the limits leave no two speeds apart: {low_rpm(bench):.0f} and {goal:.0f} rpm")
+    at_s = bench.driver_s() + LEAD_S + 0.3
+    bench.wanted = Wanted(goal, goal, ramp_rpm_per_s=gap, feeding=True, feeds=((id, at_s),))
+    yield from bench.wait(LEAD_S + 0.35)
+    at_rpm = outputs(bench.status)
+    bench.wanted = still(bench, feeds=())
+    told = yield from refused(bench, id, f"wheels at {at_rpm[0]:.0f} rpm, target in force {goal:.0f}")
+    if results(bench, id)[0].at_s > at_s + LATE_S:
+        raise NotReached(f"the driver came to it too late to look at its wheels: {told}")
+    return told
+
+
+def closing(bench: Bench) -> Steps:
+    """Let a ball wait, then close the feed before its moment."""
+    yield from ready(bench)
+    id = bench.next_id()
+    bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.3),))))
+    yield from bench.wait(0.1)
+    bench.wanted = still(bench, feeding=False)
+    return (yield from refused(bench, id, "feeding false was sent 200 ms before its moment"))
+
+
+def epoch_refuses(bench: Bench) -> Steps:
+    """Let a ball wait, then begin a new epoch that feeds."""
+    yield from ready(bench)
+    id = bench.next_id()
+    bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.4),))))
+    yield from bench.wait(0.05)
+    bench.new_epoch()
+    bench.wanted = still(bench, lead_s=0.1)
+    return (yield from refused(bench, id, "a newer epoch came before its moment"))
+
+
+def stop_refuses(bench: Bench) -> Steps:
+    """Let a ball wait, then stop before its moment."""
+    yield from ready(bench)
+    id = bench.next_id()
+    bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.3),))))
+    yield from bench.wait(0.1)
+    bench.wanted = None
+    bench.send(bench.order("stop", session="somebody-else", epoch=0))
+    return (yield from refused(bench, id, "a stop came 200 ms before its moment"))
+
+
+def silence_refuses(bench: Bench) -> Steps:
+    """Let a ball wait for 380 ms, and fall silent."""
+    yield from ready(bench)
+    id = bench.next_id()
+    bench.wanted = None
+    last = still(bench, feeding=True, ramp_rpm_per_s=up_rate(bench))
+    want = Wanted(low_rpm(bench), low_rpm(bench), last.ramp_rpm_per_s, feeding=True, lead_s=0.05, stay_s=0.9)
+    bench.send(bench.setpoint(want))
+    bench.send(bench.setpoint(want, feeds=bench.setpoint(Wanted(feeds=((id, bench.driver_s() + 0.38),))).feeds))
+    return (yield from refused(bench, id, "no setpoint had come for 380 ms"))
+
+
+def too_many(bench: Bench) -> Steps:
+    """Ask for nine balls in one setpoint, and for one 3 s ahead."""
+    yield from armed(bench)
+    bench.wanted = None
+    yield from bench.wait(SLACK_S)
+    seq, now_s = bench.status.seq, bench.driver_s()
+    nine = tuple((bench.next_id(), now_s + 1.0 + n / 10) for n in range(FEEDS_MAX + 1))
+    bench.send(bench.setpoint(Wanted(feeding=True, feeds=nine)))
+    bench.send(bench.setpoint(Wanted(feeding=True, feeds=((bench.next_id(), now_s + 3.0),))))
+    yield from bench.wait(0.1)
+    if bench.status.seq != seq:
+        raise Fails(f"accepted: seq went from {seq} to {bench.status.seq}")
+    return bench.last_refusal
+
+
+CHECKS: tuple[Check, ...] = (
+    Check("feed-not-armed", "L14", "asks for a ball while disarmed", "refused", not_armed, "feeding"),
+    Check("too-many-feeds", "L8", "asks for nine balls, and for one 3 s ahead", "refused whole", too_many, "feeding"),
+    Check("one-ball", "L17", "asks for one ball in 25 setpoints", "one, 0 to 20 ms after its moment", one_ball,
+          "feeding"),
+    Check("id-used", "L30", "asks again for the same id", "refused, told", id_used, "feeding"),
+    Check("late", "L17", "asks for a ball whose moment is 40 ms past", "refused", late, "feeding"),
+    Check("out-of-band", "L17", "asks for a ball while wheels rise", "refused", out_of_band, "feeding"),
+    Check("closing-refuses", "L14", "closes the feed while a ball waits", "refused", closing, "feeding"),
+    Check("epoch-refuses", "L11", "begins an epoch while a ball waits", "refused", epoch_refuses, "feeding"),
+    Check("stop-refuses", "L18", "stops while a ball waits", "refused", stop_refuses, "feeding"),
+    Check("silence-refuses", "L16", "falls silent while a ball waits", "refused at 250 ms", silence_refuses, "feeding"),
+)  # fmt: skip

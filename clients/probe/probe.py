@@ -1,0 +1,122 @@
+"""The probe without I/O: it goes down the table of checks, one after the other, on a clock that is an argument.
+
+    probe = Probe("probe-5f0c", now)
+    probe.receive(peer, frame, now)    # for each frame that came
+    probe.advance(now)                 # every few milliseconds; then send probe.bench.out
+
+Rule of this file: a check that failed while this machine stalled is tried again, and never called a failure of the
+driver for that.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from drillfeed.clients.probe import arming, coming_down, feeding, greeting, reading, throughout, turning
+from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, NotReached, Steps
+from drillfeed.clients.probe.check import PHASES, Check, Phase
+
+TABLE: tuple[Check, ...] = (
+    *greeting.CHECKS,
+    *reading.CHECKS,
+    *arming.CHECKS,
+    *turning.CHECKS,
+    *coming_down.CHECKS,
+    *feeding.CHECKS,
+    *throughout.CHECKS,
+)
+STALL_S = 0.020
+TRIES = 3
+Result = Literal["holds", "fails", "not reached", "not known", "unsure", "not run"]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What became of one check."""
+
+    check: Check
+    result: Result
+    saw: str
+
+
+class Probe:
+    """One run down the table; it stops before each phase until `allow` is called for it."""
+
+    def __init__(
+        self, name: str, now: float, can_freeze: bool = False, only: Sequence[str] = (), stall_s: float = STALL_S
+    ) -> None:
+        """Begin with nothing checked; `only` names the checks to run, none of them: all."""
+        self.bench = Bench(name, now, can_freeze)
+        self.rows: list[Row] = []
+        self.allowed: set[Phase] = {"disarmed"}
+        self.declined: dict[Phase, str] = {}
+        self.done = False
+        self._left = [check for check in TABLE if not only or check.name in only]
+        self._steps: Steps | None = None
+        self._tries, self._stall_s = 0, stall_s
+
+    @property
+    def asks_for(self) -> Phase | None:
+        """Return the phase that waits to be allowed or declined; None while there is none."""
+        if self._steps is not None or not self._left:
+            return None
+        phase = self._left[0].phase
+        return None if phase in self.allowed or phase in self.declined else phase
+
+    def decline(self, phase: Phase, why: str) -> None:
+        """Leave out a phase and those above it, and say why."""
+        for later in PHASES[PHASES.index(phase) :]:
+            self.declined.setdefault(later, why)
+
+    def receive(self, peer: bytes, frame: bytes, now: float) -> None:
+        """Take a frame from a driver."""
+        self.bench.receive(peer, frame, now)
+
+    def advance(self, now: float) -> None:
+        """Go on with the check in hand, or with the next."""
+        self.bench.advance(now)
+        if self.bench.peer is None or self.asks_for is not None:
+            return
+        if self._steps is None and not self._begin():
+            return
+        assert self._steps is not None
+        try:
+            next(self._steps)
+        except StopIteration as end:
+            self._end("holds", str(end.value))
+        except Fails as wrong:
+            self._end("fails", str(wrong))
+        except NotReached as wrong:
+            self._end("not reached", str(wrong))
+        except NotKnown as wrong:
+            self._end("not known", str(wrong))
+
+    def _begin(self) -> bool:
+        if not self._left:
+            self.done = True
+            return False
+        check = self._left[0]
+        if check.phase in self.declined:
+            self._left.pop(0)
+            self.rows.append(Row(check, "not run", self.declined[check.phase]))
+            return False
+        self.bench.late_s = 0.0
+        self._steps = check.steps(self.bench)
+        return True
+
+    def _end(self, result: Result, saw: str) -> None:
+        self._steps = None
+        self.bench.held, self.bench.frozen = None, False
+        self._tries += 1
+        if result == "fails" and self.bench.late_s > self._stall_s:
+            if self._tries < TRIES:
+                return
+            result, saw = "unsure", f"{saw}; but this machine stalled for {self.bench.late_s * 1000:.0f} ms meanwhile"
+        self._tries = 0
+        self.rows.append(Row(self._left.pop(0), result, saw))
+
+    def finish(self) -> None:
+        """Turn what was not run into rows that say so; for a run that was broken off."""
+        for check in self._left:
+            self.rows.append(Row(check, "not run", "the run was broken off"))
+        self._left, self._steps, self.done = [], None, True

@@ -1,0 +1,111 @@
+"""What the probe says in the end: a table for people, JSON for programs, an exit status.
+
+Rule of this file: what was not seen to hold is never counted with what holds.
+"""
+
+import json
+from collections import Counter
+from collections.abc import Sequence
+from textwrap import wrap
+
+from drillfeed.clients.probe.probe import TABLE, Result, Row
+from drillfeed.protocol.link import DriverHello
+
+HOLDS, FAILS, NO_DRIVER = 0, 1, 3
+BAD: tuple[Result, ...] = ("fails", "not reached", "unsure")
+MARKS: dict[Result, str] = {
+    "holds": "holds",
+    "fails": "FAILS",
+    "not reached": "NOT REACHED",
+    "not known": "not known",
+    "unsure": "UNSURE",
+    "not run": "not run",
+}
+WIDTH = 118
+COUNTED: tuple[tuple[Result, str], ...] = (
+    ("holds", "hold"),
+    ("fails", "fail"),
+    ("not reached", "not reached"),
+    ("unsure", "unsure because this machine stalled"),
+    ("not known", "not known from here"),
+    ("not run", "not run"),
+)
+
+
+def first_bad(rows: Sequence[Row]) -> Row | None:
+    """Return the first check that does not hold; one that fails comes before those it keeps from being reached."""
+    return next((row for row in rows if row.result in BAD), None)
+
+
+def exit_status(rows: Sequence[Row]) -> int:
+    """Return 0 where each check that was run holds or cannot be told from here, else 1."""
+    return HOLDS if first_bad(rows) is None else FAILS
+
+
+def row_text(row: Row) -> str:
+    """Return one row for people."""
+    head = f"{MARKS[row.result]:<12}{row.check.name:<21}{row.check.clause:<9}"
+    lines = wrap(row.saw, WIDTH - len(head)) or [""]
+    return ("\n" + " " * len(head)).join([head + lines[0], *lines[1:]])
+
+
+def verdict_text(rows: Sequence[Row], hello: DriverHello | None) -> str:
+    """Return the verdict for people: counts, the first failure with its clause, its likely consequences."""
+    counts = Counter(row.result for row in rows)
+    told = ", ".join(f"{counts[result]} {words}" for result, words in COUNTED if counts[result])
+    lines = ["", f"{hello.driver if hello else 'the driver'}: {told}."]
+    bad = first_bad(rows)
+    if bad is None:
+        if counts["not known"] or counts["not run"]:
+            lines.append("What is not known or was not run is not passed: see those rows.")
+        return "\n".join(lines)
+    check = bad.check
+    lines += [
+        "",
+        f"first: {check.name}, {check.clause} of LINK.md",
+        f"  done      {check.does}",
+        f"  expected  {check.expects}",
+        f"  seen      {bad.saw}",
+    ]
+    later = [row.check for row in rows if row.result in BAD and row is not bad]
+    if later:
+        named = ", ".join(f"{one.name} ({one.clause})" for one in later)
+        lines += ["", *wrap(f"perhaps only consequences: {named}", WIDTH)]
+    lines += ["", "Next: mend the first, then probe again; --only NAME runs one check."]
+    return "\n".join(lines)
+
+
+def verdict_json(rows: Sequence[Row], hello: DriverHello | None) -> str:
+    """Return all that was found as one JSON object."""
+    bad = first_bad(rows)
+    return json.dumps(
+        {
+            "driver": None if hello is None else hello.model_dump(mode="json", exclude_none=True),
+            "holds": bad is None,
+            "first": None if bad is None else bad.check.name,
+            "consequences": [row.check.name for row in rows if row.result in BAD and row is not bad],
+            "checks": [
+                {
+                    "name": row.check.name,
+                    "clause": row.check.clause,
+                    "phase": row.check.phase,
+                    "does": row.check.does,
+                    "expects": row.check.expects,
+                    "result": row.result,
+                    "saw": row.saw,
+                }
+                for row in rows
+            ],
+        },
+        indent=2,
+    )
+
+
+def table_text() -> str:
+    """Return the table of all checks for people."""
+    names, clauses = max(len(one.name) for one in TABLE), max(len(one.clause) for one in TABLE)
+    does = max(len(one.does) for one in TABLE)
+    return "\n".join(
+        f"{one.name:<{names}}  {one.clause:<{clauses}}  {one.phase:<8}  {one.does:<{does}}  {one.expects}"
+        for one in TABLE
+    )

@@ -14,7 +14,7 @@ from tests.shell.fake_desk import FakeDesk, Peer, hang_up
 # Written out a second time on purpose, apart from the table: who may what. `remote player` is a paired one.
 CALLERS = ("anyone", "coach", "remote player", "player", "owner")
 ALL, TAKING_PART = set(CALLERS), {"coach", "remote player", "player", "owner"}
-PLAYING, HERE = {"remote player", "player", "owner"}, {"player", "owner"}
+PLAYING, HERE, OWNER = {"remote player", "player", "owner"}, {"player", "owner"}, {"owner"}
 MAY: dict[str, set[str]] = {
     **dict.fromkeys(("help", "status", "watch", "quit", "stop", "pause", "pair"), ALL),
     **dict.fromkeys(("list", "disarm", "mark", "players", "history"), TAKING_PART),
@@ -22,7 +22,7 @@ MAY: dict[str, set[str]] = {
     **dict.fromkeys(("load", "arm", "start", "throw", "resume", "ready", "skip", "confirm", "clear"), PLAYING),
     **dict.fromkeys(("balls", "rephase", "trim", "cautions"), PLAYING),
     **dict.fromkeys(("pairing", "paired", "unpair", "relay"), HERE),
-    **dict.fromkeys(("setup", "hold", "jog", "feed"), {"owner"}),
+    **dict.fromkeys(("setup", "hold", "jog", "feed"), OWNER),
     "offer": {"coach"},
 }
 

@@ -8,12 +8,14 @@ from drillfeed.daemon.subcommands.fly import add_air, finite
 if TYPE_CHECKING:
     from drillfeed.daemon.aim.calibrate import Fit
     from drillfeed.daemon.calibration import Calibration
+    from drillfeed.daemon.machine import Machine
 
 EXAMPLES = """\
 examples:
   drillfeed calibrate marks.csv --machine my-thrower.toml
   drillfeed calibrate marks.csv --machine my-thrower.toml --ball-batch "worn training balls" --temp 17
   drillfeed calibrate --columns                 what may stand in the file
+  drillfeed calibrate --live --machine my-thrower.toml     throw test balls and ask where they landed
   drillfeed calibrate --trim rally-topspin --long -5 --machine my-thrower.toml
 """
 COLUMNS_TEXT = """\
@@ -48,6 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--zone", type=finite, default=0.15, metavar="M", help="landing zone the scatter must fit (0.15)"
     )
     parser.add_argument("--stale-after", type=int, metavar="N", help="balls after which to measure again (5000)")
+    parser.add_argument("--live", action="store_true", help="throw test balls with the running daemon, mark by mark")
+    parser.add_argument("--to", metavar="HOST:PORT|PATH", help="with --live: the daemon")
+    parser.add_argument("--balls", type=int, default=25, metavar="N", help="with --live: how many test balls (25)")
     parser.add_argument("--columns", action="store_true", help="tell what may stand in the file")
     parser.add_argument("--trim", metavar="BALL", help="move one ball type's aim instead, with --long and --left")
     parser.add_argument("--long", type=finite, default=0.0, metavar="CM", help="longer by so much; short is negative")
@@ -68,6 +73,8 @@ def run(args: argparse.Namespace) -> int:
     try:
         if args.trim is not None:
             return _trim(args)
+        if args.live:
+            return _live(args)
         if args.file is None:
             print("drillfeed calibrate: a FILE.csv is needed. Next: drillfeed calibrate --columns", file=sys.stderr)
             return 2
@@ -102,6 +109,70 @@ def _fit(args: argparse.Namespace) -> int:
         print("\n".join(_lines(found)))
         print(f"not calibrated: {found.refused}; nothing written" if found.refused else f"calibrated: written to {out}")
     return 0 if found.refused is None else 1
+
+
+def _live(args: argparse.Namespace) -> int:
+    """Throw the test balls, keep every mark in a CSV as it comes, then fit."""
+    import sys
+    import time
+    from pathlib import Path
+
+    from drillfeed.clients.find import NoDaemon
+    from drillfeed.clients.lines import Client
+    from drillfeed.clients.marking import BrokenOff, Landing, as_csv, collect
+    from drillfeed.daemon.library import load_machine
+    from drillfeed.protocol.lines import BrokenReply
+
+    machine = load_machine(args.machine)
+    path = Path(args.file or f"{machine.name}-marks-{time.strftime('%Y-%m-%d-%H%M%S')}.csv")
+    if path.exists():
+        raise ValueError(f"{path} is there already; name another file, or leave it out")
+    marked: list[Landing] = []
+
+    def keep(landing: Landing) -> None:
+        marked.append(landing)
+        path.write_text(as_csv(marked), encoding="utf-8")
+
+    print("Nobody between thrower and table. Mark each first touch; fetch the balls between throws, not during them.")
+    try:
+        with Client.find(args.to) as client:
+            here = client.snapshot().machine
+            if here != machine.name:
+                raise ValueError(f"the daemon drives {here}; --machine says {machine.name}")
+            try:
+                collect(client, _test_balls(machine, args.balls), input, print, time.sleep, keep)
+            except KeyboardInterrupt:
+                client.stop()
+                print("\nstopped")
+    except (NoDaemon, BrokenReply, TimeoutError) as lost:
+        print(f"drillfeed calibrate: {lost}", file=sys.stderr)
+    except (BrokenOff, EOFError) as end:
+        print(f"drillfeed calibrate: {end or 'no more answers'}", file=sys.stderr)
+    if not marked:
+        print("nothing was marked")
+        return 1
+    print(f"{len(marked)} marks kept in {path}")
+    args.file = str(path)
+    return _fit(args)
+
+
+def _test_balls(machine: "Machine", count: int) -> list[str]:
+    """Return the names of test balls in turn: every shipped type that this machine throws straight and low."""
+    from drillfeed.daemon.library import load_balls
+    from drillfeed.daemon.planning.setting import NotPossible, setting_for
+
+    if not 1 <= count <= 200:
+        raise ValueError(f"--balls {count}; expected 1 to 200")
+    names = []
+    for ball in load_balls().values():
+        if ball.arc != "low" or ball.locked:
+            continue
+        try:
+            setting_for(ball, machine)
+        except NotPossible:
+            continue
+        names.append(ball.name)
+    return [names[i % len(names)] for i in range(count)]
 
 
 def _calibration(args: argparse.Namespace, machine: str, found: "Fit", day: str) -> "Calibration":

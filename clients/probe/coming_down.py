@@ -55,6 +55,7 @@ def rests(bench: Bench) -> Steps:
     bench.wanted = None
     mark = bench.now
     bench.send(bench.order("disarm"))
+    bench.wanted = Wanted()  # else the fall may outlast the driver's own watchdog
     yield from comes_down(bench, mark, ("stopping",))
     zero_s = bench.status.now_s
     if not (yield from bench.until(lambda: bench.status.mode == "disarmed", 1.5 * bench.driver_hello.spin_down_s + 1)):

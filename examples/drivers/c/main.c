@@ -1,0 +1,82 @@
+/* Socket, clock and signals: a DEALER, frames as they come, a turn each 5 ms.
+
+   usage: driver ENDPOINT [OPTIONS OF THE BOARD] */
+#define _POSIX_C_SOURCE 200809L
+#include "driver.h"
+#include <errno.h>
+#include <signal.h>
+#include <stdio.h>
+#include <time.h>
+#include <zmq.h>
+
+static const double TURN = 0.005;
+static volatile sig_atomic_t ending;
+
+static void end(int number) {
+    (void)number;
+    ending = 1;
+}
+
+static double clock_s(void) {
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+static void set(int option, int value) { zmq_setsockopt(d.socket, option, &value, sizeof value); }
+
+static bool draw_boot(void) {
+    unsigned long long drawn = 0;
+    FILE *chance = fopen("/dev/urandom", "rb");
+    bool good = chance && fread(&drawn, sizeof drawn, 1, chance) == 1;
+    if (chance) fclose(chance);
+    snprintf(d.boot, sizeof d.boot, "%016llx", drawn);
+    return good;
+}
+
+/* Take what has come, 64 frames at most, so that a flood never keeps the turn from coming. */
+static void listen_once(void) {
+    static char text[FRAME + 1];
+    static bool in_parts;
+    for (int n = 0, size; n < 64 && (size = zmq_recv(d.socket, text, sizeof text, ZMQ_DONTWAIT)) >= 0; n++) {
+        int more = 0;
+        size_t room = sizeof more;
+        zmq_getsockopt(d.socket, ZMQ_RCVMORE, &more, &room);
+        if (more) in_parts = true;
+        else if (in_parts) in_parts = false, refuse("frame", "a message of several frames");
+        else driver_take(text, (size_t)size, clock_s());
+        if (d.changed) send_status(clock_s());
+    }
+}
+
+int main(int words, char **word) {
+    if (words < 2) {
+        fprintf(stderr, "usage: %s ENDPOINT [OPTIONS OF THE BOARD]\n", word[0]);
+        return 2;
+    }
+    struct sigaction action = {.sa_handler = end};
+    sigaction(SIGINT, &action, NULL);
+    sigaction(SIGTERM, &action, NULL);
+    d.board = board_open(words > 2 ? word[2] : "");
+    void *context = zmq_ctx_new();
+    d.socket = zmq_socket(context, ZMQ_DEALER);
+    set(ZMQ_LINGER, 0), set(ZMQ_IMMEDIATE, 1), set(ZMQ_SNDHWM, 64), set(ZMQ_RCVHWM, 256), set(ZMQ_RECONNECT_IVL, 50);
+    if (!draw_boot() || zmq_connect(d.socket, word[1])) {
+        fprintf(stderr, "%s: %s\n", word[1], zmq_strerror(errno));
+        return 1;
+    }
+    double due = clock_s();
+    for (driver_begin(due); !ending; driver_turn(clock_s())) {
+        due = fmax(due + TURN, clock_s() - TURN);
+        do {
+            listen_once();
+            zmq_pollitem_t item = {d.socket, 0, ZMQ_POLLIN, 0};
+            double left = due - clock_s();
+            if (left > 0) zmq_poll(&item, 1, (long)ceil(left * 1000));
+        } while (!ending && clock_s() < due);
+    }
+    driver_end(clock_s());
+    zmq_close(d.socket);
+    zmq_ctx_term(context);
+    return 0;
+}

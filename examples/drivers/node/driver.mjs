@@ -26,8 +26,9 @@ const isFeed = (x) => isObject(x) && isCount(x.id) && isTime(x.at_s);
 const isFlag = (x) => typeof x === "boolean";
 const rates = ["up_rpm_per_s", "down_rpm_per_s", "quick_rpm_per_s"];
 const isRate = (x) => isNumber(x) && x > 0;
-const isWheelLimits = (x) => isObject(x) && isNumber(x.low_rpm) && isNumber(x.high_rpm) && rates.every((r) => isRate(x[r]));
-const isAngleLimits = (x) => isObject(x) && isNumber(x.low_deg) && isNumber(x.high_deg) && isRate(x.slew_deg_per_s);
+const isSpan = (low, high) => isNumber(low) && isNumber(high);
+const isWheelLimits = (x) => isObject(x) && isSpan(x.low_rpm, x.high_rpm) && rates.every((r) => isRate(x[r]));
+const isAngleLimits = (x) => isObject(x) && isSpan(x.low_deg, x.high_deg) && isRate(x.slew_deg_per_s);
 const isLimits = (x) => isObject(x) && WHEELS.every((w) => isWheelLimits(x[w])) && eachAngle(x, isAngleLimits);
 
 // L2: what each kind must look like.
@@ -250,7 +251,8 @@ export function makeDriver(boot, send, began) {
     }
     for (const axis of ANGLES) {
       const [turn, reach] = [m[axis], limits[axis]];
-      if (turn && !(reach && turn.deg >= reach.low_deg && turn.deg <= reach.high_deg)) return `${axis} outside the limits`;
+      const within = turn && reach && turn.deg >= reach.low_deg && turn.deg <= reach.high_deg;
+      if (turn && !within) return `${axis} outside the limits`;
     }
     if (!(m.until_s > m.at_s && m.until_s - m.at_s <= STAY_S)) return "until_s not after at_s, or too long after it";
     const feeds = m.feeds ?? [];

@@ -1,0 +1,53 @@
+"""Drivers written from LINK.md alone, in languages this project is not written in, pass the probe as processes.
+
+These run on the real clock, at the same time, for about a minute; a machine that stalls makes a check `unsure`.
+"""
+
+from collections.abc import Iterator
+from contextlib import ExitStack
+
+import pytest
+
+from tests.support.other_languages import DRIVERS, Probing, c_driver, node_driver
+
+NOT_FROM_HERE = {"takes-over", "ends"}
+EXPECTED = {
+    "c": NOT_FROM_HERE | {"rest-by-time"},
+    "c, no feedback": NOT_FROM_HERE | {"reaches", "out-of-band"},
+    "node": NOT_FROM_HERE | {"rest-by-time"},
+}
+
+
+@pytest.fixture(scope="module")
+def probings() -> Iterator[dict[str, Probing]]:
+    """Start all drivers with a probe each, so that they take a minute together."""
+    started: dict[str, Probing] = {}
+    with ExitStack() as ends:
+        for name, command, more in (
+            ("c", lambda: (str(c_driver()),), ()),
+            ("c, no feedback", lambda: (str(c_driver()),), ("no-feedback",)),
+            ("node", node_driver, ()),
+        ):
+            try:
+                started[name] = Probing(*command(), more=more)
+            except (pytest.skip.Exception, pytest.fail.Exception):
+                continue  # the test of that driver says so itself
+            ends.callback(started[name].end)
+        yield started
+
+
+@pytest.mark.parametrize("name", EXPECTED)
+def test_all_that_can_be_known_holds(name: str, probings: dict[str, Probing]) -> None:
+    """Every check of the probe holds, or says that it cannot be known; the driver ends cleanly, sanitizers silent."""
+    if name not in probings:
+        node_driver() if name == "node" else c_driver()
+    status, told, ended, last_words = probings[name].verdict()
+    bad = {one["name"]: one["saw"] for one in told["checks"] if one["result"] not in ("holds", "not known")}
+    assert (status, bad) == (0, {})
+    assert {one["name"] for one in told["checks"] if one["result"] == "not known"} == EXPECTED[name]
+    assert (ended, last_words) == (0, "")
+
+
+def test_the_rules_in_c_stay_short() -> None:
+    """The rules of the link fit in 400 lines of C: an evening's reading."""
+    assert len((DRIVERS / "c" / "driver.c").read_text(encoding="utf-8").splitlines()) < 400

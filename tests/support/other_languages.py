@@ -55,12 +55,10 @@ def c_driver() -> Path:
 def node_driver() -> tuple[str, str]:
     """Return the command that starts the JavaScript driver, where node and its one package are here."""
     node = shutil.which("node")
-    if node is None:
-        absent("no node", "install nodejs")
-    if not (DRIVERS / "node" / "node_modules" / "zeromq").is_dir():
-        absent(
-            "the package zeromq is not beside the driver", "run npm install --ignore-scripts in examples/drivers/node"
-        )
+    if node is None or not (DRIVERS / "node" / "node_modules" / "zeromq").is_dir():
+        told = "JAVASCRIPT DRIVER NOT TRIED: needs node, and npm install --ignore-scripts in examples/drivers/node"
+        print(told, file=sys.stderr)
+        pytest.skip(told)
     return node, str(DRIVERS / "node" / "main.mjs")
 
 

@@ -18,9 +18,7 @@ if TYPE_CHECKING:
 
 STALL_S = 0.5
 # Somebody must have looked at the machine itself before these are cleared: a page elsewhere may not.
-AT_THE_MACHINE = frozenset(
-    {"wheel-astray", "slow-spinup", "still-turning", "unreadable", "driver-fault", "internal"}
-)
+AT_THE_MACHINE = frozenset({"wheel-astray", "slow-spinup", "still-turning", "unreadable", "driver-fault", "internal"})
 SPINUP_PATIENCE_S = 5.0
 
 

@@ -36,9 +36,9 @@ def test_what_is_no_address_is_refused_with_what_was_expected(text: str) -> None
 
 def test_argument_comes_before_variable_before_sockets_before_loopback() -> None:
     """A named place is the only one tried; else the user's socket, the system's, and loopback."""
-    environ = {"DRILLFEED": "/tmp/own.sock", "XDG_RUNTIME_DIR": "/run/user/7"}
+    environ = {"DRILLFEED": "/home/player/own.sock", "XDG_RUNTIME_DIR": "/run/user/7"}
     assert places("hall:1", environ) == (Address("hall", 1),)
-    assert places(None, environ) == (Address(path=Path("/tmp/own.sock")),)
+    assert places(None, environ) == (Address(path=Path("/home/player/own.sock")),)
     del environ["DRILLFEED"]
     user = Address(path=Path("/run/user/7/drillfeed.sock"))
     assert places(None, environ) == (user, Address(path=SYSTEM_SOCKET), Address())

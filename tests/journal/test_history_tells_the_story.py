@@ -14,7 +14,7 @@ SCRIPT = Path(__file__).parents[1] / "replay" / "scripts" / "practice.txt"
 
 
 def test_history_tells_what_watchers_were_told(tmp_path: Path) -> None:
-    """Balls, exits, marks, changes and commands of the journal are those of the transcript, no more and no fewer."""
+    """Balls, exits, marks, changes and commands of the journal are those of the script, no more and no fewer."""
     told = play(SCRIPT.read_text("utf-8"), tmp_path)
     with contextlib.closing(open_to_read(tmp_path / "journal.sqlite")) as connection:
         found = reading.session(connection, 1)

@@ -1,7 +1,7 @@
 """A stage for replays: the desk, the journal and the engine as shipped, a simulated thrower, and a virtual clock.
 
-A script is a transcript. Its lines that begin with `>` are typed: the second, who types, and the line. All others
-are what came of it: replies in full, and what watchers are told. Playing a script gives its transcript again, to the
+A script is a record. Its lines that begin with `>` are typed: the second, who types, and the line. All others
+are what came of it: replies in full, and what watchers are told. Playing a script gives its record again, to the
 letter. Where `foot` types `down` or `up`, that is the contact of a foot switch; what it wishes for is written below it.
 """
 
@@ -99,7 +99,7 @@ class Stage:
         self.hall = VirtualHall(load_machine(machine))
         self.hall.run_for(SETTLED_S)
         self.began_s = self.hall.now_s
-        self.transcript: list[str] = []
+        self.record: list[str] = []
         self.desk = Desk(self.hall.machine, None, lambda: 7)
         self.desk._planner.shutdown()
         self.desk._planner = cast(Any, AtOnce())
@@ -127,7 +127,7 @@ class Stage:
     def say(self, typed: Typed) -> None:
         """Go on to the line's moment, type it, and write down what is answered, now or later."""
         self.go_on_to(typed.at_s)
-        self.transcript.append(f"> {typed.at_s:.2f} {typed.role}: {typed.line}")
+        self.record.append(f"> {typed.at_s:.2f} {typed.role}: {typed.line}")
         if typed.role == "foot":
             self._wish(self.foot.edge(Edge(self.hall.now_s, cast(Kind, typed.line))))
         else:
@@ -167,7 +167,7 @@ class Stage:
     def _wish(self, wishes: list[Wish]) -> None:
         for wish in wishes:
             line = "stop" if wish.stop else line_of(wish.command) if wish.command is not None else ""
-            self.transcript.append(f"{self._now()}foot: {line or wish.told}")
+            self.record.append(f"{self._now()}foot: {line or wish.told}")
             if line:
                 self._give(line, Caller("player", "the foot switch", "here", here=True))
 
@@ -175,19 +175,19 @@ class Stage:
         return f"  {self.hall.now_s - self.began_s:.2f} "
 
     def _answered(self, reply: Reply) -> None:
-        self.transcript += [f"{self._now()}| {line}".rstrip() for line in reply.data]
+        self.record += [f"{self._now()}| {line}".rstrip() for line in reply.data]
         word = f"done {reply.verb}" if reply.code is None else f"no {reply.code.number} {reply.code.name}"
-        self.transcript.append(f"{self._now()}{word} {reply.text}".rstrip())
+        self.record.append(f"{self._now()}{word} {reply.text}".rstrip())
 
     def _record(self, event: Event) -> None:
         self.journal.note(Happened(event))
         if event.topic not in UNTOLD:
             cue = f" [{event.cue}]" if event.cue else ""
-            self.transcript.append(f"{self._now()}! {event.topic} {event.text}{cue}")
+            self.record.append(f"{self._now()}! {event.topic} {event.text}{cue}")
 
 
 def play(script: str, folder: Path) -> str:
-    """Play a script and return its transcript; remarks at its head are kept."""
+    """Play a script and return its record; remarks at its head are kept."""
     head = [line for line in script.splitlines() if line.startswith("#")]
     stage = Stage(folder)
     try:
@@ -195,4 +195,4 @@ def play(script: str, folder: Path) -> str:
             stage.say(typed)
     finally:
         stage.close()
-    return "\n".join([*head, *stage.transcript]) + "\n"
+    return "\n".join([*head, *stage.record]) + "\n"

@@ -258,12 +258,14 @@ def test_a_refused_last_ball_is_thrown_at_the_end_of_its_set() -> None:
 
 
 def test_three_missed_in_a_row_pause_the_run_with_the_reason() -> None:
-    """Three balls in a row refused by the driver: paused, and the reason is the driver's."""
+    """Three balls in a row refused by a wheel out of band, not yet astray: paused, and the reason is the driver's."""
     hall = WatchedHall().feeding(drill_plan(sets=(9,)), fed=1)
     slow = hall.hall.board
 
     def blunt() -> bool:
-        slow.top_rpm *= 0.97
+        status = hall.engine.link.status
+        assert status is not None
+        slow.top_rpm = min(slow.top_rpm, 0.95 * status.top.target_rpm)
         return hall.state != "FEEDING"
 
     assert hall.hall.run_until(blunt, 20.0)

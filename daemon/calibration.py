@@ -74,7 +74,7 @@ class Calibration(Table):
 
 
 class Trim(Table):
-    """How far one ball type's aim is moved: longer and to the left are positive, in cm."""
+    """How far one ball type's aim is moved: longer and to the thrower's left are positive, in cm."""
 
     ball: str
     long_cm: Annotated[float, Field(ge=-40, le=40)] = 0.0

@@ -37,7 +37,7 @@ PRACTICE_ROWS: tuple[CommandSpec, ...] = (
         "shift where one ball type lands on this machine",
         "Kept from day to day, for each machine and ball type, apart from calibration, and added up: `trim light-"
         "push long 8`, then `short 3`, is 5 cm longer in all. It holds from the next `load` or `throw`. Without a "
-        "direction: tells it. `off` forgets it. Left and right are the player's and need a machine that pans.",
+        "direction: tells it. `off` forgets it. Left and right are the thrower's and need a machine that pans.",
         "trim light-push long 8",
         PLAYING,
         in_states("OFFLINE", "IDLE", "ARMED", "RESTING", "PAUSED"),

@@ -13,6 +13,7 @@ from drillfeed.daemon.aim.wish import NoSolution, Solution, Wish
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import Flight, fly
+from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.thrower import (
     RimLimit,
     RimLimits,
@@ -30,6 +31,7 @@ DEPTHS_CM: dict[str, tuple[float, ...]] = {
     "half-long": (80.0, 90.0, 70.0, 100.0, 60.0, 110.0, 50.0, 120.0),
     "long": (105.0, 115.0, 95.0, 125.0, 85.0),
 }
+USUAL_DEPTH_M = 1.0
 
 
 class NotPossible(Exception):
@@ -126,7 +128,7 @@ def tilt_for(ball: BallType, machine: Machine) -> float:
 
 
 def solution_for(ball: BallType, machine: Machine) -> Solution:
-    """Return how a machine throws a ball type given by where it lands, its trim added; raise NotPossible."""
+    """Return how a machine throws a ball type given by where it lands, trimmed along the table; raise NotPossible."""
     depths_cm = DEPTHS_CM[ball.length or "long"] if ball.depth_cm is None else (ball.depth_cm,)
     trim_cm = machine.trims.of(ball.name).long_cm
     refused: NoSolution | None = None
@@ -155,6 +157,48 @@ def flight_for(ball: BallType, machine: Machine) -> Flight:
     return fly(launch, ball=thrower.ball, air=thrower.air)
 
 
+def reach_m(ball: BallType, machine: Machine) -> float:
+    """Return how far over the ground a ball lands from the opening, at any pan; the usual depth where it lands nowhere.
+
+    Without sidespin a flight stays in one plane, so the distance is the same in every direction.
+    """
+    flight = flight_for(ball, machine)
+    start_x_m, start_y_m, _ = flight.launch.position_m
+    if flight.landing is None:
+        return NET_X_M + USUAL_DEPTH_M - start_x_m
+    return math.hypot(flight.landing.x_m - start_x_m, flight.landing.y_m - start_y_m)
+
+
+def pan_to(ball: BallType, machine: Machine, leftward_m: float, why: str) -> float:
+    """Return the pan in degrees that lands a ball so far left of the centre line, its trim added.
+
+    Left is the thrower's. Raises NotPossible past the limits of pan, with `why` it was to turn there.
+    """
+    opening, axis = machine.opening, machine.pan
+    assert axis is not None
+    aside_m = leftward_m + machine.trims.of(ball.name).left_cm / 100 - opening.sideways_m
+    share = aside_m / reach_m(ball, machine)
+    pan_deg = math.degrees(math.asin(max(min(share, 1.0), -1.0))) - opening.yaw_deg
+    if not axis.low_deg <= pan_deg <= axis.high_deg:
+        near = min(max(pan_deg, axis.low_deg), axis.high_deg)
+        raise NotPossible(
+            f"pan {pan_deg:+.1f} degrees {why}; this machine pans {axis.low_deg:g} to {axis.high_deg:g}; "
+            f"nearest that works: {near:g} degrees"
+        )
+    return round(pan_deg, 3) + 0.0  # never -0.0
+
+
+def plain_pan(ball: BallType, machine: Machine) -> float | None:
+    """Return the pan of a ball that is thrown to no side: straight on but for its trim; None without pan."""
+    if machine.pan is None:
+        return None
+    if not machine.trims.of(ball.name).left_cm:
+        return 0.0
+    opening = machine.opening
+    straight_m = opening.sideways_m + reach_m(ball, machine) * math.sin(math.radians(opening.yaw_deg))
+    return pan_to(ball, machine, straight_m, "for its trim")
+
+
 def setting_for(ball: BallType, machine: Machine) -> Setting:
     """Return the setting that throws `ball` on `machine`; raise NotPossible with the reason."""
     rims = rims_asked(machine, ball.speed_mps, ball.spin_revps)
@@ -164,7 +208,7 @@ def setting_for(ball: BallType, machine: Machine) -> Setting:
         top_rpm=round(machine.top.rpm(rims.top_mps), 3),
         bottom_rpm=round(machine.bottom.rpm(rims.bottom_mps), 3),
         tilt_deg=tilt_deg,
-        pan_deg=0.0 if machine.pan else None,
+        pan_deg=plain_pan(ball, machine),
         roll_deg=0.0 if machine.roll else None,
         top_dip_rpm=round(max(machine.top.rpm(rims.top_mps - after.top_mps), 0.0), 3),
         bottom_dip_rpm=round(max(machine.bottom.rpm(rims.bottom_mps - after.bottom_mps), 0.0), 3),

@@ -4,7 +4,6 @@ Rule of this file: nothing is silently left out. A side that a machine has no pa
 throw, are notes that every listing shows; a side that the drill needs is a refusal.
 """
 
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import product
@@ -14,13 +13,10 @@ from drillfeed.daemon.drills.drill import Drill, Variation
 from drillfeed.daemon.drills.orders import ORDERS
 from drillfeed.daemon.drills.sides import Player, Side, leftward_cm, split
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.physics.table import NET_X_M
-from drillfeed.daemon.planning.setting import NotPossible, Setting, flight_for, setting_for
+from drillfeed.daemon.planning.setting import NotPossible, Setting, pan_to, setting_for
 
 STEPS = (-1.0, 0.0, 1.0)
 """How far a ball is varied, as shares of the most: three steps, so that every pair of them is known beforehand."""
-
-USUAL_DEPTH_M = 1.0
 
 
 @dataclass(frozen=True)
@@ -57,32 +53,9 @@ def mirrored(setting: Setting) -> Setting:
     return replace(setting, pan_deg=turned(setting.pan_deg), roll_deg=turned(setting.roll_deg))
 
 
-def reach_m(ball: BallType, machine: Machine) -> float:
-    """Return how far over the ground a ball lands from the opening, at any pan; the usual depth where it lands nowhere.
-
-    Without sidespin a flight stays in one plane, so the distance is the same in every direction.
-    """
-    flight = flight_for(ball, machine)
-    start_x_m, start_y_m, _ = flight.launch.position_m
-    if flight.landing is None:
-        return NET_X_M + USUAL_DEPTH_M - start_x_m
-    return math.hypot(flight.landing.x_m - start_x_m, flight.landing.y_m - start_y_m)
-
-
 def pan_for(ball: BallType, side: Side, machine: Machine, player: Player) -> float:
     """Return the pan in degrees that lands a ball on a side of the player's; raise NotPossible past the limits."""
-    opening, axis = machine.opening, machine.pan
-    assert axis is not None
-    aside_m = leftward_cm(side, player) / 100 - opening.sideways_m
-    share = aside_m / reach_m(ball, machine)
-    pan_deg = math.degrees(math.asin(max(min(share, 1.0), -1.0))) - opening.yaw_deg
-    if not axis.low_deg <= pan_deg <= axis.high_deg:
-        near = min(max(pan_deg, axis.low_deg), axis.high_deg)
-        raise NotPossible(
-            f"pan {pan_deg:+.1f} degrees for {side}; this machine pans {axis.low_deg:g} to {axis.high_deg:g}; "
-            f"nearest that works: {near:g} degrees"
-        )
-    return round(pan_deg, 3) + 0.0  # never -0.0
+    return pan_to(ball, machine, leftward_cm(side, player) / 100, f"for {side}")
 
 
 def varied(ball: BallType, vary: Variation, speed_step: float, depth_step: float) -> BallType:

@@ -31,7 +31,8 @@ from drillfeed.protocol.spec import Command
 
 ANSWER_S = 2.0
 MOST_TRIM_CM = 40.0  # as much as a trim file may hold
-LONGER: Mapping[str, int] = {"long": 1, "short": -1}
+WAYS: Mapping[str, tuple[int, int]] = {"long": (1, 0), "short": (-1, 0), "left": (0, 1), "right": (0, -1)}
+"""How each way moves the landing: longer, and further to the thrower's left."""
 _Answer = TypeVar("_Answer")
 
 
@@ -92,32 +93,16 @@ class Practice:
         return done("history", f"{counted(len(found[0]), 'session')} today", tuple(today_lines(*found, self.limits)))
 
     def trim(self, command: Command, balls: Mapping[str, BallType]) -> Reply:
-        """Tell or change how much longer a ball type is to land."""
+        """Tell or change how much longer, or further to a side, a ball type is to land."""
         name = str(command.values["ball"])
         ball, way, by = ball_named(name, balls), command.values.get("way"), command.values.get("by")
-        was_cm = self.machine.trims.of(name).long_cm
+        was = self.machine.trims.of(name)
         if way is None:
-            return done("trim", f"{name} {_length(was_cm)} on {self.machine.name}")
+            return done("trim", f"{name} {_lands(was)} on {self.machine.name}")
         if (way == "off") == (by is not None):
             raise Refused("bad-argument", "a way goes with centimetres, off with none", do="help trim")
-        if way in ("left", "right"):
-            raise Refused(
-                "not-possible",
-                f"{self.machine.name} is trimmed along the table only",
-                expected="long or short",
-                do=f"turn the thrower by hand to move {name} to the {way}",
-            )
-        now_cm = 0.0 if way == "off" else round(was_cm + LONGER[str(way)] * float(by or 0.0), 1)
-        if ball.tilt_deg is not None:
-            raise Refused(
-                "not-possible",
-                f"{name} is given by its tilt, not by where it lands",
-                expected="a ball type with depth_cm or length in its file",
-                do="change tilt_deg there",
-            )
-        if abs(now_cm) > MOST_TRIM_CM:
-            raise Refused("bounds", "the trim in all", expected=f"{MOST_TRIM_CM:g} cm at most", found=f"{now_cm:g} cm")
-        now = Trim(ball=name, long_cm=now_cm)
+        _look_at_way(str(way), ball, self.machine)
+        now = Trim(ball=name) if way == "off" else _moved(was, str(way), float(by or 0.0))
         trims = self.machine.trims.with_trim(now)
         changed = self.machine.model_copy(update={"trims": trims})
         depth_m = flight_for(ball, changed).depth_m
@@ -125,7 +110,7 @@ class Practice:
         self._keep(trims)
         self.machine = changed
         model = f", by the model {100 * depth_m:.0f} cm past the net" if depth_m is not None else ""
-        return done("trim", f"{name} {_length(now.long_cm)}{model}; from the next load or throw on")
+        return done("trim", f"{name} {_lands(now)}{model}; from the next load or throw on")
 
     def _keep(self, trims: Trims) -> None:
         try:
@@ -156,5 +141,37 @@ def ball_named(name: str, balls: Mapping[str, BallType]) -> BallType:
     )
 
 
-def _length(cm: float) -> str:
-    return "is not trimmed" if not cm else f"lands {abs(cm):g} cm {'longer' if cm > 0 else 'shorter'}"
+def _look_at_way(way: str, ball: BallType, machine: Machine) -> None:
+    """Raise Refused where a machine has nothing to move a ball that way with."""
+    if way in ("left", "right") and machine.pan is None:
+        raise Refused(
+            "not-possible",
+            f"{machine.name} is trimmed along the table only",
+            expected="long or short",
+            do=f"turn the thrower by hand to move {ball.name} to the {way}",
+        )
+    if way in ("long", "short") and ball.tilt_deg is not None:
+        raise Refused(
+            "not-possible",
+            f"{ball.name} is given by its tilt, not by where it lands",
+            expected="a ball type with depth_cm or length in its file",
+            do="change tilt_deg there",
+        )
+
+
+def _moved(was: Trim, way: str, by_cm: float) -> Trim:
+    """Return a trim moved on; raise Refused past what a trim file may hold."""
+    longer, leftward = WAYS[way]
+    long_cm, left_cm = round(was.long_cm + longer * by_cm, 1), round(was.left_cm + leftward * by_cm, 1)
+    moved_cm = long_cm if longer else left_cm
+    if abs(moved_cm) > MOST_TRIM_CM:
+        expected = f"{MOST_TRIM_CM:g} cm at most"
+        raise Refused("bounds", "the trim in all", expected=expected, found=f"{moved_cm:g} cm")
+    return Trim(ball=was.ball, long_cm=long_cm, left_cm=left_cm)
+
+
+def _lands(trim: Trim) -> str:
+    along, aside = trim.long_cm, trim.left_cm
+    parts = [f"{abs(along):g} cm {'longer' if along > 0 else 'shorter'}"] * bool(along)
+    parts += [f"{abs(aside):g} cm further to the thrower's {'left' if aside > 0 else 'right'}"] * bool(aside)
+    return f"lands {' and '.join(parts)}" if parts else "is not trimmed"

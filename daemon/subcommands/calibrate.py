@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--columns", action="store_true", help="tell what may stand in the file")
     parser.add_argument("--trim", metavar="BALL", help="move one ball type's aim instead, with --long and --left")
     parser.add_argument("--long", type=finite, default=0.0, metavar="CM", help="longer by so much; short is negative")
-    parser.add_argument("--left", type=finite, default=0.0, metavar="CM", help="to the left by so much")
+    parser.add_argument("--left", type=finite, default=0.0, metavar="CM", help="to the thrower's left; needs pan")
     add_air(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
@@ -212,6 +212,8 @@ def _trim(args: argparse.Namespace) -> int:
     from drillfeed.daemon.library import find, find_ball, load_machine
 
     ball, machine = find_ball(args.trim), load_machine(args.machine)
+    if args.left and machine.pan is None:
+        raise ValueError(f"{machine.name} has no pan: --long alone; turn the thrower by hand to aim to a side")
     old = machine.trims.of(ball.name)
     if not (abs(old.long_cm + args.long) <= 40 and abs(old.left_cm + args.left) <= 40):
         raise ValueError(f"trim of {ball.name} would pass 40 cm; more than that is for a calibration")

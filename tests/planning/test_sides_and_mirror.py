@@ -7,11 +7,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.aim.thrower import launch_by, thrower_of
+from drillfeed.daemon.calibration import Trim, Trims
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.sides import FOREHAND_CM, SIDES, Player, leftward_cm, split, swapped
 from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import fly
-from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
+from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting
 from drillfeed.daemon.planning.throws import mirrored
 
@@ -41,6 +43,17 @@ def drill_of(balls: list[str], **more: object) -> Drill:
 
 def plan(drill: Drill, player: Player, seed: int = 1) -> DrillPlan:
     return plan_drill(drill, BALLS, PAN, seed, player=player)
+
+
+def landing_left_cm(ball: PlannedBall, machine: Machine) -> float:
+    """Fly a ball with the whole flight model; return how far left of the centre line it lands."""
+    thrower = thrower_of(machine)
+    pan_deg = ball.setting.pan_deg
+    assert pan_deg is not None
+    launch = launch_by(thrower, ball.speed_mps, ball.spin_revps, ball.setting.tilt_deg, pan_deg)
+    landing = fly(launch, air=thrower.air, ball=thrower.ball).landing
+    assert landing is not None
+    return landing.y_m * 100
 
 
 @given(SETTINGS)
@@ -90,12 +103,31 @@ def test_a_right_handed_forehand_is_on_the_throwers_left() -> None:
 def test_balls_land_on_the_side_they_are_meant_for(name: str, side: str) -> None:
     """Flown with the whole flight model, a ball lands within a centimetre of its side, on the table."""
     ball = plan(drill_of([f"{name} to {side}"]), RIGHT).sets[0].balls[0]
-    assert ball.setting.pan_deg is not None
-    thrower = thrower_of(PAN)
-    launch = launch_by(thrower, ball.speed_mps, ball.spin_revps, ball.setting.tilt_deg, ball.setting.pan_deg)
-    landing = fly(launch, air=thrower.air, ball=thrower.ball).landing
-    assert landing is not None
-    assert landing.y_m * 100 == pytest.approx(FOREHAND_CM[side], abs=1.0)  # type: ignore[index]
+    assert landing_left_cm(ball, PAN) == pytest.approx(FOREHAND_CM[side], abs=1.0)  # type: ignore[index]
+
+
+@pytest.mark.parametrize("yaw_deg", [0.0, 3.0])
+@pytest.mark.parametrize("left_cm", [10.0, -10.0])
+@pytest.mark.parametrize("mention", ["light-push", "rally-topspin", "light-push to forehand", "flat-block to middle"])
+def test_a_ball_trimmed_aside_lands_so_much_further_aside(mention: str, left_cm: float, yaw_deg: float) -> None:
+    """Flown, it lands 10 cm further to that side, within 1 cm; only pan differs, tilt and wheels do not."""
+    stands = PAN.model_copy(update={"opening": PAN.opening.model_copy(update={"yaw_deg": yaw_deg})})
+    trims = Trims(trim=(Trim(ball=split(mention)[0], left_cm=left_cm),))
+    trimmed = stands.model_copy(update={"trims": trims})
+    before, after = (
+        plan_drill(drill_of([mention]), BALLS, machine, 1).sets[0].balls[0] for machine in (stands, trimmed)
+    )
+    assert landing_left_cm(after, trimmed) - landing_left_cm(before, stands) == pytest.approx(left_cm, abs=1.0)
+    assert replace(after.setting, pan_deg=before.setting.pan_deg) == before.setting
+
+
+def test_a_trim_past_the_pan_is_refused_with_the_nearest() -> None:
+    """An axis that turns 1 degree can't move a ball by 10 cm; the refusal says that it is the trim."""
+    assert PAN.pan is not None
+    narrow = {"pan": PAN.pan.model_copy(update={"low_deg": -1.0, "high_deg": 1.0})}
+    machine = PAN.model_copy(update={**narrow, "trims": Trims(trim=(Trim(ball="light-push", left_cm=10.0),))})
+    with pytest.raises(NotPossible, match="for its trim; this machine pans -1 to 1; nearest that works: 1 degrees"):
+        plan_drill(drill_of(["light-push"]), BALLS, machine, 1)
 
 
 def test_without_pan_sides_are_left_out_and_said_so() -> None:
@@ -130,11 +162,7 @@ def test_a_thrower_that_stands_aside_pans_for_it() -> None:
     opening = PAN.opening.model_copy(update={"sideways_m": 0.20, "yaw_deg": 3.0})
     aside = PAN.model_copy(update={"opening": opening})
     ball = plan_drill(drill_of(["light-topspin to middle"]), BALLS, aside, 1).sets[0].balls[0]
-    thrower = thrower_of(aside)
-    assert ball.setting.pan_deg is not None
-    launch = launch_by(thrower, ball.speed_mps, ball.spin_revps, ball.setting.tilt_deg, ball.setting.pan_deg)
-    landing = fly(launch, air=thrower.air, ball=thrower.ball).landing
-    assert landing is not None and landing.y_m == pytest.approx(0.0, abs=0.01)
+    assert landing_left_cm(ball, aside) == pytest.approx(0.0, abs=1.0)
 
 
 @pytest.mark.parametrize(

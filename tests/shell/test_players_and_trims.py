@@ -1,6 +1,7 @@
 """Players and trims: what is kept, what is refused, and what outlives the daemon."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -82,6 +83,23 @@ def test_trims_add_up_and_move_the_landing_by_so_much(practice: Practice) -> Non
     assert setting_for(ball, practice.machine).top_rpm == setting_for(ball, CLUB).top_rpm
     practice.trim(parse("trim light-push off"), BALLS)
     assert setting_for(ball, practice.machine) == setting_for(ball, CLUB)
+
+
+def test_trim_aside_adds_up_where_the_machine_pans(practice: Practice) -> None:
+    """Ten left and four right is six left: kept beside what is longer, told, and pan alone turns for it."""
+    practice.machine = pan = load_machine("hall-pan")
+    practice.trim(parse("trim light-push long 5"), BALLS)
+    longer = setting_for(BALLS["light-push"], practice.machine)
+    practice.trim(parse("trim light-push left 10"), BALLS)
+    practice.trim(parse("trim light-push right 4"), BALLS)
+    told = practice.trim(parse("trim light-push"), BALLS).text
+    assert told == "light-push lands 5 cm longer and 6 cm further to the thrower's left on hall-pan"
+    turned = setting_for(BALLS["light-push"], with_kept_trims(practice.folder, pan))
+    assert turned.pan_deg is not None and turned.pan_deg > 1.0
+    assert replace(turned, pan_deg=0.0) == longer
+    assert refused(practice, "trim light-push left 35") == "bounds"
+    practice.trim(parse("trim light-push off"), BALLS)
+    assert setting_for(BALLS["light-push"], practice.machine) == setting_for(BALLS["light-push"], pan)
 
 
 def test_trims_outlive_the_daemon_for_their_machine_alone(practice: Practice) -> None:

@@ -119,7 +119,7 @@ def test_calibrate_refuses_what_scatters(tmp_path: Path, capsys: pytest.CaptureF
 
 
 def test_trim_adds_up_and_is_kept(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Two trims of one ball add up in the file beside the profile; beyond 40 cm is refused."""
+    """Two trims of one ball add up in the file beside the profile; beyond 40 cm, or aside without pan, is refused."""
     profile = tmp_path / "mine.toml"
     shutil.copy(find("machines", "club-build"), profile)
     trim = ["calibrate", "--trim", "light-push", "--machine", str(profile), "--long"]
@@ -128,6 +128,8 @@ def test_trim_adds_up_and_is_kept(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert "aimed -8 cm along" in capsys.readouterr().out
     assert main([*trim, "-35"]) == 2
     assert "for a calibration" in capsys.readouterr().err
+    assert main([*trim, "1", "--left", "4"]) == 2
+    assert "club-build has no pan" in capsys.readouterr().err
 
 
 def test_plot_draws_without_an_extra(capsys: pytest.CaptureFixture[str]) -> None:

@@ -193,7 +193,7 @@ def _fault(connection: sqlite3.Connection, place: Place, event: Event, at: float
         at=at,
         cause=known.get("cause") or event.text,
         what=known.get("seen"),
-        hint=known.get("hint"),
+        **{column: known.get(column) for column in ("hint", "next_step", "recent")},
     )
     return place
 

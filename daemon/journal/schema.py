@@ -117,6 +117,11 @@ STEPS: tuple[str, ...] = (
     ALTER TABLE sets ADD COLUMN simulated INTEGER;
     CREATE INDEX throws_by_time ON throws (at);
     """,
+    # What was to be done about a fault, and the messages just before it; NULL for faults written before this step.
+    """
+    ALTER TABLE faults ADD COLUMN next_step TEXT;
+    ALTER TABLE faults ADD COLUMN recent TEXT;
+    """,
 )
 VERSION = len(STEPS)
 

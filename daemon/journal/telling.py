@@ -111,10 +111,7 @@ def session_lines(found: Session, width: int) -> list[str]:
         ("made, by ball type", shares_lines(found.shares, width)),
         ("marks", _mark_table(found, width)),
         ("changes", table_lines(("at", "ball", "what"), [_pick(c, "at n what") for c in found.changes], width)),
-        (
-            "faults",
-            table_lines(("at", "cause", "what"), [_pick(f, "at cause what") for f in found.faults], width, ("at",)),
-        ),
+        ("faults", _fault_table(found, width)),
         ("commands", _command_table(found, width)),
     ]
     for name, table in parts:
@@ -228,6 +225,12 @@ def _mark_table(found: Session, width: int) -> list[str]:
         for one in found.marks
     ]
     return table_lines(("at", "set", "ball", "made", "by"), rows, width)
+
+
+def _fault_table(found: Session, width: int) -> list[str]:
+    # The messages before a fault are long: --json has them. A journal of an older version has no next step.
+    rows = [[*_pick(one, "at cause what"), one.get("next_step")] for one in found.faults]
+    return table_lines(("at", "cause", "what", "next"), rows, width, ("at",))
 
 
 def _command_table(found: Session, width: int) -> list[str]:

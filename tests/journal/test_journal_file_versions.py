@@ -6,8 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from drillfeed.daemon.journal import reading
-from drillfeed.daemon.journal.schema import APPLICATION_ID, STEPS, VERSION, NotOurs, open_to_read, open_to_write
+from drillfeed.daemon.journal import reading, telling
+from drillfeed.daemon.journal.schema import (
+    APPLICATION_ID,
+    STEPS,
+    VERSION,
+    NotOurs,
+    migrate,
+    open_to_read,
+    open_to_write,
+)
 
 OLD = Path(__file__).parent / "version-1.sql"
 
@@ -40,6 +48,36 @@ def test_file_of_version_1_is_brought_up_to_date_and_keeps_every_row(tmp_path: P
         ("warm-up", None, 0, None, None),
     ]
     assert (len(found.throws), len(found.marks), len(found.commands)) == (2, 1, 1)
+
+
+def file_of_version_2(folder: Path) -> Path:
+    """Make a journal as version 2 left it, with a fault in it."""
+    path = old_file(folder)
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        migrate(connection, 1)
+        connection.execute("INSERT INTO faults VALUES (1, 1, 1772874200.0, 'link-lost', 'no word', 'a cable')")
+        connection.commit()
+    return path
+
+
+def test_fault_of_version_2_is_kept_and_what_it_did_not_hold_is_not_known(tmp_path: Path) -> None:
+    """Brought up to date a fault keeps what was written; the next step and the messages before it are NULL."""
+    with contextlib.closing(open_to_write(file_of_version_2(tmp_path))) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone()[0] == VERSION
+        (fault,) = reading.session(connection, 1).faults
+        with contextlib.closing(open_to_write(tmp_path / "new.sqlite")) as new:
+            assert shape(connection) == shape(new)
+    assert (fault["cause"], fault["what"], fault["hint"]) == ("link-lost", "no word", "a cable")
+    assert (fault["next_step"], fault["recent"]) == (None, None)
+
+
+def test_history_reads_version_2_as_it_is(tmp_path: Path) -> None:
+    """Reading changes no file, so a journal that no daemon has brought up to date is told with what it has."""
+    path = file_of_version_2(tmp_path)
+    with contextlib.closing(open_to_read(path)) as connection:
+        told = telling.session_lines(reading.session(connection, 1), 80)
+        assert connection.execute("PRAGMA user_version").fetchone()[0] == 2
+    assert any("link-lost" in line and "no word" in line for line in told)
 
 
 def test_first_step_makes_the_file_that_version_1_wrote(tmp_path: Path) -> None:

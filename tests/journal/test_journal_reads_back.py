@@ -26,6 +26,14 @@ from tests.journal.entries_of_a_practice import (
     write_all,
 )
 
+FAULT = {
+    "cause": "still-turning",
+    "seen": "the wheels turn",
+    "hint": "a sensor",
+    "next_step": "look, then: clear",
+    "recent": "-0.020 to driver {}\n+0.000 from driver {}",
+}
+
 
 def reader(folder: Path) -> contextlib.closing[Connection]:
     return contextlib.closing(open_to_read(folder / "journal.sqlite"))
@@ -50,7 +58,7 @@ def practise(folder: Path) -> None:
         a_ball(74.0, 23, "light-push", 2, "skipped"),
         happened(75.0, "mark", set=2, n=21, made=0, out_of=1, by="player"),
         happened(76.0, "change", "easier: 35/min", n=22, rung="tempo"),
-        happened(80.0, "fault", "still-turning", cause="still-turning", seen="the wheels turn", hint="a sensor"),
+        happened(80.0, "fault", "still-turning", **FAULT),
     )
     journal.end()
 
@@ -106,10 +114,27 @@ def test_one_session_reads_well_narrow_and_wide(tmp_path: Path, width: int) -> N
     with reader(tmp_path) as connection:
         lines = telling.session_lines(reading.session(connection, 1), width)
     text = "\n".join(lines)
-    for part in ("14 of 20", "left-hander", "easier: 35/min", "still-turning", "70 %", "no 14 not-allowed"):
+    for part in (
+        "14 of 20",
+        "left-hander",
+        "easier: 35/min",
+        "still-turning",
+        "look, then: clear",
+        "70 %",
+        "no 14 not-allowed",
+    ):
         assert part in text
     assert "None" not in text
     assert max(map(len, lines)) <= width
+
+
+def test_fault_keeps_its_next_step_and_the_messages_before_it(tmp_path: Path) -> None:
+    """All that the fault carried is in the file and in the JSON: cause, what was seen, hint, next step, messages."""
+    practise(tmp_path)
+    with reader(tmp_path) as connection:
+        found = reading.session(connection, 1)
+    (kept,) = json.loads(telling.as_json(**vars(found)))["faults"]
+    assert {"seen": kept["what"], **{key: kept[key] for key in FAULT if key != "seen"}} == FAULT
 
 
 def test_history_of_a_session_goes_to_json_and_csv_and_back(tmp_path: Path) -> None:

@@ -1,5 +1,10 @@
 """Trims from day to day: a file of the machine's in the state folder, over the one that lies beside the profile.
 
+For a ball type that is in both, the one in the state folder wins: it was typed at this table, later, and a profile may
+be shared or read-only. The first `trim` typed copies the trims beside the profile along; from then on those ball types
+follow what is typed, and `drillfeed calibrate --trim` reaches the daemon only for others. To go back to the profile's,
+end the daemon and throw the file in the state folder away.
+
 Rule of this file: apart from calibration, so that either can be thrown away without the other; written whole or not at
 all.
 """

@@ -5,6 +5,8 @@ import subprocess
 import time
 from pathlib import Path
 
+import pytest
+
 from drillfeed.daemon.demo.choice import choose
 from drillfeed.daemon.demo.processes import running_pair
 from drillfeed.daemon.demo.real import Player
@@ -14,6 +16,7 @@ BALLS = 6
 PATIENCE_S = 20.0
 
 
+@pytest.mark.slow
 def test_the_demo_drill_runs_behind_a_pseudo_terminal(tmp_path: Path) -> None:
     """Each ball that the daemon counts was pushed by the board, left it and was seen; a stall of ours is told."""
     tty, log = tmp_path / "board", tmp_path / "board.jsonl"

@@ -2,7 +2,7 @@
 
 Rules of this file: state moves in steps of 1 ms from the start, whatever the rhythm of reading; what a ball does
 follows from the wheels and angles of the instant it leaves, never from what was asked; chance comes from `rng`
-alone, in streams of its own for noise, feeder and release, so that one does not shift the other.
+alone, in streams of its own for noise, feeder, release and play, so that one does not shift the other.
 """
 
 import math
@@ -15,7 +15,7 @@ from drillfeed.clients.drivers.board import Hopper, Note, Reading, forget
 from drillfeed.clients.drivers.faults import Fault, FaultTable
 from drillfeed.clients.drivers.rules import angle_limits
 from drillfeed.clients.drivers.traits import Fly, ReleaseState, ThrowerTraits
-from drillfeed.clients.drivers.wheels import law_of, next_rpm, throw
+from drillfeed.clients.drivers.wheels import Dip, law_of, next_rpm, throw
 from drillfeed.protocol.link import ANGLES, Axis
 
 STEP_S = 0.001
@@ -39,8 +39,8 @@ class SimulatedThrower:
     ) -> None:
         """Begin at rest with a full hopper."""
         self.traits, self._fly, self._note = traits, fly, note
-        noise, self._feeder_rng, release, chance = rng.spawn(4)
-        self._noise, self._release = _normals(noise), _normals(release)
+        noise, self._feeder_rng, release, chance, wheels, self._play_rng = rng.spawn(6)
+        self._noise, self._release, self._wheel_errors = _normals(noise), _normals(release), _normals(wheels)
         self._faults = FaultTable(faults, chance)
         self._start_s, self._steps = now, 0
         self._top_law, self._bottom_law = law_of(traits.top, STEP_S), law_of(traits.bottom, STEP_S)
@@ -232,21 +232,26 @@ class SimulatedThrower:
                 most = self._slew[axis] * STEP_S
                 self.angles_deg[axis] = goal if abs(goal - deg) <= most else deg + math.copysign(most, goal - deg)
 
+    def _throw(self, top_rpm: float, bottom_rpm: float) -> Dip:
+        traits = self.traits
+        return throw(traits.top, traits.bottom, top_rpm, bottom_rpm, traits.ball_mass_kg, traits.ball_radius_m)
+
     def _leave(self, push: tuple[float, float, int]) -> None:
         """Let a ball go: launch from the wheels of this instant, the dip it leaves behind, and its flight."""
         leaves_s, began_s, id = push
         traits, scatter = self.traits, self.traits.scatter
         before = self.top_rpm, self.bottom_rpm
-        speed, spin, self.top_rpm, self.bottom_rpm = throw(
-            traits.top, traits.bottom, *before, traits.ball_mass_kg, traits.ball_radius_m
-        )
+        felt = [rpm * (1 + scatter.wheel_share * next(self._wheel_errors)) for rpm in before]
+        speed, spin, *_ = self._throw(*felt)
+        *_, self.top_rpm, self.bottom_rpm = self._throw(*before)
+        play_deg = scatter.tilt_play_deg * float(self._play_rng.uniform(-0.5, 0.5))
         speed *= 1 + scatter.speed_share * next(self._release)
         spin *= 1 + scatter.spin_share * next(self._release)
         state = ReleaseState(
             at_s=leaves_s,
             speed_mps=speed,
             spin_revps=spin,
-            tilt_deg=self.angles_deg.get("tilt", 0.0) + scatter.angle_deg * next(self._release),
+            tilt_deg=self.angles_deg.get("tilt", 0.0) + play_deg + scatter.angle_deg * next(self._release),
             pan_deg=self.angles_deg.get("pan", 0.0) + scatter.angle_deg * next(self._release),
             roll_deg=self.angles_deg.get("roll", 0.0),
         )

@@ -39,11 +39,16 @@ class FeederTraits:
 
 @dataclass(frozen=True, slots=True)
 class ScatterTraits:
-    """How much one ball differs from the next, as standard deviations."""
+    """How much one ball differs from the next: standard deviations, and the tilt's play from end to end.
+
+    `wheel_share` is each wheel's own error, too short-lived for its sensor to show.
+    """
 
     speed_share: float = 0.0
     spin_share: float = 0.0
     angle_deg: float = 0.0
+    wheel_share: float = 0.0
+    tilt_play_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,6 +84,10 @@ class Player:
             state = self._until_done()
         except KeyboardInterrupt:
             self.say("interrupt: stopping")
+            # The interrupt may have come between a line and its reply: a fresh connection is in step.
+            self.client.close()
+            self.client = self.pair.client()
+            self.client.watch("json")
             self.say(self.client.stop().text)
             self._until_done()
             state = "IDLE"

@@ -158,6 +158,7 @@ def driver_traits(machine: "Machine", name: str, simulated: bool) -> "DriverTrai
 def thrower_traits(machine: "Machine") -> "ThrowerTraits":
     """Return what a simulated thrower built to a machine profile is made of."""
     from drillfeed.clients.drivers.traits import FeederTraits, ScatterTraits, ThrowerTraits
+    from drillfeed.daemon.aim.spread import WHEEL_SHARE
 
     measured = machine.sensors.speed_feedback
     return ThrowerTraits(
@@ -175,6 +176,8 @@ def thrower_traits(machine: "Machine") -> "ThrowerTraits":
             speed_share=machine.scatter.speed_share,
             spin_share=machine.scatter.spin_share,
             angle_deg=machine.scatter.angle_deg,
+            wheel_share=WHEEL_SHARE,
+            tilt_play_deg=machine.tilt.play_deg,
         ),
         hopper_balls=machine.hopper.balls,
         hopper_low_at=machine.hopper.low_at,

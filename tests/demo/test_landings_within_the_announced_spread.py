@@ -1,0 +1,117 @@
+"""Balls of the whole daemon on the virtual clock land where it means them to, and spread as it announces."""
+
+import math
+from functools import cache
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.stats import binomtest, chi2
+
+from drillfeed.daemon.aim.spread import Setting, Spread, spread_of
+from drillfeed.daemon.aim.thrower import thrower_of
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.setting import flight_for, setting_for
+from drillfeed.daemon.subcommands.drive import simulated_thrower
+from drillfeed.daemon.virtual import VirtualHall, keep_log
+from tests.support.halls import ball_types, drill_plan, machine
+
+Array = NDArray[np.float64]
+THROWN = {
+    "club-build": ("no-spin-steady", "rally-topspin", "heavy-push"),
+    "kit-build": ("no-spin-steady", "gentle-topspin", "gentle-backspin"),
+}
+BALLS = 60
+UNLIKELY = 0.001
+KINDS = [(name, ball) for name, balls in THROWN.items() for ball in balls]
+
+
+@cache
+def landings(name: str) -> dict[str, Array]:
+    """Throw one set by the whole daemon and return where each type landed: (n, 2) metres past the net and left."""
+    on, log = machine(name), []
+    on = on.model_copy(update={"hopper": on.hopper.model_copy(update={"balls": BALLS})})
+    plan = drill_plan(on, (BALLS,), balls=THROWN[name])
+    hall = VirtualHall(on, seed=1, note=keep_log(log))
+    assert hall.start(plan, balls=BALLS).ok and hall.until_state("ARMED", "FAULT", most_s=300.0)
+    left = [one["landing"] for one in log if one["event"] == "leaves"]
+    assert len(left) == BALLS and all(one["valid"] for one in left)
+    points: dict[str, list[tuple[float, float]]] = {ball: [] for ball in THROWN[name]}
+    for planned, one in zip(plan.sets[0].balls, left, strict=True):
+        points[planned.ball].append((one["depth_m"], one["y_m"]))
+    return {ball: np.array(some) for ball, some in points.items()}
+
+
+@cache
+def announced(name: str, ball: str) -> Spread:
+    """Return the spread that the daemon announces for a ball type."""
+    kind, on = ball_types()[ball], machine(name)
+    told = Setting(kind.speed_mps, kind.spin_revps, setting_for(kind, on).tilt_deg)
+    return spread_of(thrower_of(on), told, np.random.default_rng(1))
+
+
+def inside(points: Array, spread: Spread) -> int:
+    """Return how many landings lie in the ellipse announced for nine in ten."""
+    ellipse = spread.ellipse
+    assert ellipse is not None and spread.depth_m is not None and spread.side_m is not None
+    turn = math.radians(ellipse.angle_deg)
+    x, y = points[:, 0] - spread.depth_m, points[:, 1] - spread.side_m
+    along, across = x * math.cos(turn) + y * math.sin(turn), y * math.cos(turn) - x * math.sin(turn)
+    return int(np.sum((along / ellipse.long_m) ** 2 + (across / ellipse.short_m) ** 2 <= 1.0))
+
+
+@pytest.mark.parametrize(("name", "ball"), KINDS)
+def test_the_mean_landing_is_what_the_daemon_meant(name: str, ball: str) -> None:
+    """Over the balls of a type the mean lies within three standard errors of the landing that aim found.
+
+    The errors are drawn about zero, so only the flight's bend could move the mean: half its second derivative times
+    the variance of tilt and speed, 1 to 2 mm here, where three standard errors of 20 balls are 2 to 6 cm.
+    """
+    points, meant = landings(name)[ball], flight_for(ball_types()[ball], machine(name))
+    assert meant.depth_m is not None and meant.landing_m is not None
+    off = points.mean(axis=0) - (meant.depth_m, meant.landing_m[1])
+    error = points.std(axis=0, ddof=1) / math.sqrt(len(points))
+    assert np.all(np.abs(off) <= 3.0 * error), (off, error)
+
+
+@pytest.mark.parametrize("name", THROWN)
+def test_nine_in_ten_land_in_the_announced_ellipse(name: str) -> None:
+    """Over a set of 60 the share inside each ball's own ellipse is no unlikely draw of nine in ten."""
+    count = sum(inside(points, announced(name, ball)) for ball, points in landings(name).items())
+    assert binomtest(count, BALLS, 0.9).pvalue > UNLIKELY, count
+
+
+def thrown_by_the_board(on: Machine, top_rpm: float, bottom_rpm: float, tilt_deg: float, balls: int) -> Array:
+    """Feed a simulated thrower alone, its axes at rest, and return its landings as `landings` does."""
+    points: list[tuple[float, float]] = []
+
+    def note(event: str, t: float, /, **what: object) -> None:
+        if event == "leaves":
+            points.append((what["landing"]["depth_m"], what["landing"]["y_m"]))  # type: ignore[index]
+
+    board = simulated_thrower(on, np.random.default_rng(2), 0.0, note)
+    board.hopper_balls = balls
+    board.set_wheel("top", top_rpm)
+    board.set_wheel("bottom", bottom_rpm)
+    board.set_angle("tilt", tilt_deg)
+    for n in range(1, balls + 1):
+        board.read(10.0 * n)
+        board.feed_one(n)
+    board.read(10.0 * (balls + 1))
+    return np.array(points)
+
+
+@pytest.mark.parametrize("name", THROWN)
+def test_the_simulated_thrower_scatters_as_much_as_announced(name: str) -> None:
+    """The variance of 400 landings, along and across, is no unlikely draw of the one announced.
+
+    (n - 1) s^2 / sigma^2 of normal errors follows chi-square with n - 1 degrees of freedom (textbook); sigma is from
+    2,000 announced balls, which widens it by a fifth of that again and is not allowed for.
+    """
+    on, kind = machine(name), ball_types()["no-spin-steady"]
+    told, spread = setting_for(kind, on), announced(name, kind.name)
+    points = thrown_by_the_board(on, told.top_rpm, told.bottom_rpm, told.tilt_deg, 400)
+    assert spread.depth_sd_m is not None and spread.side_sd_m is not None
+    low, high = chi2.ppf((UNLIKELY / 2, 1 - UNLIKELY / 2), len(points) - 1)
+    for axis, sd_m in enumerate((spread.depth_sd_m, spread.side_sd_m)):
+        assert low < (len(points) - 1) * points[:, axis].var(ddof=1) / sd_m**2 < high, (axis, sd_m)

@@ -83,8 +83,8 @@ def test_the_line_is_the_least_squares_line(seed: int, drift: float) -> None:
     if abs(slope) < MOST_DRIFT:
         assert line.drift == pytest.approx(slope, abs=1e-9)
         assert line.to_driver(20.0) - 20.0 == pytest.approx(level + slope * 20.0, abs=1e-8)
-    # The bound is the lower of two that both hold: the quickest answer with the worst miss, and what all answers bracket.
-    # That it is never below the true error is what the link with spikes shows above.
+    # The bound is the lower of two that both hold: the quickest answer with the worst miss, and what all answers
+    # bracket. That it is never below the true error is what the link with spikes shows above.
     worst_miss_s = max(abs(one.offset_s - (line.to_driver(one.at_s) - one.at_s)) for one in quick)
     assert 0 <= line.error_s <= quick[0].round_trip_s / 2 + worst_miss_s + 1e-9
 

@@ -73,11 +73,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     module = importlib.import_module(f"drillfeed.daemon.subcommands.{name.replace('-', '_')}")
     parser = argparse.ArgumentParser(
         prog=f"drillfeed {name}",
-        usage=None,
-        description=f"{module.EXAMPLES.rstrip()}\n\n{SUBCOMMANDS[name]}.",
+        description=f"{SUBCOMMANDS[name]}.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     module.add_arguments(parser)
+    if {"-h", "--help"} & set(arguments[1:]):
+        print(f"{module.EXAMPLES.rstrip()}\n\n{parser.format_help().rstrip()}")
+        return 0
     try:
         return int(module.run(parser.parse_args(arguments[1:])))
     except BrokenPipeError:

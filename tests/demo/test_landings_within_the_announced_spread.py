@@ -65,8 +65,9 @@ def inside(points: Array, spread: Spread) -> int:
 def test_the_mean_landing_is_what_the_daemon_meant(name: str, ball: str) -> None:
     """Over the balls of a type the mean lies within three standard errors of the landing that aim found.
 
-    The errors are drawn about zero, so only the flight's bend could move the mean: half its second derivative times
-    the variance of tilt and speed, 1 to 2 mm here, where three standard errors of 20 balls are 2 to 6 cm.
+    The errors are drawn about zero and the ball is the nominal one, so only the flight's bend could move the mean: half
+    its second derivative times the variance of tilt and speed, under 0.5 mm for these balls (60,000 flown), where three
+    standard errors of 20 or 30 balls are 1 to 4 cm.
     """
     points, meant = landings(name)[ball], flight_for(ball_types()[ball], machine(name))
     assert meant.depth_m is not None and meant.landing_m is not None
@@ -107,7 +108,7 @@ def test_the_simulated_thrower_scatters_as_much_as_announced(name: str) -> None:
     """Along and across, the deviation of many landings is the announced one, within three standard errors.
 
     The error of a deviation is its 1 / sqrt(2 n), of both draws together. The thrower in numbers throws one nominal
-    ball where the announcement takes a hopper of unlike ones: less than a hundredth of the deviation.
+    ball where the announcement takes a hopper of unlike ones: for this type, a hundredth of the deviation.
     """
     on, kind = machine(name), ball_types()["no-spin-steady"]
     told, spread = setting_for(kind, on), announced(name, kind.name)

@@ -51,12 +51,13 @@ def fit(samples: list[Sample]) -> ClockLine | None:
     offset_s = sum(one.offset_s for one in quick) / len(quick)
     spread = sum((one.at_s - middle_s) ** 2 for one in quick)
     span_s = max(one.at_s for one in quick) - min(one.at_s for one in quick)
-    drift = 0.0
+    slope = 0.0
     if span_s >= LEAST_SPAN_S:
-        drift = sum((one.at_s - middle_s) * (one.offset_s - offset_s) for one in quick) / spread
-        drift = min(max(drift, -MOST_DRIFT), MOST_DRIFT)
+        slope = sum((one.at_s - middle_s) * (one.offset_s - offset_s) for one in quick) / spread
+    drift = min(max(slope, -MOST_DRIFT), MOST_DRIFT)
     misses = [one.offset_s - offset_s - drift * (one.at_s - middle_s) for one in quick]
-    error_s = quick[0].round_trip_s / 2 + max(map(abs, misses))
+    # A slope that no two clocks have tells of delays, not of clocks: then only what all answers bracket is a bound.
+    error_s = quick[0].round_trip_s / 2 + max(map(abs, misses)) if drift == slope else math.inf
     line = ClockLine(middle_s, offset_s, drift, error_s)
     return replace(line, error_s=min(error_s, _bracket_s(samples, line)))
 

@@ -88,6 +88,7 @@ class Engine:
         self.parked = True
         self._feed_id = 0
         self.next_at_s = now_s
+        self._epoch_unsent = False
         self._exits_seen: int | None = None
         self.told_seconds: int | None = None
 
@@ -128,10 +129,10 @@ class Engine:
         return True
 
     def begin_epoch(self, order: OrderKind | None, now_s: float) -> None:
-        """Start a new epoch: the driver drops what it holds, the limiter goes on from what is in force."""
+        """Start a new epoch: the driver drops what it holds; its first setpoint goes on from what is in force then."""
         self.link.new_epoch(order, now_s)
         self.next_at_s = now_s + LEAST_LEAD_S
-        self.axes.limiter.restart(now_s, self.next_at_s)
+        self._epoch_unsent = True
 
     def next_feed_id(self) -> int:
         """Return a feed id never used in this session."""
@@ -335,6 +336,9 @@ class Engine:
         if self.link.driver is None or line is None:
             return
         self.next_at_s = max(self.next_at_s, now_s + LEAST_LEAD_S)
+        if self._epoch_unsent:
+            self._epoch_unsent = False
+            self.axes.limiter.restart(now_s, self.next_at_s)
         feeds: tuple[Feed, ...] = ()
         if self.run is not None and self.state == "FEEDING":
             due = self.run.set_run.due(now_s, closed, lambda slot: self.axes.arrives(slot.ball.setting, slot.feed_at_s))

@@ -11,8 +11,8 @@ Sent = tuple[float, Setpoint]
 ROUNDING = 1e-6
 # Beyond the error that the daemon states of its idea of the driver's clock: drift until the next ping.
 CLOCK_S = 0.001
-# A tick of the limiter, one until the daemon's next, one that may be late, one that the old epoch went on.
-EDGE_TICKS = 4
+# The limiter's first step; and one more, since the moment in force is only known to the grid and to the clock's error.
+EDGE_TICKS = 2
 
 
 def _value(setpoint: Setpoint, axis: Axis) -> float | None:

@@ -63,9 +63,12 @@ def _jitter(rule: Rule, seconds: float, no_fault: bool) -> Seen:
         assert bench.proxy is not None
         at_s = time.monotonic()
         bench.proxy.rule = rule
+        pauses = []
         while time.monotonic() < at_s + seconds:
             time.sleep(0.25)
-            if client.snapshot().state == "PAUSED":
+            now = client.snapshot()
+            if now.state == "PAUSED":
+                pauses.append(now.reason)
                 client.resume()
         now = client.snapshot()
         account = Account(bench)
@@ -74,10 +77,10 @@ def _jitter(rule: Rule, seconds: float, no_fault: bool) -> Seen:
         account.true("skipped or refused are counted", True, now.counts.skipped + now.counts.refused)
         if no_fault:
             late_ms = bench.machine_late_ms(at_s, at_s + seconds)
-            held = now.state not in ("FAULT", "QUICKSTOP", "IDLE", "OFFLINE")
+            held = now.state in ("FEEDING", "RESTING") and not pauses
             if late_ms > 125:
                 account.stalled.append(f"the machine stalled for {late_ms:.0f} ms")
-            account.true("no fault", held or bool(account.stalled), now.reason or now.state)
+            account.true("no fault and no pause", held or bool(account.stalled), pauses or now.reason or now.state)
         return account.seen()
 
 

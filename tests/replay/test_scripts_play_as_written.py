@@ -1,4 +1,4 @@
-"""Transcripts that are played again: each script gives itself, to the letter and to the hundredth of a second.
+"""Scripts that are played again: each script gives itself, to the letter and to the hundredth of a second.
 
 After a change that is meant: `python -m tests.replay.rewrite_scripts`, then read the difference.
 """

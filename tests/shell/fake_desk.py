@@ -3,7 +3,7 @@
 import asyncio
 import queue
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import ClassVar
@@ -154,3 +154,21 @@ def serving(desk: FakeDesk) -> Iterator[str]:
         asyncio.run_coroutine_threadsafe(server.close(), loop).result(WAIT_S)
         loop.call_soon_threadsafe(loop.stop)
         thread.join(WAIT_S)
+
+
+Story = Callable[[FakeDesk, LineServer, int], Awaitable[None]]
+
+
+def play(story: Story, desk: FakeDesk | None = None, **limits: float) -> None:
+    """Tell a story to a server with a fake desk behind it, for a minute at most."""
+
+    async def whole() -> None:
+        own = desk or FakeDesk()
+        server, port = await served(own, **limits)
+        try:
+            await asyncio.wait_for(story(own, server, port), 60)
+        finally:
+            await hang_up()
+            await server.close()
+
+    asyncio.run(whole())

@@ -4,9 +4,7 @@ Rule of this file: schemas come from the models that read the files; added is on
 Rules between keys (a quota against its run limit) are beyond a schema: `drillfeed check FILE` tells those.
 """
 
-import argparse
 import json
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +13,7 @@ from pydantic import BaseModel
 from drillfeed.daemon.drills.balls import Collection
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.machine import Machine
+from drillfeed.protocol.generated import write_or_check
 
 FOLDER = Path(__file__).parent / "drills" / "schema"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -56,26 +55,14 @@ def schema_text(model: type[BaseModel]) -> str:
     return json.dumps(schema_of(model), indent=2) + "\n"
 
 
-def stale() -> list[str]:
-    """Return the names of schema files that are missing, out of date or nobody's."""
-    wanted = {f"{name}.json": schema_text(model) for name, model in FILES.items()}
-    found = {path.name: path.read_text(encoding="utf-8") for path in FOLDER.glob("*.json")}
-    return sorted(name for name in {*wanted, *found} if wanted.get(name) != found.get(name))
+def wanted() -> dict[Path, str]:
+    """Return the schema files and what they ought to say."""
+    return {FOLDER / f"{name}.json": schema_text(model) for name, model in FILES.items()}
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Write all schemas, or with --check name those that are not current; return the exit status."""
-    parser = argparse.ArgumentParser(prog="python -m drillfeed.daemon.file_schemas", description=__doc__)
-    parser.add_argument("--check", action="store_true", help="write nothing; exit 1 where a file is not current")
-    if parser.parse_args(arguments).check:
-        wrong = stale()
-        for name in wrong:
-            print(f"schema/{name} is not current; run python -m drillfeed.daemon.file_schemas", file=sys.stderr)
-        return 1 if wrong else 0
-    FOLDER.mkdir(exist_ok=True)
-    for name, model in FILES.items():
-        (FOLDER / f"{name}.json").write_text(schema_text(model), encoding="utf-8")
-    return 0
+    return write_or_check("drillfeed.daemon.file_schemas", wanted(), arguments, tuple(FOLDER.glob("*.json")))
 
 
 if __name__ == "__main__":

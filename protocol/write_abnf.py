@@ -4,8 +4,6 @@ Rule of this file: rules of commands come from the command table, names of refus
 what all lines share stands here (RFC 5234).
 """
 
-import argparse
-import sys
 import textwrap
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -13,6 +11,7 @@ from pathlib import Path
 from drillfeed.protocol.arguments import INTEGER_MOST_DIGITS, NAME_MOST_CHARACTERS
 from drillfeed.protocol.commands import COMMANDS, Argument, CommandSpec
 from drillfeed.protocol.errors import CODES
+from drillfeed.protocol.generated import write_or_check
 from drillfeed.protocol.lines import LINE_MOST_BYTES
 
 GRAMMAR = Path(__file__).parent / "commands.abnf"
@@ -68,15 +67,7 @@ def grammar(table: Mapping[str, CommandSpec] = COMMANDS) -> str:
 
 def main(arguments: list[str] | None = None) -> int:
     """Write the grammar, or with --check tell by the exit code (1) that it is out of date."""
-    parser = argparse.ArgumentParser(prog="write_abnf", description="Write commands.abnf from the command table.")
-    parser.add_argument("--check", action="store_true", help="change nothing; exit 1 if the file is out of date")
-    if parser.parse_args(arguments).check:
-        current = GRAMMAR.exists() and GRAMMAR.read_text("utf-8") == grammar()
-        if not current:
-            print(f"{GRAMMAR.name} is out of date; run: python -m drillfeed.protocol.write_abnf", file=sys.stderr)
-        return 0 if current else 1
-    GRAMMAR.write_text(grammar(), "utf-8")
-    return 0
+    return write_or_check("drillfeed.protocol.write_abnf", {GRAMMAR: grammar()}, arguments)
 
 
 def _rule_name(verb: str) -> str:
@@ -131,4 +122,4 @@ def _alternatives(name: str, choices: list[str]) -> list[str]:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    raise SystemExit(main())

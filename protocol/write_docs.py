@@ -3,14 +3,13 @@
 Rule of this file: facts come from the tables; only the words between them stand here.
 """
 
-import argparse
-import sys
 import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 
 from drillfeed.protocol.commands import COMMANDS, ROLES, STATES, CommandSpec, usage
 from drillfeed.protocol.errors import CODES
+from drillfeed.protocol.generated import write_or_check
 from drillfeed.protocol.help_text import argument_line, states_text, who_text
 from drillfeed.protocol.lines import LINE_MOST_BYTES, STOP_BYTE
 from drillfeed.protocol.status import CUES, TOPICS
@@ -113,15 +112,7 @@ def document(table: Mapping[str, CommandSpec] = COMMANDS) -> str:
 
 def main(arguments: list[str] | None = None) -> int:
     """Write the document, or with --check tell by the exit code (1) that it is out of date."""
-    parser = argparse.ArgumentParser(prog="write_docs", description="Write COMMANDS.md from the command table.")
-    parser.add_argument("--check", action="store_true", help="change nothing; exit 1 if the file is out of date")
-    if parser.parse_args(arguments).check:
-        current = DOCUMENT.exists() and DOCUMENT.read_text("utf-8") == document()
-        if not current:
-            print(f"{DOCUMENT.name} is out of date; run: python -m drillfeed.protocol.write_docs", file=sys.stderr)
-        return 0 if current else 1
-    DOCUMENT.write_text(document(), "utf-8")
-    return 0
+    return write_or_check("drillfeed.protocol.write_docs", {DOCUMENT: document()}, arguments)
 
 
 def _cell(text: str) -> str:
@@ -175,4 +166,4 @@ def _cues() -> str:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    raise SystemExit(main())

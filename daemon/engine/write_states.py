@@ -3,13 +3,13 @@
 Rule of this file: the document says what the table says; nothing is written by hand.
 """
 
-import argparse
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import get_args
 
 from drillfeed.daemon.engine.states import ENDS_ARMED, MACHINE_EVENTS, PERSON_EVENTS, TABLE
+from drillfeed.protocol.generated import write_or_check
 from drillfeed.protocol.status import State
 
 DOCUMENT = Path(__file__).with_name("STATES.md")
@@ -64,15 +64,7 @@ def document() -> str:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Write the document; with --check say whether it is current (exit 1 where it is not)."""
-    parser = argparse.ArgumentParser(prog="python -m drillfeed.daemon.engine.write_states")
-    parser.add_argument("--check", action="store_true")
-    if not parser.parse_args(argv).check:
-        DOCUMENT.write_text(document(), encoding="utf-8")
-        return 0
-    current = DOCUMENT.exists() and DOCUMENT.read_text(encoding="utf-8") == document()
-    if not current:
-        print(f"{DOCUMENT.name} is not what the table says. Next: python -m drillfeed.daemon.engine.write_states")
-    return 0 if current else 1
+    return write_or_check("drillfeed.daemon.engine.write_states", {DOCUMENT: document()}, argv)
 
 
 if __name__ == "__main__":

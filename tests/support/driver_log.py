@@ -45,7 +45,7 @@ class _Watch:
     called_to_rest_s: float | None = None
     used_ids: set[int] = field(default_factory=set)
     wheels: LogEvent | None = None
-    wheels_mode: str = "disarmed"
+    armed_since_wheels: bool = False
 
     def say(self, event: LogEvent, text: str) -> None:
         self.found.append(f"{event['t']:.3f}: {text}")
@@ -72,6 +72,7 @@ def _mode(watch: _Watch, event: LogEvent) -> None:
         watch.say(event, f"armed out of {watch.mode}")
     if event["mode"] == "armed":
         watch.called_to_rest_s = None
+        watch.armed_since_wheels = True
     if watch.mode == "tripped" and event["mode"] == "disarmed" and watch.wheels is not None:
         turning = [wheel for wheel in WHEELS if abs(watch.wheels[f"{wheel}_out_rpm"]) > ROUNDED_RPM]
         if turning and event["t"] - watch.wheels["t"] < 2 * TICK_S:
@@ -112,7 +113,7 @@ def _feed(watch: _Watch, event: LogEvent) -> None:
 
 def _wheels(watch: _Watch, event: LogEvent) -> None:
     before, watch.wheels = watch.wheels, event
-    mode_before, watch.wheels_mode = watch.wheels_mode, watch.mode
+    armed_between, watch.armed_since_wheels = watch.armed_since_wheels, watch.mode == "armed"
     for wheel in WHEELS:
         bound = getattr(watch.limits, wheel)
         for what in ("out", "target"):
@@ -127,7 +128,7 @@ def _wheels(watch: _Watch, event: LogEvent) -> None:
         rate = bound.up_rpm_per_s if now > was else max(bound.down_rpm_per_s, bound.quick_rpm_per_s)
         if abs(now - was) > rate * counted_s + ROUNDED_RPM:
             watch.say(event, f"{wheel} output stepped from {was:g} to {now:g} rpm in {counted_s * 1000:.0f} ms")
-        if now > was + ROUNDED_RPM and "armed" not in (watch.mode, mode_before):
+        if now > was + ROUNDED_RPM and not armed_between:
             watch.say(event, f"{wheel} output rose in mode {watch.mode}")
 
 

@@ -43,10 +43,11 @@ class Ordered:
 
 @dataclass(frozen=True)
 class Chosen:
-    """From the next set on, this player plays; None: nobody was named."""
+    """From the next set on, this player plays, within the limits of this level; None: nobody was named."""
 
     at_s: float
     player_id: int | None
+    level: str | None = None
 
 
 Entry = Happened | Ordered | Chosen
@@ -54,7 +55,7 @@ Entry = Happened | Ordered | Chosen
 
 @dataclass(frozen=True)
 class Place:
-    """Where the writing stands: the daemon's run and machine, the session, the set and its player."""
+    """Where the writing stands: the daemon's run and machine, the session, the set, its player and their level."""
 
     run: str
     machine: str
@@ -62,13 +63,14 @@ class Place:
     set_id: int | None = None
     set_number: int | None = None
     player_id: int | None = None
+    level: str | None = None
     last_s: float = 0.0
 
 
 def write(connection: sqlite3.Connection, place: Place, entry: Entry, at: float) -> Place:
     """Write one entry that belongs to the wall-clock moment `at`; return the place after it."""
     if isinstance(entry, Chosen):
-        return replace(place, player_id=entry.player_id)
+        return replace(place, player_id=entry.player_id, level=entry.level)
     if isinstance(entry, Ordered):
         place = _in_session(connection, place, entry.at_s, at)
         _insert(
@@ -113,6 +115,7 @@ def _new_set(connection: sqlite3.Connection, place: Place, known: Mapping[str, F
         "sets",
         session_id=place.session_id,
         player_id=place.player_id,
+        level=place.level,
         number=number,
         began_at=at,
         **{column: known.get(column) for column in columns},

@@ -1,4 +1,4 @@
-"""The players a journal knows: names as people type them, the hand that holds the bat, the level."""
+"""The players a journal knows: names as people type them, the hand that holds the bat, the level, the elbow."""
 
 import sqlite3
 from dataclasses import asdict, dataclass
@@ -11,12 +11,13 @@ NAME_MOST_CHARACTERS = 40
 
 @dataclass(frozen=True)
 class Player:
-    """One player. `hand` is right or left; `level` junior, club or advanced."""
+    """One player. `hand` is right or left; `level` junior, club or advanced; None for an elbow nobody told of."""
 
     id: int
     name: str
     hand: str
     level: str
+    elbow_cm: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Return the player for a program."""
@@ -39,18 +40,30 @@ def find_player(connection: sqlite3.Connection, name: str) -> Player:
     )
 
 
-def add_player(connection: sqlite3.Connection, name: str, hand: str, level: str, at: float) -> Player:
-    """Add a player, or give one that is known another hand or level."""
+def add_player(
+    connection: sqlite3.Connection,
+    name: str,
+    hand: str | None,
+    level: str | None,
+    at: float,
+    elbow_cm: float | None = None,
+) -> Player:
+    """Add a player, right-handed and of club level where nothing is said; of one that is known change what is said."""
     name = name.strip()
     if not 1 <= len(name) <= NAME_MOST_CHARACTERS:
         raise Refused("bad-argument", "the name", expected=f"1 to {NAME_MOST_CHARACTERS} letters", found=f"{len(name)}")
+    told = {"name": name, "hand": hand, "level": level, "elbow_cm": elbow_cm, "at": at}
     connection.execute(
-        "INSERT INTO players (name, hand, level, added_at) VALUES (?, ?, ?, ?) "
-        "ON CONFLICT (name) DO UPDATE SET hand = excluded.hand, level = excluded.level",
-        (name, hand, level, at),
+        "INSERT INTO players (name, hand, level, elbow_cm, added_at) "
+        "VALUES (:name, coalesce(:hand, 'right'), coalesce(:level, 'club'), :elbow_cm, :at) "
+        "ON CONFLICT (name) DO UPDATE SET hand = coalesce(:hand, hand), level = coalesce(:level, level), "
+        "elbow_cm = coalesce(:elbow_cm, elbow_cm)",
+        told,
     )
     return find_player(connection, name)
 
 
 def _player(row: sqlite3.Row) -> Player:
-    return Player(row["id"], row["name"], row["hand"], row["level"])
+    # A file of an older version, read as it is, has no elbow.
+    elbow_cm = row["elbow_cm"] if "elbow_cm" in row.keys() else None  # noqa: SIM118
+    return Player(row["id"], row["name"], row["hand"], row["level"], elbow_cm)

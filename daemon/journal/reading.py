@@ -17,7 +17,7 @@ DAY = timedelta(days=1)
 
 @dataclass(frozen=True)
 class SetRow:
-    """One set. `made` of `out_of` as marked; `seen` as the exit sensor saw."""
+    """One set. `made` of `out_of` as marked; `seen` as the exit sensor saw; `level` whose limits held."""
 
     id: int
     number: int
@@ -25,6 +25,7 @@ class SetRow:
     drill: str | None
     seed: int | None
     player: str | None
+    level: str | None
     began_at: float
     balls: int | None
     asked_per_min: float | None
@@ -224,6 +225,7 @@ def _set_row(connection: sqlite3.Connection, row: sqlite3.Row) -> SetRow:
     types = connection.execute("SELECT DISTINCT ball FROM throws WHERE set_id = ? ORDER BY ball", (row["id"],))
     return SetRow(
         **{name: row[name] for name in ("id", "number", "of_sets", "drill", "seed", "player", "began_at", "balls")},
+        level=row["level"] if "level" in row.keys() else None,  # noqa: SIM118
         asked_per_min=row["asked_per_min"],
         tempo_per_min=row["tempo_per_min"],
         simulated=None if row["simulated"] is None else bool(row["simulated"]),

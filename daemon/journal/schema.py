@@ -122,6 +122,12 @@ STEPS: tuple[str, ...] = (
     ALTER TABLE faults ADD COLUMN next_step TEXT;
     ALTER TABLE faults ADD COLUMN recent TEXT;
     """,
+    # Where a player's elbow is, in cm towards the forehand; NULL: nobody said. And the level whose limits held for a
+    # set, which outlasts a change of the player's; NULL: nobody was named, or written before this step.
+    """
+    ALTER TABLE players ADD COLUMN elbow_cm REAL;
+    ALTER TABLE sets ADD COLUMN level TEXT;
+    """,
 )
 VERSION = len(STEPS)
 

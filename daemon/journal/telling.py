@@ -168,7 +168,20 @@ def _field(value: object) -> object:
 
 
 def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
-    head = ("at", "set", "drill", "seed", "player", "tempo", "balls", "commanded", "seen", "made", "not thrown")
+    head = (
+        "at",
+        "set",
+        "drill",
+        "seed",
+        "player",
+        "level",
+        "tempo",
+        "balls",
+        "commanded",
+        "seen",
+        "made",
+        "not thrown",
+    )
     rows = [
         (
             _time(one.began_at),
@@ -176,6 +189,7 @@ def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
             one.drill,
             one.seed,
             one.player,
+            one.level,
             None if one.tempo_per_min is None else f"{one.tempo_per_min:.3g}/min",
             one.balls,
             one.commanded,
@@ -185,7 +199,7 @@ def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
         )
         for one in sets
     ]
-    return table_lines(head, rows, width, ("at", "seed", "tempo", "not thrown", "balls", "seen"))
+    return table_lines(head, rows, width, ("at", "seed", "tempo", "level", "not thrown", "balls", "seen"))
 
 
 def _throw_table(found: Session, width: int) -> list[str]:

@@ -65,7 +65,7 @@ class Practice:
     def _add(self, command: Command, name: str) -> Reply:
         if not name:
             raise Refused("bad-argument", "the name is missing", do="players add NAME hand left level club")
-        hand, level = str(command.values.get("hand", "right")), str(command.values.get("level", "club"))
+        hand, level = (None if key not in command.values else str(command.values[key]) for key in ("hand", "level"))
         player = self._ask(lambda connection: add_player(connection, name, hand, level, self.today().timestamp()))
         if self.player is not None and self.player.id == player.id:
             self.player = player

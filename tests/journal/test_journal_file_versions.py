@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from drillfeed.daemon.journal import reading, telling
+from drillfeed.daemon.journal.players import find_player
 from drillfeed.daemon.journal.schema import (
     APPLICATION_ID,
     STEPS,
@@ -78,6 +79,18 @@ def test_history_reads_version_2_as_it_is(tmp_path: Path) -> None:
         told = telling.session_lines(reading.session(connection, 1), 80)
         assert connection.execute("PRAGMA user_version").fetchone()[0] == 2
     assert any("link-lost" in line and "no word" in line for line in told)
+
+
+def test_players_and_sets_of_version_3_have_no_elbow_and_no_level(tmp_path: Path) -> None:
+    """What version 3 did not hold is not known, brought up to date or read as it is; hand and level stay."""
+    path = file_of_version_2(tmp_path)
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        migrate(connection, 2)
+    for open_it in (open_to_read, open_to_write):
+        with contextlib.closing(open_it(path)) as connection:
+            player = find_player(connection, "left-hander")
+            assert (player.hand, player.level, player.elbow_cm) == ("left", "junior", None)
+            assert {one.level for one in reading.session(connection, 1).sets} == {None}
 
 
 def test_first_step_makes_the_file_that_version_1_wrote(tmp_path: Path) -> None:

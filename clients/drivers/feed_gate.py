@@ -8,8 +8,8 @@ from drillfeed.clients.drivers.board import Agitated, Board, DriverTraits, Note
 from drillfeed.clients.drivers.feeds import FeedLedger
 from drillfeed.clients.drivers.outputs import Outputs
 from drillfeed.clients.drivers.report import Mode
-from drillfeed.clients.drivers.rules import out_of_band
-from drillfeed.protocol.link import LATE_S, Setpoint
+from drillfeed.clients.drivers.rules import out_of_band, out_of_place
+from drillfeed.protocol.link import ANGLES, LATE_S, Setpoint
 
 
 class FeedGate:
@@ -80,6 +80,9 @@ class FeedGate:
             return "feed is closed"
         if now - at_s > LATE_S:
             return f"{(now - at_s) * 1000:.0f} ms late"
+        return self._wheel_obstacle(target, now) or self._angle_obstacle(target)
+
+    def _wheel_obstacle(self, target: Setpoint, now: float) -> str | None:
         if self._traits.feedback == "none":
             return None
         for wheel, rpm, diameter_m in (
@@ -87,6 +90,14 @@ class FeedGate:
             ("bottom", target.bottom.rpm, self._traits.bottom_diameter_m),
         ):
             reason = out_of_band(wheel, self._outputs.recent_rpm(wheel, now), rpm, diameter_m)
+            if reason is not None:
+                return reason
+        return None
+
+    def _angle_obstacle(self, target: Setpoint) -> str | None:
+        for axis in ANGLES:
+            turn = getattr(target, axis)
+            reason = None if turn is None else out_of_place(axis, self._outputs.measured_deg(axis), turn.deg)
             if reason is not None:
                 return reason
         return None

@@ -120,8 +120,12 @@ class Outputs:
         """Return the output of an angle axis; before the first move what is measured, else its lower stop."""
         if axis in self.angles_deg:
             return self.angles_deg[axis]
-        measured = finite(getattr(self.reading, f"{axis}_deg"))
+        measured = self.measured_deg(axis)
         return low_deg if measured is None else measured
+
+    def measured_deg(self, axis: Axis) -> float | None:
+        """Return what is measured of an angle axis; None where nothing is."""
+        return finite(getattr(self.reading, f"{axis}_deg"))
 
     def speeds(self, wanted: Setpoint | None) -> dict[str, object]:
         """Return what the log says of the wheels: output, target in force and measured, in rpm."""
@@ -150,7 +154,7 @@ class Outputs:
             return None
         return AngleState(
             target_deg=self._angle(axis, reach.low_deg),
-            measured_deg=finite(getattr(self.reading, f"{axis}_deg")),
+            measured_deg=self.measured_deg(axis),
             limited=self._limited.get(axis, False),
         )
 

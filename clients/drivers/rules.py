@@ -10,6 +10,7 @@ from statistics import median
 
 from drillfeed.protocol.link import (
     ANGLES,
+    BAND_ANGLE_DEG,
     BAND_RIM_MPS,
     BAND_SHARE,
     TICK_S,
@@ -123,6 +124,13 @@ def out_of_band(wheel: str, measured_rpm: Iterable[float], target_rpm: float, di
     if abs(middle - target_rpm) <= allowed:
         return None
     return f"{wheel} wheel at {middle:.0f} rpm, target {target_rpm:.0f} +- {allowed:.0f}"
+
+
+def out_of_place(axis: Axis, measured_deg: float | None, target_deg: float) -> str | None:
+    """Say why an angle is not where the ball wants it (clause L17); one that is not measured is taken to be there."""
+    if measured_deg is None or abs(measured_deg - target_deg) <= BAND_ANGLE_DEG:
+        return None
+    return f"{axis} at {measured_deg:.1f} degrees, target {target_deg:.1f} +- {BAND_ANGLE_DEG:g}"
 
 
 def ramped(value: float, goal: float, rate_per_s: float, dt_s: float) -> float:

@@ -8,6 +8,7 @@ from drillfeed.daemon.machine import Machine, Wheel
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.protocol.link import (
     ANGLES,
+    BAND_ANGLE_DEG,
     BAND_RIM_MPS,
     BAND_SHARE,
     AngleLimits,
@@ -20,7 +21,7 @@ from drillfeed.protocol.link import (
     WheelTarget,
 )
 
-ANGLE_BAND_DEG = 0.5
+ARRIVED_DEG = BAND_ANGLE_DEG / 2  # well inside what the driver's gate allows
 
 
 def _wheel_rule(wheel: Wheel, limits: WheelLimits) -> AxisRule:
@@ -104,7 +105,7 @@ class Axes:
                 return False
         for axis in self._angles:
             asked_deg = getattr(setting, f"{axis}_deg")
-            if asked_deg is not None and abs(angles[axis] - asked_deg) > ANGLE_BAND_DEG:
+            if asked_deg is not None and abs(angles[axis] - asked_deg) > ARRIVED_DEG:
                 return False
         return True
 
@@ -122,6 +123,6 @@ class Axes:
             if asked_deg is None or known is None:
                 continue
             found = known.measured_deg if known.measured_deg is not None else known.target_deg
-            if abs(found - asked_deg) > ANGLE_BAND_DEG:
+            if abs(found - asked_deg) > ARRIVED_DEG:
                 return f"{axis} at {found:.1f} degrees, asked {asked_deg:.1f}"
         return None

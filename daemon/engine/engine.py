@@ -6,6 +6,7 @@ progress, then setpoints. Whatever is asked, the ramp limiter is the last thing 
 
 from dataclasses import dataclass
 
+from drillfeed.daemon.engine.astray import AxisWatch
 from drillfeed.daemon.engine.axes import Axes
 from drillfeed.daemon.engine.changing import Wanted, forget
 from drillfeed.daemon.engine.driver import DriverLink, OrderKind
@@ -18,7 +19,6 @@ from drillfeed.daemon.engine.schedule import ZERO, Legs
 from drillfeed.daemon.engine.setup import SETUP_LEAD_S, Setup
 from drillfeed.daemon.engine.states import ENDS_ARMED, after
 from drillfeed.daemon.engine.states import Event as StateEvent
-from drillfeed.daemon.engine.wheels import WheelWatch
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.protocol.errors import Refused
@@ -57,7 +57,7 @@ class Engine:
         self.link = DriverLink(machine, session)
         self.axes = Axes(machine, self.link.limits)
         self.legs = Legs()
-        self.wheels = WheelWatch(machine)
+        self.axis_watch = AxisWatch(machine)
         self.effects = Effects()
         self.state: State = "OFFLINE"
         self.since_s = now_s
@@ -230,7 +230,7 @@ class Engine:
                 if one.n > self._exits_seen:
                     self._take_exit(run, line.to_daemon(one.at_s), now_s)
         self._exits_seen = max((one.n for one in status.exits), default=0)
-        self.wheels.see(status, now_s)
+        self.axis_watch.see(status, now_s)
 
     def _take_exit(self, run: DrillRun, at_s: float, now_s: float) -> None:
         was_trusted = run.leaving.trusted

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 
 STALL_S = 0.5
 # Somebody must have looked at the machine itself before these are cleared: a page elsewhere may not.
-AT_THE_MACHINE = frozenset({"wheel-astray", "slow-spinup", "still-turning", "unreadable", "driver-fault", "internal"})
+AT_THE_MACHINE = frozenset(
+    {"wheel-astray", "angle-astray", "slow-spinup", "still-turning", "unreadable", "driver-fault", "internal"}
+)
 SPINUP_PATIENCE_S = 5.0
 
 
@@ -98,8 +100,12 @@ def _slow_spinup(engine: "Engine", now_s: float) -> str | None:
     return None
 
 
-def _astray(engine: "Engine", now_s: float) -> str | None:
-    return engine.wheels.astray(now_s)
+def _wheel_astray(engine: "Engine", now_s: float) -> str | None:
+    return engine.axis_watch.wheel_astray(now_s)
+
+
+def _angle_astray(engine: "Engine", now_s: float) -> str | None:
+    return engine.axis_watch.angle_astray(now_s)
 
 
 HAZARDS: tuple[Hazard, ...] = (
@@ -117,8 +123,15 @@ HAZARDS: tuple[Hazard, ...] = (
     Hazard("unreadable", _unreadable, "a speed sensor or its cable", _LED),
     Hazard(
         "wheel-astray",
-        _astray,
+        _wheel_astray,
         "a motor, its driver or belt; a ball stuck between the wheels; a speed sensor; rates too high in the profile",
+        RUNNING,
+        "cut the motor power, wait for the wheels, look, then: clear",
+    ),
+    Hazard(
+        "angle-astray",
+        _angle_astray,
+        "the motor that turns the throw, or its sensor; something in the way; a screw that came loose",
         RUNNING,
         "cut the motor power, wait for the wheels, look, then: clear",
     ),

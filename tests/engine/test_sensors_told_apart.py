@@ -116,6 +116,9 @@ def ends(fault: str, sets: tuple[int, ...] = (9,), on: str = "club-build") -> Wa
         ("bottom-drive=stuck", "QUICKSTOP", "bottom wheel"),
         ("top-drive=slow:2", "QUICKSTOP", "top wheel"),
         ("top-drive=wrong:1.05", "PAUSED", "3 balls in a row"),
+        ("tilt-drive=stuck", "QUICKSTOP", "degrees, driven to 14.1"),
+        ("tilt=stuck", "QUICKSTOP", "tilt at"),
+        ("tilt-drive=wrong:1.1", "PAUSED", "3 balls in a row"),
     ],
 )
 def test_each_failing_has_its_own_end(fault: str, state: str, words: str) -> None:

@@ -105,6 +105,16 @@ def test_the_band_is_judged_against_the_target_not_the_ramp() -> None:
     assert rig.fed == []
 
 
+@pytest.mark.parametrize(("measured_deg", "goes"), [(10.9, True), (9.1, True), (11.1, False), (None, True)], ids=str)
+def test_a_measured_angle_gates_the_feed(measured_deg: float | None, goes: bool) -> None:
+    """L17: no ball while an angle that is measured is more than a degree off; one that isn't is taken to be there."""
+    rig = Rig().spin()
+    rig.board.shows = Reading(top_rpm=1500.0, bottom_rpm=1500.0, tilt_deg=measured_deg, exits=0)
+    rig.run(0.45, rpm=1500.0, feeding=True, tilt_deg=10.0)
+    rig.run(0.15, rpm=1500.0, feeding=True, tilt_deg=10.0, feeds=((7, rig.now + 0.1),))
+    assert (rig.fed == [7]) is goes
+
+
 def test_without_feedback_the_band_is_skipped() -> None:
     """L17: a driver that declared no feedback pushes by time alone."""
     rig = Rig(BLIND).spin()

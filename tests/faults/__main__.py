@@ -6,6 +6,8 @@
     python -m tests.faults --only daemon-killed --only stop-in-flood
     python -m tests.faults --json             one JSON object a scenario
     python -m tests.faults --write            and write TABLE.md
+    python -m tests.faults --board serial     the driver's half on another board: serial, c, node
+    python -m tests.faults --board c --list   which of them, and why not the others
     python -m tests.faults soak --minutes 20 --seed 3
 
 Exit 0 only if every scenario holds. `inconclusive`: the machine itself stalled; the scenario is repeated.
@@ -22,19 +24,17 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from tests.faults import insides, links, processes, stops, throwers
+import pytest
+
+from tests.faults import boards, hands, insides, links, processes, stops, throwers
 from tests.faults.bench import NotReady
 from tests.faults.verdict import Scenario, Seen, Verdict
 
-SCENARIOS: tuple[Scenario, ...] = (
-    *stops.SCENARIOS,
-    *processes.SCENARIOS,
-    *links.SCENARIOS,
-    *insides.SCENARIOS,
-    *throwers.SCENARIOS,
-)
+FILES = (stops, hands, processes, links, insides, throwers)
+SCENARIOS: tuple[Scenario, ...] = tuple(one for file in FILES for one in file.SCENARIOS)
+NEEDS = {one.name: boards.need(one.name, file.__name__.split(".")[-1]) for file in FILES for one in file.SCENARIOS}
 TRIES = 3
-DOCUMENT = Path(__file__).with_name("TABLE.md")
+FOLDER = Path(__file__).parent
 
 
 @dataclass(frozen=True)
@@ -67,14 +67,30 @@ def run_one(scenario: Scenario, tries: int = TRIES) -> Row:
     return Row(scenario.name, scenario.injected, scenario.expected, seen.text, seen.verdict, done, took_s)
 
 
-def chosen(only: Sequence[str]) -> list[Scenario]:
-    """Return the scenarios by number or name; all where none is named."""
+def chosen(only: Sequence[str], board: boards.Board) -> list[Scenario]:
+    """Return the scenarios by number or name; all that the board can take where none is named."""
     numbered = {str(n): one for n, one in enumerate(SCENARIOS, 1)}
     named = {one.name: one for one in SCENARIOS}
     strange = [name for name in only if name not in named and name not in numbered]
     if strange:
         raise SystemExit(f"no scenario {strange[0]}; expected one of: {', '.join(named)}")
-    return [named.get(name) or numbered[name] for name in only] or list(SCENARIOS)
+    if not only:
+        return [one for one in SCENARIOS if NEEDS[one.name] in board.can]
+    wanted = [named.get(name) or numbered[name] for name in only]
+    for one in wanted:
+        if NEEDS[one.name] not in board.can:
+            raise SystemExit(f"{one.name} is not for {board.title}: {boards.WHY_NOT[NEEDS[one.name]]}")
+    return wanted
+
+
+def listing(board: boards.Board) -> list[str]:
+    """Return a line for each scenario, with the reason where the board can't take it."""
+    lines = []
+    for n, one in enumerate(SCENARIOS, 1):
+        need = NEEDS[one.name]
+        told = one.injected if need in board.can else f"NOT HERE: {boards.WHY_NOT[need]}"
+        lines.append(f"{n:>2} {one.name:<22} {told}")
+    return lines
 
 
 def machine_kind() -> str:
@@ -82,15 +98,16 @@ def machine_kind() -> str:
     return f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, Python {platform.python_version()}"
 
 
-def table(rows: Sequence[Row]) -> str:
+def table(rows: Sequence[Row], board: boards.Board) -> str:
     """Return the rows as a document, with the date and the machine's kind."""
     held = sum(row.verdict == "holds" for row in rows)
     lines = [
         "# What was done to daemon and driver, and what the driver's own log says",
         "",
-        "Written by `python -m tests.faults --write`: real processes, a simulated thrower, loopback. Every log is also",
-        "held against the invariants of `tests/support/driver_log.py`. `inconclusive`: the machine itself stalled for",
-        "more than half a bound; the scenario is repeated, and counts as held only if it holds then.",
+        f"Written by `python -m tests.faults --board {board.name} --write`: real processes on loopback,",
+        f"{board.title}. Every log is also held against the invariants of",
+        "`tests/support/driver_log.py`. `inconclusive`: the machine itself stalled for more than half a bound; the",
+        "scenario is repeated, and counts as held only if it holds then.",
         "",
         f"{held} of {len(rows)} hold. {time.strftime('%Y-%m-%d')}; {machine_kind()}.",
         "",
@@ -100,6 +117,13 @@ def table(rows: Sequence[Row]) -> str:
     for row in rows:
         cells = (row.scenario, row.injected, row.expected, row.seen, row.verdict)
         lines.append("| " + " | ".join(" ".join(cell.split()).replace("|", "/") for cell in cells) + " |")
+    elsewhere: dict[str, list[str]] = {}
+    for one in SCENARIOS:
+        if NEEDS[one.name] not in board.can:
+            elsewhere.setdefault(boards.WHY_NOT[NEEDS[one.name]], []).append(one.name)
+    if elsewhere:
+        lines += ["", "Not on this board:", ""]
+        lines += [f"- {', '.join(names)}: {why}." for why, names in elsewhere.items()]
     return "\n".join(lines) + "\n"
 
 
@@ -117,22 +141,28 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--together", type=int, default=1, metavar="N", help="how many at a time (1)")
     parser.add_argument("--list", action="store_true")
     parser.add_argument("--json", action="store_true")
-    parser.add_argument("--write", action="store_true", help="write TABLE.md")
+    parser.add_argument("--write", action="store_true", help="write TABLE.md, or the board's own TABLE-NAME.md")
+    parser.add_argument("--board", choices=boards.BOARDS, default=boards.USUAL, help="at the driver's end (simulated)")
     args = parser.parse_args(arguments)
+    board = boards.BOARDS[args.board]
     if args.list:
-        for n, one in enumerate(SCENARIOS, 1):
-            print(f"{n:>2} {one.name:<22} {one.injected}")
+        print("\n".join(listing(board)))
         return 0
+    try:
+        board.build()
+    except (pytest.skip.Exception, pytest.fail.Exception) as wrong:
+        raise SystemExit(str(wrong)) from None
+    os.environ[boards.WHICH] = args.board
     rows = []
     with ThreadPoolExecutor(max(args.together, 1)) as benches:
-        for row in benches.map(run_one, chosen(args.only)):
+        for row in benches.map(run_one, chosen(args.only, board)):
             rows.append(row)
             if args.json:
                 print(json.dumps(asdict(row)), flush=True)
             else:
                 print(f"{row.verdict:<13}{row.scenario:<28}{row.took_s:>6.1f} s  {row.seen}", flush=True)
     if args.write:
-        DOCUMENT.write_text(table(rows), encoding="utf-8")
+        FOLDER.joinpath(board.document).write_text(table(rows, board), encoding="utf-8")
     held = sum(row.verdict == "holds" for row in rows)
     if not args.json:
         print(f"{held} of {len(rows)} hold. {time.strftime('%Y-%m-%d')}, {machine_kind()}")

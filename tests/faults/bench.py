@@ -1,4 +1,4 @@
-"""Real processes to do harm to: a daemon, a driver, if asked for a proxy between them, and clients.
+"""Real processes to do harm to: a daemon, a driver on its board, if asked for a proxy between them, and clients.
 
 Rule of this file: only processes started here are signalled, by their id. Driver and bench read the same monotonic
 clock of the system, so a moment noted here can be held against the driver's log.
@@ -20,6 +20,7 @@ from typing import Any, Self
 
 from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
+from tests.faults.boards import Place, in_place
 from tests.faults.proxy import Proxy
 from tests.support.driver_log import read_log
 
@@ -42,10 +43,8 @@ balls = 100
 kind = "fixed"
 balls = [{balls}]
 """
-BALLS = {
-    "club-build": '"light-topspin", "heavy-push"',
-    "kit-build": '"no-spin-steady", "gentle-topspin"',
-}
+USUAL_BALLS = '"light-topspin", "heavy-push"'
+BALLS = {"kit-build": '"no-spin-steady", "gentle-topspin"'}
 
 
 class NotReady(Exception):
@@ -66,13 +65,14 @@ class Bench:
 
     def __init__(
         self,
-        machine: str = "club-build",
+        machine: str | None = None,
         faults: Sequence[str] = (),
         proxied: bool = False,
         daemon: Sequence[str] = ("drillfeed.daemon.cli",),
         driver: Sequence[str] = ("drillfeed.daemon.cli",),
     ) -> None:
-        self.machine, self.faults = machine, tuple(faults)
+        self.board = in_place()
+        self.machine, self.faults = machine or self.board.machine, tuple(faults)
         self._modules = {"daemon": daemon, "driver": driver}
         self._stack = contextlib.ExitStack()
         self.folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory(prefix="drillfeed-faults-")))
@@ -84,7 +84,7 @@ class Bench:
         self.pulse_log = self.folder / "pulse.jsonl"
         self.drills = self.folder / "drills"
         self.drills.mkdir()
-        (self.drills / "bench.toml").write_text(DRILL.format(balls=BALLS[machine]))
+        (self.drills / "bench.toml").write_text(DRILL.format(balls=BALLS.get(self.machine, USUAL_BALLS)))
         self.processes: dict[str, subprocess.Popen[bytes]] = {}
         self.proxy: Proxy | None = None
         if proxied:
@@ -109,10 +109,14 @@ class Bench:
 
     def run(self, name: str, *command: str) -> subprocess.Popen[bytes]:
         """Start `python -m COMMAND` as process `name`; its words go to NAME.out in the folder."""
+        return self.spawn(name, sys.executable, "-m", *command)
+
+    def spawn(self, name: str, *command: str) -> subprocess.Popen[bytes]:
+        """Start a command as process `name`; its words go to NAME.out in the folder."""
         out = self._stack.enter_context((self.folder / f"{name}.out").open("ab"))
         environment = {**os.environ, "XDG_STATE_HOME": str(self.folder), "PYTHONUNBUFFERED": "1"}
         process = subprocess.Popen(
-            [sys.executable, "-m", *command],
+            command,
             stdout=out,
             stderr=out,
             stdin=subprocess.DEVNULL,
@@ -131,13 +135,14 @@ class Bench:
         )
 
     def start_driver(self, seed: int = 1) -> None:
-        """Start the driver of the simulated thrower, anew where it is gone."""
-        bent = [word for fault in self.faults for word in ("--fault", fault)]
-        log = ("--seed", str(seed), "--log", str(self.driver_log))
-        self.run(
-            "driver", *self._modules["driver"], "drive", "simulated", "--link", self._crossing, "--machine",
-            self.machine, *log, *bent,
-        )  # fmt: skip
+        """Start the driver on its board, anew where it is gone; a board that still runs is left alone."""
+        place = Place(
+            self._crossing, self.machine, self.driver_log, self.folder, self._modules["driver"], seed, self.faults
+        )
+        for name, command in self.board.start(place).items():
+            running = self.processes.get(name)
+            if running is None or running.poll() is not None:
+                self.spawn(name, *command)
 
     def signal(self, name: str, number: signal.Signals) -> float:
         """Send a signal to a process of the bench; return the moment."""

@@ -18,6 +18,7 @@ import pytest
 import zmq
 
 DRIVERS = Path(__file__).parents[2] / "examples" / "drivers"
+MODULES_VARIABLE = "DRILLFEED_NODE_MODULES"
 BUILD_S, PROBE_S, END_S = 120.0, 240.0, 5.0
 
 
@@ -53,13 +54,25 @@ def c_driver() -> Path:
 
 @cache
 def node_driver() -> tuple[str, str]:
-    """Return the command that starts the JavaScript driver, where node and its one package are here."""
-    node = shutil.which("node")
-    if node is None or not (DRIVERS / "node" / "node_modules" / "zeromq").is_dir():
-        told = "JAVASCRIPT DRIVER NOT TRIED: needs node, and npm install --ignore-scripts in examples/drivers/node"
+    """Return the command that starts the JavaScript driver, where node and its one package are here.
+
+    The package is looked for beside the driver, or in the folder that `DRILLFEED_NODE_MODULES` names.
+    """
+    node, sources = shutil.which("node"), DRIVERS / "node"
+    modules = Path(os.environ.get(MODULES_VARIABLE) or sources / "node_modules").resolve()
+    if node is None or not (modules / "zeromq").is_dir():
+        told = (
+            "JAVASCRIPT DRIVER NOT TRIED: needs node, and its one package: npm install --ignore-scripts in a copy of "
+            f"examples/drivers/node, then {MODULES_VARIABLE}=THAT/node_modules"
+        )
         print(told, file=sys.stderr)
         pytest.skip(told)
-    return node, str(DRIVERS / "node" / "main.mjs")
+    folder = Path(tempfile.mkdtemp(prefix="drillfeed-node-driver-"))
+    for path in sources.iterdir():
+        if path.is_file():
+            shutil.copy(path, folder)
+    (folder / "node_modules").symlink_to(modules)
+    return node, str(folder / "main.mjs")
 
 
 def free_port() -> int:

@@ -4,7 +4,7 @@
 #include <stdio.h>
 
 enum { QUEUE = 128, FEEDS = 32, SAMPLES = 32, PAST = 16, SPENT = 64 };
-static const double PI = 3.14159265358979, LATE = 0.020, AHEAD = 2.0, STAY = 1.0, BAND = 0.100;
+static const double PI = 3.14159265358979, LATE = 0.020, AHEAD = 2.0, STAY = 1.0, BAND = 0.100, BAND_DEG = 1.0;
 
 struct driver d = {.changed = true, .seq = -1, .accepted_s = -INFINITY, .hello_s = -INFINITY};
 static bool have_target, first_turn = true;
@@ -14,7 +14,6 @@ static long long judged = -1, opens_after = -1, floor_id = -1;
 static double watch_from_s, watch_feed_s = 0.250, watch_stop_s = 0.500, turned_s, moved_s, heard_s = -INFINITY;
 static struct target queue[QUEUE], target;
 static struct feed feeds[FEEDS], spent[SPENT];
-static long refused;
 static struct { double at_s, rpm[2]; } sample[SAMPLES];
 
 static bool turning(void) { return d.out_rpm[0] != 0 || d.out_rpm[1] != 0; }
@@ -26,14 +25,6 @@ int at_rest(double now) {
     if (!d.board->measured) return turning() ? 0 : now - turned_s >= d.board->spin_down_s ? 1 : -1;
     if (isnan(d.seen.rpm[0]) || isnan(d.seen.rpm[1])) return -1;
     return !turning() && fabs(d.seen.rpm[0]) <= rim_rpm(0, 0.10) && fabs(d.seen.rpm[1]) <= rim_rpm(1, 0.10);
-}
-
-/* L27: told in the next status. */
-void refuse(const char *kind, const char *reason) {
-    if (d.refusals == REFUSALS) memmove(d.refusal, d.refusal + 1, sizeof *d.refusal * --d.refusals);
-    struct refusal *r = &d.refusal[d.refusals++];
-    r->n = ++refused, r->kind = kind;
-    snprintf(r->why, sizeof r->why, "%s", reason);
 }
 
 /* Feeds: L14, L17, L30. */
@@ -59,12 +50,14 @@ static void spend(struct feed f, bool done, const char *reason, double now) {
     }
     spent[spents++] = f;
     tell(f.id, done, reason, now);
+    if (done) note_feed(&f, have_target ? &target : NULL, now);
+    else note("feed_refused", now, "\"id\":%lld,\"planned_s\":%.6f,\"reason\":\"%s\"", f.id, f.at_s, reason);
 }
 
 static void close_feed(const char *reason, long long after, double now) {
     opens_after = after;
     while (waiting) spend(feeds[--waiting], false, reason, now);
-    if (d.open) d.open = false, d.changed = true;
+    if (d.open) d.open = false, d.changed = true, note("feed_closed", now, "\"reason\":\"%s\"", reason);
 }
 
 static void ask(const struct target *t, double now) {
@@ -103,7 +96,8 @@ static const char *obstacle(double at_s, double now) {
         double band = fmax(0.02 * fabs(target.rpm[w]), rim_rpm(w, 0.10));
         if (fabs(middle - target.rpm[w]) > band) return "wheel not in band";
     }
-    return NULL;
+    bool astray = target.tilts && fabs(d.seen.tilt_deg - target.tilt_deg) > BAND_DEG; /* not measured: false */
+    return astray ? "tilt not in place" : NULL;
 }
 
 static void push_due(double now) {
@@ -112,15 +106,17 @@ static void push_due(double now) {
         if (f.at_s > now) { i++; continue; }
         feeds[i] = feeds[--waiting];
         const char *reason = obstacle(f.at_s, now);
-        spend(f, !reason, reason ? reason : "", now);
         if (!reason) board_feed();
+        spend(f, !reason, reason ? reason : "", now);
     }
 }
 
 /* Modes and orders: L16, L18 to L24. */
 
-static void enter(enum mode m, const char *reason) {
+static void enter(enum mode m, const char *reason, double now) {
     if (m == d.mode && !strcmp(reason, d.why)) return;
+    note("mode", now, "\"mode\":\"%s\",\"reason\":\"%s\",\"was\":\"%s\",\"exits\":%s", MODE[m], reason,
+         MODE[d.mode], note_exits());
     d.mode = m, d.changed = true;
     if (reason != d.why) snprintf(d.why, sizeof d.why, "%s", reason);
 }
@@ -130,7 +126,7 @@ static void drop(void) { queued = 0, have_target = false; }
 static void wind_down(const char *reason, double now) {
     board_cut();
     if (judged < d.epoch) judged = d.epoch;
-    enter(at_rest(now) == 1 ? DISARMED : STOPPING, reason);
+    enter(at_rest(now) == 1 ? DISARMED : STOPPING, reason, now);
 }
 
 static void watch(double now) {
@@ -138,18 +134,21 @@ static void watch(double now) {
     if (d.mode == TRIPPED || (d.mode != ARMED && !turning())) return;
     if (age > watch_feed_s) close_feed("no setpoint", d.seq, now);
     if (age <= watch_stop_s) return;
+    note("watchdog", now, "\"age_ms\":%.1f", age * 1000);
     board_cut(), drop();
     if (judged < d.epoch) judged = d.epoch;
     snprintf(trip, sizeof trip, "no setpoint for %.0f ms", age * 1000);
-    enter(TRIPPED, trip);
+    enter(TRIPPED, trip, now);
 }
 
 static void new_epoch(long long e, double now) {
     close_feed("its epoch ended", -1, now);
     queued = 0, d.epoch = e, d.seq = -1, d.changed = true;
+    note("epoch", now, "\"epoch\":%lld", e);
 }
 
 static void stop(const char *kind, double now) {
+    note(kind, now, "\"mode\":\"%s\",\"exits\":%s", MODE[d.mode], note_exits());
     board_cut(), close_feed(kind, d.seq, now), drop();
     if (judged < d.epoch) judged = d.epoch;
     if (d.mode == ARMED) wind_down(kind, now);
@@ -165,18 +164,18 @@ static void arm(double now) {
     if (reason) {
         char text[sizeof d.why];
         snprintf(text, sizeof text, "%s; arm refused: %s", before, reason);
-        enter(d.mode, text);
+        enter(d.mode, text, now);
         return;
     }
     drop();
     watch_from_s = now;
-    enter(ARMED, "");
+    enter(ARMED, "", now);
 }
 
 static void clear(double now) {
     char text[sizeof d.why];
     snprintf(text, sizeof text, "%s; clear refused: not at rest", trip);
-    if (d.mode == TRIPPED) enter(at_rest(now) == 1 ? DISARMED : TRIPPED, at_rest(now) == 1 ? "" : text);
+    if (d.mode == TRIPPED) enter(at_rest(now) == 1 ? DISARMED : TRIPPED, at_rest(now) == 1 ? "" : text, now);
 }
 
 /* Reading: L2 to L14. */
@@ -202,15 +201,15 @@ static void take_hello(double now) {
     double stop_s = json_double(&json, 0, "watchdog_stop_ms") / 1000;
     bool words = read_word(0, "session", s, 4, 64) && read_word(0, "daemon", name, 0, 200);
     if (!words || !read_word(0, "limits_hash", h, 16, 16) || !read_limits(at, &l)) {
-        refuse("frame", "hello: a field is missing or wrong");
+        refuse("frame", "hello: a field is missing or wrong", now);
         return;
     }
     if (!(feed_s >= 0.040 && feed_s <= 0.250 && stop_s >= feed_s && stop_s <= 0.500)) {
-        refuse("hello", "watchdog times");
+        refuse("hello", "watchdog times", now);
         return;
     }
     bool fresh = strcmp(s, d.session) != 0;
-    for (int i = 0; i < pasts; i++) if (!strcmp(s, past[i])) { refuse("hello", "an old session"); return; }
+    for (int i = 0; i < pasts; i++) if (!strcmp(s, past[i])) { refuse("hello", "an old session", now); return; }
     if (fresh) {
         if (pasts == PAST) memmove(past, past + 1, sizeof *past * (size_t)--pasts);
         if (*d.session) memcpy(past[pasts++], d.session, sizeof d.session);
@@ -218,13 +217,14 @@ static void take_hello(double now) {
         memcpy(d.session, s, sizeof d.session);
         spents = d.results = 0, floor_id = -1, d.epoch = 0, d.seq = judged = -1, d.accepted_s = -INFINITY;
         heard_s = watch_from_s = now, d.changed = true;
+        note("session", now, "\"session\":\"%s\"", s);
         if (d.mode == ARMED) wind_down("another session", now);
     }
     if (fresh || d.mode == DISARMED) {
         const char *reason = beyond(&l, at);
         d.in_force = reason ? d.own : l, d.changed = true;
         snprintf(d.hash, sizeof d.hash, "%s", reason ? "" : h);
-        if (reason) refuse("hello", reason);
+        if (reason) refuse("hello", reason, now);
         else watch_feed_s = feed_s, watch_stop_s = stop_s;
     }
     if (fresh) send_hello(now);
@@ -248,7 +248,7 @@ static const char *wrong(const struct target *t, double now) {
 
 static void take_setpoint(bool ours, double now) {
     struct target t = {0};
-    if (!read_setpoint(&t)) { refuse("frame", "setpoint: a field is missing or wrong"); return; }
+    if (!read_setpoint(&t)) { refuse("frame", "setpoint: a field is missing or wrong", now); return; }
     const char *reason = wrong(&t, now);
     if (!reason) reason = !ours ? "another session" : t.epoch < d.epoch ? "an older epoch" : NULL;
     if (!reason && t.epoch > d.epoch) new_epoch(t.epoch, now);
@@ -256,7 +256,7 @@ static void take_setpoint(bool ours, double now) {
     int keep = queued;
     while (keep && queue[keep - 1].at_s >= t.at_s) keep--;
     if (!reason && keep == QUEUE) reason = "queue full";
-    if (reason) { refuse("setpoint", reason); return; }
+    if (reason) { refuse("setpoint", reason, now); return; }
     d.seq = t.seq, d.accepted_s = now;
     if (!t.feeding) close_feed("feeding is false", d.seq, now);
     if (d.mode == ARMED) queue[keep] = t, queued = keep + 1;
@@ -270,7 +270,7 @@ void driver_take(const char *text, size_t size, double now) {
     bool good = size <= FRAME && json_read(&json, 0);
     json_blank(&json);
     if (!good || json.at != json.end || json.value[0].kind != J_OBJECT) {
-        refuse("frame", "no JSON object of at most 16384 bytes");
+        refuse("frame", "no JSON object of at most 16384 bytes", now);
         return;
     }
     bool known = read_word(0, "kind", kind, 1, 15), version = json_count(&json, 0, "v") == 1;
@@ -283,25 +283,25 @@ void driver_take(const char *text, size_t size, double now) {
         stop(strcmp(kind, "stop") ? "disarm" : "stop", now);
     }
     if (!known || !version || ((stops || starts || sets) && !addressed) || ((stops || starts) && e < 0)) {
-        refuse("frame", "kind, v, session or epoch missing or wrong");
+        refuse("frame", "kind, v, session or epoch missing or wrong", now);
         return;
     }
     if (ours && strcmp(kind, "hello")) heard_s = now;
     if (!strcmp(kind, "ping")) {
         long long n = json_count(&json, 0, "n");
-        if (n < 0) { refuse("frame", "ping: n"); return; }
+        if (n < 0) { refuse("frame", "ping: n", now); return; }
         send_pong(n, now);
     } else if (!strcmp(kind, "hello")) take_hello(now);
     else if (sets) take_setpoint(ours, now);
     else if (starts) {
         if (!ours || e < d.epoch) {
-            refuse(*kind == 'a' ? "arm" : "clear", ours ? "an older epoch" : "another session");
+            refuse(*kind == 'a' ? "arm" : "clear", ours ? "an older epoch" : "another session", now);
             return;
         }
         if (e > d.epoch) new_epoch(e, now);
         if (*kind == 'a') arm(now);
         else clear(now);
-    } else if (!stops) refuse("frame", "unknown kind");
+    } else if (!stops) refuse("frame", "unknown kind", now);
 }
 
 /* Between messages: L15, L17, L22, L23, L25, L26, L28. */
@@ -342,7 +342,7 @@ static void look(double now) {
     for (int w = 0; first_turn && w < 2; w++) /* L22 */
         if (fabs(d.seen.rpm[w]) > rim_rpm(w, 0.10))
             d.out_rpm[w] = fmin(fmax(d.seen.rpm[w], d.own.wheel[w].low_rpm), d.own.wheel[w].high_rpm);
-    if (first_turn && turning()) watch_from_s = now, enter(STOPPING, "wheels were turning when the driver began");
+    if (first_turn && turning()) watch_from_s = now, enter(STOPPING, "wheels were turning when the driver began", now);
     if (first_turn) d.tilt_deg = isnan(d.seen.tilt_deg) ? d.own.tilt_low : d.seen.tilt_deg;
     first_turn = false;
 }
@@ -360,14 +360,15 @@ void driver_turn(double now) {
         if (have_target && now > target.until_s) have_target = false;
         if (!have_target && d.open) close_feed("target expired", d.seq, now);
         bool opens = have_target && target.feeding && target.epoch == d.epoch && target.seq > opens_after;
-        if (opens && !d.open) d.open = d.changed = true;
+        if (opens && !d.open) d.open = d.changed = true, note("feed_opened", now, "\"seq\":%lld", target.seq);
     }
     move(now);
     push_due(now);
     if (d.mode == STOPPING && !turning()) {
-        if (at_rest(now) == 1) enter(DISARMED, "at rest after a stop");
-        else if (now - turned_s > 1.5 * d.board->spin_down_s) enter(DISARMED, "outputs at zero, rest not seen");
+        if (at_rest(now) == 1) enter(DISARMED, "at rest after a stop", now);
+        else if (now - turned_s > 1.5 * d.board->spin_down_s) enter(DISARMED, "outputs at zero, rest not seen", now);
     }
+    if (turning() || at_rest(now) != 1) note_wheels(d.mode == ARMED && have_target ? &target : NULL, now);
     if ((!*d.session || now - heard_s >= 1) && now - d.hello_s >= 1) send_hello(now);
     if (d.changed || now - d.status_s >= 0.020 - 1e-4) send_status(now);
 }
@@ -378,6 +379,9 @@ void driver_begin(double now) {
     d.own.tilt_slew = d.board->tilt_slew_deg_per_s;
     d.in_force = d.own;
     turned_s = watch_from_s = now;
+    const char *feedback = d.board->measured ? "measured" : "none", *simulated = d.board->simulated ? "true" : "false";
+    note("boot", now, "\"driver\":\"%s\",\"boot\":\"%s\",\"feedback\":\"%s\",\"simulated\":%s", d.board->name, d.boot,
+         feedback, simulated);
 }
 
 /* L29. */
@@ -385,4 +389,5 @@ void driver_end(double now) {
     close_feed("driver ends", d.seq, now);
     board_cut();
     board_wheel(0, 0), board_wheel(1, 0);
+    note("end", now, "\"mode\":\"%s\"", MODE[d.mode]);
 }

@@ -1,5 +1,5 @@
 /* What the driver knows of itself, for its files: driver.c keeps the rules, reading.c reads
-   the fields of a message, telling.c writes what is sent, main.c has socket and clock. */
+   the fields of a message, telling.c writes what is sent, note.c the log, main.c has socket and clock. */
 #ifndef DRIVER_H
 #define DRIVER_H
 #include "board.h"
@@ -46,7 +46,12 @@ bool read_word(int of, const char *key, char *into, int least, int most);
 bool read_limits(int at, struct limits *l);
 bool read_setpoint(struct target *t);
 int at_rest(double now);
-void refuse(const char *kind, const char *reason);
+void refuse(const char *kind, const char *reason, double now);
+bool note_open(const char *path);
+__attribute__((format(printf, 3, 4))) void note(const char *event, double now, const char *format, ...);
+const char *note_exits(void);
+void note_feed(const struct feed *f, const struct target *in_force, double now);
+void note_wheels(const struct target *in_force, double now);
 void driver_begin(double now);
 void driver_take(const char *text, size_t size, double now);
 void driver_turn(double now);

@@ -1,6 +1,6 @@
 /* Socket, clock and signals: a DEALER, frames as they come, a turn each 5 ms.
 
-   usage: driver ENDPOINT [OPTIONS OF THE BOARD] */
+   usage: driver ENDPOINT [--log FILE] [OPTIONS OF THE BOARD] */
 #define _POSIX_C_SOURCE 200809L
 #include "driver.h"
 #include <errno.h>
@@ -9,7 +9,7 @@
 #include <time.h>
 #include <zmq.h>
 
-static const double TURN = 0.005;
+static const double TURN = 0.005, LATE_WAKE = 0.010;
 static volatile sig_atomic_t ending;
 
 static void end(int number) {
@@ -43,21 +43,27 @@ static void listen_once(void) {
         size_t room = sizeof more;
         zmq_getsockopt(d.socket, ZMQ_RCVMORE, &more, &room);
         if (more) in_parts = true;
-        else if (in_parts) in_parts = false, refuse("frame", "a message of several frames");
+        else if (in_parts) in_parts = false, refuse("frame", "a message of several frames", clock_s());
         else driver_take(text, (size_t)size, clock_s());
         if (d.changed) send_status(clock_s());
     }
 }
 
 int main(int words, char **word) {
+    bool logs = words > 3 && !strcmp(word[2], "--log");
     if (words < 2) {
-        fprintf(stderr, "usage: %s ENDPOINT [OPTIONS OF THE BOARD]\n", word[0]);
+        fprintf(stderr, "usage: %s ENDPOINT [--log FILE] [OPTIONS OF THE BOARD]\n", word[0]);
         return 2;
     }
+    if (logs && !note_open(word[3])) {
+        fprintf(stderr, "%s: %s\n", word[3], strerror(errno));
+        return 2;
+    }
+    int options = logs ? 4 : 2;
     struct sigaction action = {.sa_handler = end};
     sigaction(SIGINT, &action, NULL);
     sigaction(SIGTERM, &action, NULL);
-    d.board = board_open(words > 2 ? word[2] : "");
+    d.board = board_open(words > options ? word[options] : "");
     void *context = zmq_ctx_new();
     d.socket = zmq_socket(context, ZMQ_DEALER);
     set(ZMQ_LINGER, 0), set(ZMQ_IMMEDIATE, 1), set(ZMQ_SNDHWM, 64), set(ZMQ_RCVHWM, 256), set(ZMQ_RECONNECT_IVL, 50);
@@ -67,6 +73,8 @@ int main(int words, char **word) {
     }
     double due = clock_s();
     for (driver_begin(due); !ending; driver_turn(clock_s())) {
+        double late = clock_s() - due;
+        if (late > LATE_WAKE) note("late_wake", due + late, "\"late_ms\":%.1f", late * 1000);
         due = fmax(due + TURN, clock_s() - TURN);
         do {
             listen_once();

@@ -24,6 +24,16 @@ static void post(void) {
     length = 0;
 }
 
+/* L27: told in the next status. */
+void refuse(const char *kind, const char *reason, double now) {
+    static long refused;
+    if (d.refusals == REFUSALS) memmove(d.refusal, d.refusal + 1, sizeof *d.refusal * (size_t)--d.refusals);
+    struct refusal *r = &d.refusal[d.refusals++];
+    r->n = ++refused, r->kind = kind;
+    snprintf(r->why, sizeof r->why, "%s", reason);
+    note("message_refused", now, "\"kind\":\"%s\",\"reason\":\"%s\"", kind, reason);
+}
+
 void send_hello(double now) {
     d.hello_s = now;
     say("{\"v\":1,\"kind\":\"hello\",\"driver\":\"%s\",\"boot\":\"%s\",\"now_s\":%.6f,", d.board->name, d.boot, now);

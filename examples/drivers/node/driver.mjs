@@ -11,6 +11,7 @@ const LATE_S = 0.02;
 const AHEAD_S = 2;
 const STAY_S = 1;
 const FEEDS = 8;
+const BAND_DEG = 1;
 const QUEUE = 128; // 2 s ahead, a setpoint each 20 ms
 
 const isNumber = (x) => typeof x === "number" && Number.isFinite(x);
@@ -59,7 +60,8 @@ const median = (list) => {
 };
 const keepLast = (list, most) => list.splice(0, Math.max(0, list.length - most));
 
-export function makeDriver(boot, send, began) {
+// `note` takes an event of DRIVER_LOG.md: its name, its moment, its further fields.
+export function makeDriver(boot, send, began, note = () => {}) {
   const own = facts.limits;
   const out = { top: 0, bottom: 0 };
   const limited = { top: false, bottom: false, tilt: false };
@@ -69,8 +71,10 @@ export function makeDriver(boot, send, began) {
   let waiting = new Map(), spent = new Map(), floor = -1;
   let accepted = null, watchFrom = began, feedAfter = 0.25, stopAfter = 0.5;
   let seen = null, tilt = null, turned = began, moved = null, refused = 0, exitCount = 0;
-  let heard = -Infinity, helloSent = -Infinity, statusDue = began, changed = true;
+  let heard = -Infinity, helloSent = -Infinity, statusDue = began, sampleDue = began;
+  let changed = true;
 
+  const seenExits = () => (facts.exit_sensor ? exitCount : null);
   const turning = () => WHEELS.some((w) => out[w] !== 0);
 
   function rest(now) { // L24
@@ -79,13 +83,25 @@ export function makeDriver(boot, send, began) {
     return !turning() && WHEELS.every((w) => Math.abs(seen[w]) <= rimRpm(w, 0.1));
   }
 
-  function refuse(kind, reason) { // L27: told in the next status
+  const shown = (x) => (isNumber(x) ? Math.round(x * 10) / 10 : null);
+  function wheelFields() {
+    const goal = (w) => (mode === "armed" ? shown(target?.[w].rpm) : null);
+    const fields = (w) => ({
+      [`${w}_out_rpm`]: shown(out[w]), [`${w}_target_rpm`]: goal(w), [`${w}_rpm`]: shown(seen?.[w]),
+    });
+    return { ...fields("top"), ...fields("bottom") };
+  }
+
+  function refuse(kind, reason, now) { // L27: told in the next status
+    note("message_refused", now, { kind, reason });
     refusals.push({ n: ++refused, kind, reason });
     keepLast(refusals, 8);
   }
 
-  function enter(to, reason) {
-    if (to !== mode || reason !== why) [mode, why, changed] = [to, reason, true];
+  function enter(to, reason, now) {
+    if (to === mode && reason === why) return;
+    note("mode", now, { mode: to, reason, was: mode, exits: seenExits() });
+    [mode, why, changed] = [to, reason, true];
   }
 
   // Feeds: L14, L17, L30.
@@ -105,12 +121,16 @@ export function makeDriver(boot, send, began) {
       floor = Math.max(floor, lowest);
     }
     tell(id, reason ? "refused" : "done", now, reason);
+    if (reason) note("feed_refused", now, { id, planned_s: at_s, reason });
+    else note("feed", now, { id, planned_s: at_s, epoch, ...wheelFields() });
   }
 
   function closeFeed(reason, after, now) {
     opensAfter = after;
     for (const [id, at_s] of [...waiting]) spend(id, at_s, now, reason);
-    if (feeding) [feeding, changed] = [false, true];
+    if (!feeding) return;
+    [feeding, changed] = [false, true];
+    note("feed_closed", now, { reason });
   }
 
   function ask(m, now) {
@@ -128,23 +148,23 @@ export function makeDriver(boot, send, began) {
     if (mode !== "armed") return `mode is ${mode}`;
     if (!feeding || !target) return "feed is closed";
     if (now - at_s > LATE_S) return `${Math.round((now - at_s) * 1000)} ms late`;
-    if (facts.feedback === "none") return null;
-    for (const w of WHEELS) {
+    for (const w of facts.feedback === "none" ? [] : WHEELS) {
       const speeds = samples.filter((s) => now - s.at_s <= 0.1 && isNumber(s[w])).map((s) => s[w]);
       if (!speeds.length || !isNumber(seen[w])) return `${w} wheel: speed not known`;
       const [middle, asked] = [median(speeds), target[w].rpm];
       const band = Math.max(0.02 * Math.abs(asked), rimRpm(w, 0.1));
       if (Math.abs(middle - asked) > band) return `${w} wheel at ${middle.toFixed(0)} rpm, target ${asked}`;
     }
-    return null;
+    const astray = target.tilt && isNumber(seen.tilt_deg) && Math.abs(seen.tilt_deg - target.tilt.deg) > BAND_DEG;
+    return astray ? `tilt at ${seen.tilt_deg.toFixed(1)} degrees, target ${target.tilt.deg}` : null;
   }
 
   function pushDue(now) {
     const due = [...waiting].filter(([, at_s]) => at_s <= now).sort((a, b) => a[1] - b[1]);
     for (const [id, at_s] of due) {
       const reason = obstacle(at_s, now);
-      spend(id, at_s, now, reason);
       if (!reason) feedOne();
+      spend(id, at_s, now, reason);
     }
   }
 
@@ -156,7 +176,7 @@ export function makeDriver(boot, send, began) {
   function windDown(reason, now) {
     cut();
     judge();
-    enter(rest(now) ? "disarmed" : "stopping", reason);
+    enter(rest(now) ? "disarmed" : "stopping", reason, now);
   }
 
   function watch(now) {
@@ -164,19 +184,22 @@ export function makeDriver(boot, send, began) {
     const age = now - Math.max(accepted ?? -Infinity, watchFrom);
     if (age > feedAfter) closeFeed("no setpoint", seq, now);
     if (age <= stopAfter) return;
+    note("watchdog", now, { age_ms: shown(age * 1000) });
     cut();
     drop();
     judge();
     trip = `no setpoint for ${Math.round(age * 1000)} ms`;
-    enter("tripped", trip);
+    enter("tripped", trip, now);
   }
 
   function newEpoch(to, now) {
     closeFeed(`epoch ${epoch} ended`, -1, now);
     [queue, epoch, seq, changed] = [[], to, -1, true];
+    note("epoch", now, { epoch });
   }
 
   function stop(kind, now) {
+    note(kind, now, { mode, exits: seenExits() });
     cut();
     closeFeed(kind, seq, now);
     drop();
@@ -191,16 +214,16 @@ export function makeDriver(boot, send, began) {
     if (mode !== "disarmed") reason = `mode is ${mode}`;
     else if (!hash) reason = "limits not agreed";
     else if (!rest(now)) reason = "not at rest, or rest not known";
-    if (reason) return enter(mode, `${mode === "tripped" ? `${trip}; ` : ""}arm refused: ${reason}`);
+    if (reason) return enter(mode, `${mode === "tripped" ? `${trip}; ` : ""}arm refused: ${reason}`, now);
     drop();
     watchFrom = now;
-    enter("armed", null);
+    enter("armed", null, now);
   }
 
   function clear(now) {
     if (mode !== "tripped") return;
-    if (rest(now)) enter("disarmed", null);
-    else enter("tripped", `${trip}; clear refused: not at rest`);
+    if (rest(now)) enter("disarmed", null, now);
+    else enter("tripped", `${trip}; clear refused: not at rest`, now);
   }
 
   // Messages: L1 to L14.
@@ -208,13 +231,14 @@ export function makeDriver(boot, send, began) {
   function hello(m, now) {
     const fresh = m.session !== session;
     const [feedMs, stopMs] = [m.watchdog_feed_ms, m.watchdog_stop_ms];
-    if (!(feedMs >= 40 && feedMs <= 250 && stopMs >= feedMs && stopMs <= 500)) return refuse("hello", "watchdog times");
-    if (fresh && past.includes(m.session)) return refuse("hello", "an old session");
+    const timely = feedMs >= 40 && feedMs <= 250 && stopMs >= feedMs && stopMs <= 500;
+    if (!timely) return refuse("hello", "watchdog times", now);
+    if (fresh && past.includes(m.session)) return refuse("hello", "an old session", now);
     if (fresh) adopt(m.session, now);
     if (fresh || mode === "disarmed") {
       const reason = beyond(m.limits);
       [limits, hash, changed] = [reason ? own : m.limits, reason ? null : m.limits_hash, true];
-      if (reason) refuse("hello", `limits not taken: ${reason}`);
+      if (reason) refuse("hello", `limits not taken: ${reason}`, now);
       else [feedAfter, stopAfter] = [feedMs / 1000, stopMs / 1000];
     }
     if (fresh) sendHello(now);
@@ -228,6 +252,7 @@ export function makeDriver(boot, send, began) {
     [session, epoch, seq, judged, floor, accepted, changed] = [to, 0, -1, -1, -1, null, true];
     [waiting, spent, heard, watchFrom] = [new Map(), new Map(), now, now];
     results.length = 0;
+    note("session", now, { session });
     if (mode === "armed") windDown("another session", now);
   }
 
@@ -264,12 +289,12 @@ export function makeDriver(boot, send, began) {
     let reason = wrong(m, now);
     if (!reason && m.session !== session) reason = "another session";
     if (!reason && m.epoch < epoch) reason = `epoch ${m.epoch}; current is ${epoch}`;
-    if (reason) return refuse("setpoint", reason);
+    if (reason) return refuse("setpoint", reason, now);
     if (m.epoch > epoch) newEpoch(m.epoch, now);
-    if (m.seq <= seq) return refuse("setpoint", `seq ${m.seq}; newest is ${seq}`);
-    if (now > m.until_s) return refuse("setpoint", "its until_s is past");
+    if (m.seq <= seq) return refuse("setpoint", `seq ${m.seq}; newest is ${seq}`, now);
+    if (now > m.until_s) return refuse("setpoint", "its until_s is past", now);
     const before = queue.filter((q) => q.at_s < m.at_s);
-    if (before.length >= QUEUE) return refuse("setpoint", "queue full");
+    if (before.length >= QUEUE) return refuse("setpoint", "queue full", now);
     [seq, accepted] = [m.seq, now];
     if (!m.feeding) closeFeed("feeding is false", seq, now);
     if (mode === "armed") queue = [...before, m];
@@ -279,7 +304,7 @@ export function makeDriver(boot, send, began) {
   function receive(bytes, now) {
     watch(now); // L1
     const m = bytes.length > FRAME_BYTES ? null : parse(bytes);
-    if (!isObject(m)) return refuse("frame", "no JSON object of at most 16384 bytes");
+    if (!isObject(m)) return refuse("frame", "no JSON object of at most 16384 bytes", now);
     const good = m.v === 1 && Object.hasOwn(SHAPES, m.kind) && SHAPES[m.kind](m);
     const stops = m.kind === "stop" || m.kind === "disarm";
     const ours = session !== null && m.session === session;
@@ -287,14 +312,14 @@ export function makeDriver(boot, send, began) {
       if (good && ours && m.epoch > epoch) newEpoch(m.epoch, now);
       stop(m.kind, now);
     }
-    if (!good) return refuse("frame", "v, kind or a field is missing or wrong");
+    if (!good) return refuse("frame", "v, kind or a field is missing or wrong", now);
     if (ours && m.kind !== "hello") heard = now;
     if (m.kind === "ping") send({ v: 1, kind: "pong", n: m.n, now_s: now });
     else if (m.kind === "hello") hello(m, now);
     else if (m.kind === "setpoint") setpoint(m, now);
     else if (!stops) {
-      if (!ours) return refuse(m.kind, "another session");
-      if (m.epoch < epoch) return refuse(m.kind, `epoch ${m.epoch}; current is ${epoch}`);
+      if (!ours) return refuse(m.kind, "another session", now);
+      if (m.epoch < epoch) return refuse(m.kind, `epoch ${m.epoch}; current is ${epoch}`, now);
       if (m.epoch > epoch) newEpoch(m.epoch, now);
       if (m.kind === "arm") arm(now);
       else clear(now);
@@ -332,7 +357,9 @@ export function makeDriver(boot, send, began) {
     if (target && now > target.until_s) target = null;
     if (!target && feeding) closeFeed("target expired", seq, now);
     const opens = target?.feeding && target.epoch === epoch && target.seq > opensAfter;
-    if (opens && !feeding) [feeding, changed] = [true, true];
+    if (!opens || feeding) return;
+    [feeding, changed] = [true, true];
+    note("feed_opened", now, { seq: target.seq });
   }
 
   function move(now) {
@@ -364,8 +391,12 @@ export function makeDriver(boot, send, began) {
     move(now);
     pushDue(now);
     if (mode === "stopping" && !turning()) {
-      if (rest(now)) enter("disarmed", "at rest after a stop");
-      else if (now - turned > 1.5 * facts.spin_down_s) enter("disarmed", "outputs at zero, rest not seen");
+      if (rest(now)) enter("disarmed", "at rest after a stop", now);
+      else if (now - turned > 1.5 * facts.spin_down_s) enter("disarmed", "outputs at zero, rest not seen", now);
+    }
+    if (now >= sampleDue && (turning() || rest(now) !== true)) {
+      sampleDue = Math.max(sampleDue + 0.02, now + 0.005);
+      note("wheels", now, wheelFields());
     }
     if ((session === null || now - heard >= 1) && now - helloSent >= 1) sendHello(now);
     if (changed || now >= statusDue) sendStatus(now);
@@ -395,6 +426,7 @@ export function makeDriver(boot, send, began) {
     });
   }
 
+  note("boot", began, { driver: facts.driver, boot, feedback: facts.feedback, simulated: facts.simulated });
   return {
     receive(bytes, now) {
       receive(bytes, now);
@@ -406,6 +438,7 @@ export function makeDriver(boot, send, began) {
       closeFeed("driver ends", seq, now);
       cut();
       for (const w of WHEELS) setWheel(w, 0);
+      note("end", now, { mode });
     },
   };
 }

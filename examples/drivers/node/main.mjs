@@ -1,21 +1,36 @@
 // Socket, clock and signals: a DEALER, frames as they come, a turn each 5 ms.
 //
-// usage: node main.mjs ENDPOINT
+// usage: node main.mjs ENDPOINT [--log FILE]
 
 import { randomBytes } from "node:crypto";
+import { openSync, writeSync } from "node:fs";
 import { Dealer } from "zeromq";
 import { makeDriver } from "./driver.mjs";
 
 const TURN_MS = 5;
+const LATE_WAKE_S = 0.01;
 const UNSENT_MOST = 64;
 
-const [endpoint] = process.argv.slice(2);
-if (!endpoint) {
-  console.error("usage: node main.mjs ENDPOINT");
+const [endpoint, option, path] = process.argv.slice(2);
+if (!endpoint || (option && (option !== "--log" || !path))) {
+  console.error("usage: node main.mjs ENDPOINT [--log FILE]");
   process.exit(2);
 }
 
-const clock = () => performance.now() / 1000;
+// The system's monotonic clock, so that the log can be held against what others on this computer saw.
+const clock = () => Number(process.hrtime.bigint()) / 1e9;
+
+// The driver's own log, DRIVER_LOG.md: a line is in the file when `note` returns. A full disk stops nothing.
+const file = path ? openSync(path, "a") : null;
+function note(event, t, what) {
+  if (file === null) return;
+  try {
+    writeSync(file, `${JSON.stringify({ t: Number(t.toFixed(6)), event, ...what })}\n`);
+  } catch {
+    // what cannot be written is lost
+  }
+}
+
 const marks = { sendHighWaterMark: 64, receiveHighWaterMark: 256 };
 const socket = new Dealer({ linger: 0, immediate: true, sendTimeout: 0, ...marks });
 socket.connect(endpoint);
@@ -32,8 +47,15 @@ async function send(message) {
   sending = false;
 }
 
-const driver = makeDriver(randomBytes(8).toString("hex"), send, clock());
-const turns = setInterval(() => driver.turn(clock()), TURN_MS);
+const driver = makeDriver(randomBytes(8).toString("hex"), send, clock(), note);
+let due = clock();
+const turns = setInterval(() => {
+  const now = clock();
+  const late_s = now - due - TURN_MS / 1000;
+  if (late_s > LATE_WAKE_S) note("late_wake", now, { late_ms: Math.round(late_s * 10000) / 10 });
+  due = now;
+  driver.turn(now);
+}, TURN_MS);
 
 function end() {
   clearInterval(turns);
@@ -46,5 +68,5 @@ process.on("SIGINT", end);
 
 for await (const parts of socket) {
   if (parts.length === 1) driver.receive(parts[0], clock());
-  else driver.refuse("frame", "a message of several frames");
+  else driver.refuse("frame", "a message of several frames", clock());
 }

@@ -21,6 +21,7 @@ from drillfeed.clients.probe.turning import MORE, more_rpm
 from drillfeed.protocol.link import LEAD_S, Status
 
 BEFORE_S = 0.05
+FROZEN_S = 1.0
 
 
 def comes_down(bench: Bench, mark: float, modes: tuple[str, ...]) -> Steps:
@@ -143,7 +144,7 @@ def held_back(bench: Bench) -> Steps:
 
 
 def frozen(bench: Bench) -> Steps:
-    """Turning, freeze the driver's process for 1 s while setpoints go on, then let it go on."""
+    """Turning, freeze the driver's process for a second while setpoints go on, then let it go on."""
     if not bench.can_freeze:
         raise NotKnown("needs the driver's process on this machine: --pid, or by hand kill -STOP and kill -CONT")
     yield from turning(bench)
@@ -152,11 +153,12 @@ def frozen(bench: Bench) -> Steps:
     if not bench.status.feeding:
         raise NotReached("the feed does not open")
     bench.frozen = True
-    yield from bench.wait(1.0)
-    mark = bench.now
+    yield from bench.wait(FROZEN_S)
+    mark, mark_s = bench.now, bench.driver_s()
     bench.frozen = False
     yield from bench.wait(0.3)
-    told = bench.since(mark)
+    # A status that was on its way when the driver froze leaves it now: by its own clock it says nothing of waking.
+    told = [one for one in bench.since(mark) if one.now_s > mark_s - FROZEN_S / 2]
     if not told:
         raise Fails("no status after it was let go on")
     if any(one.mode != "tripped" or one.feeding for one in told):

@@ -24,6 +24,7 @@ from drillfeed.daemon.engine.effects import Event
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.states import MOVING
 from drillfeed.daemon.journal.entries import Happened
+from drillfeed.daemon.journal.last_throws import LastThrows
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_machine
@@ -93,7 +94,8 @@ class Daemon:
         engine = Engine(machine, secrets.token_hex(8), time.monotonic(), cautions.accepted(folder, machine.name))
         drills = Path(config.drills) if config.drills else None
         self.desk = Desk(machine, drills, lambda: secrets.randbelow(2**31))
-        self.journal = Journal(journal_file(config), machine.name, engine.link.session)
+        path, run = journal_file(config), engine.link.session
+        self.journal = Journal(path, machine.name, run, last=LastThrows.of(path, run, machine.name))
         limits = Limits(config.day_balls, config.seven_days_balls)
         self.desk.practice = Practice(machine, folder, self.journal, limits)
         self.desk.record = self._record

@@ -18,7 +18,9 @@ from typing import Any, TypeVar
 
 import structlog
 
-from drillfeed.daemon.journal.entries import Entry, Place, write
+from drillfeed.daemon.journal.completing import complete
+from drillfeed.daemon.journal.entries import Entry, Happened, Place, write
+from drillfeed.daemon.journal.last_throws import LastThrows
 from drillfeed.daemon.journal.reading import Load, loads
 from drillfeed.daemon.journal.schema import NotOurs, open_to_write
 
@@ -30,6 +32,8 @@ QUEUE_MOST = 10_000
 RETRY_S = 1.0
 LOADS_S = 5.0
 DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+# Mistakes in drillfeed, not on the disk: trying again would fail for ever.
+MISTAKES = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, KeyError)
 _Answer = TypeVar("_Answer")
 
 
@@ -38,7 +42,10 @@ class NotRecorded(Exception):
 
 
 class Journal(threading.Thread):
-    """Writes what is noted until `end`. `wall_of` turns the daemon's monotonic seconds into seconds since 1970."""
+    """Writes what is noted until `end`. `wall_of` turns the daemon's monotonic seconds into seconds since 1970.
+
+    With `last` a throw is in shared memory when `note` returns, so a kill between that and the commit loses none.
+    """
 
     def __init__(
         self,
@@ -50,6 +57,7 @@ class Journal(threading.Thread):
         on_commit: Callable[[tuple[Entry, ...]], None] = lambda entries: None,
         opener: Callable[[Path], sqlite3.Connection] = open_to_write,
         queue_most: int = QUEUE_MOST,
+        last: LastThrows | None = None,
     ) -> None:
         super().__init__(name="journal", daemon=True)
         self.path = path
@@ -58,6 +66,7 @@ class Journal(threading.Thread):
         self.loads: tuple[Load, ...] = ()
         self._loads_due_s = float("-inf")
         self._wall_of = wall_of or _wall_of
+        self._last, self._left = last, last.left if last is not None else ()
         self._on_commit, self._opener, self._queue_most = on_commit, opener, queue_most
         self._queue: deque[Entry] = deque()
         self._questions: deque[tuple[Callable[[sqlite3.Connection], Any], Future[Any]]] = deque(maxlen=queue_most)
@@ -74,6 +83,8 @@ class Journal(threading.Thread):
 
     def note(self, entry: Entry) -> None:
         """Take an entry to be written soon; a full queue drops it and counts it."""
+        if self._last is not None and isinstance(entry, Happened):
+            self._last.keep(entry.event)
         if len(self._queue) >= self._queue_most:
             self.lost = next(self._losses)
         else:
@@ -120,6 +131,8 @@ class Journal(threading.Thread):
             time.sleep(BATCH_S)
         self._answer_all(NotRecorded("the daemon is shutting down"))
         self._close()
+        if self._last is not None and not (self._left or self._batch or self._queue or self.lost):
+            self._last.forget()
 
     def _guarded_turn(self) -> None:
         """Take a turn; a mistake in drillfeed itself is told and costs the batch, not the thread."""
@@ -147,7 +160,17 @@ class Journal(threading.Thread):
     def _opened(self) -> sqlite3.Connection:
         if self._connection is None:
             self._connection = self._opener(self.path)
+        if self._left:
+            self._complete(self._connection)
         return self._connection
+
+    def _complete(self, connection: sqlite3.Connection) -> None:
+        """Write down what an earlier daemon could not; a fault of the disk is raised, and the next turn tries."""
+        try:
+            self._log.info("completed after a kill", throws=complete(connection, self._left, self._wall_of))
+        except (*MISTAKES, TypeError, ValueError) as bug:
+            self._log.error("what an earlier daemon left cannot be written", error=str(bug))
+        self._left = ()
 
     def _write_batch(self, connection: sqlite3.Connection) -> None:
         """Write one batch in one transaction; the place moves on only after the commit."""
@@ -160,8 +183,7 @@ class Journal(threading.Thread):
                 try:
                     place = write(connection, place, entry, self._wall_of(entry.at_s))
                     kept.append(entry)
-                except (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, KeyError) as bug:
-                    # A mistake in drillfeed, not on the disk: trying again would fail for ever.
+                except MISTAKES as bug:
                     self.lost = next(self._losses)
                     self._log.error("an entry cannot be written", entry=repr(entry)[:300], error=str(bug))
             connection.execute("COMMIT")

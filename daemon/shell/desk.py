@@ -108,9 +108,10 @@ class Desk:
             if reply_to is not None:
                 reply_to(reply)
         if effects.events:
-            self._ring.add(effects.events)
+            # Noted before it is told, so that nobody knows of a throw that a kill could still lose.
             for event in effects.events:
                 self.record(event)
+            self._ring.add(effects.events)
             self.notices_ready()
 
     def aside(self, work: Callable[[], object]) -> None:

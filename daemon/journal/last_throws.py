@@ -1,0 +1,114 @@
+"""The last throws in shared memory: what a killed daemon had told and not yet committed, for the next to write down.
+
+Rule of this file: `keep` copies some hundred bytes into memory: no lock, no system call, no disk; one thread calls it,
+the one that notes what the engine tells. The file lies in memory (`$XDG_RUNTIME_DIR`, else /dev/shm), outlives the
+process and not a restart of the computer, and is of one journal and machine. Where there is no such place nothing is
+kept, and a kill costs what was not committed.
+
+A slot holds length and CRC-32 of its text, then the text: one JSON object. A slot that a kill cut short fails its CRC.
+"""
+
+import contextlib
+import hashlib
+import json
+import mmap
+import os
+import stat
+import struct
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import structlog
+
+from drillfeed.daemon.engine.effects import Event
+
+SLOTS, SLOT_BYTES = 64, 1024
+SIZE = SLOTS * SLOT_BYTES
+HEAD = struct.Struct("<II")
+KEPT = frozenset({"ball", "exit", "set"})
+"""The topics that make a throw: the ball, whether it was seen leaving, and the set it belongs to."""
+
+
+@dataclass(frozen=True)
+class Kept:
+    """One event of a run of the daemon on a machine, as it was told."""
+
+    run: str
+    machine: str
+    serial: int
+    event: Event
+
+
+def place_of(journal: Path, machine: str, environ: Mapping[str, str] | None = None) -> Path | None:
+    """Return where the last throws of a machine are kept; None where this system has no place in memory."""
+    environ = os.environ if environ is None else environ
+    name = hashlib.blake2b(f"{journal.absolute()} {machine}".encode(), digest_size=8).hexdigest()
+    for folder in (environ.get("XDG_RUNTIME_DIR"), "/dev/shm"):
+        if folder and os.access(folder, os.W_OK | os.X_OK):
+            return Path(folder) / f"drillfeed-{os.geteuid()}-{name}"
+    return None
+
+
+class LastThrows:
+    """A ring of slots, mapped; `left` is what an earlier daemon kept there, the oldest first."""
+
+    def __init__(self, path: Path, run: str, machine: str) -> None:
+        """Map the file, made where there is none; raise OSError where it is not ours or memory is short."""
+        self.path, self._run, self._machine = path, run, machine
+        number = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
+        try:
+            found = os.fstat(number)
+            if found.st_uid != os.geteuid() or not stat.S_ISREG(found.st_mode) or found.st_mode & 0o077:
+                raise PermissionError(f"{path} is not a file of ours alone")
+            # A mapped page that the system cannot give ends the process; asked for here it is an error.
+            os.posix_fallocate(number, 0, SIZE)
+            self._map = mmap.mmap(number, SIZE)
+        finally:
+            os.close(number)
+        self.left = tuple(sorted(self._read(), key=lambda one: one.serial))
+        self._serial = self.left[-1].serial + 1 if self.left else 0
+
+    @classmethod
+    def of(cls, journal: Path, run: str, machine: str) -> "LastThrows | None":
+        """Return the last throws of a journal; None, and a line in the log, where they cannot be kept."""
+        log = structlog.get_logger("journal")
+        path = place_of(journal, machine)
+        try:
+            if path is not None:
+                return cls(path, run, machine)
+            log.warning("a kill may cost the last throws", why="no folder in memory")
+        except OSError as wrong:
+            log.warning("a kill may cost the last throws", why=str(wrong))
+        return None
+
+    def keep(self, event: Event) -> None:
+        """Keep an event of a throw in the oldest slot; one that is longer than a slot is not kept."""
+        if event.topic not in KEPT:
+            return
+        told = [self._run, self._machine, self._serial, event.at_s, event.topic, dict(event.fields)]
+        text = json.dumps(told, separators=(",", ":")).encode()
+        if len(text) > SLOT_BYTES - HEAD.size:
+            return
+        start = self._serial % SLOTS * SLOT_BYTES
+        self._map[start + HEAD.size : start + HEAD.size + len(text)] = text
+        self._map[start : start + HEAD.size] = HEAD.pack(len(text), zlib.crc32(text))
+        self._serial += 1
+
+    def forget(self) -> None:
+        """Remove the file: all that it held is on disk."""
+        with contextlib.suppress(OSError):
+            self.path.unlink()
+
+    def _read(self) -> list[Kept]:
+        found = []
+        for start in range(0, SIZE, SLOT_BYTES):
+            length, crc = HEAD.unpack_from(self._map, start)
+            text = self._map[start + HEAD.size : start + HEAD.size + min(length, SLOT_BYTES - HEAD.size)]
+            if not length or zlib.crc32(text) != crc:
+                continue
+            with contextlib.suppress(ValueError):  # of another version of drillfeed
+                run, machine, serial, at_s, topic, fields = json.loads(text)
+                found.append(Kept(run, machine, serial, Event(at_s, topic, "", None, fields)))
+        return found

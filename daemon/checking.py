@@ -9,9 +9,11 @@ from drillfeed.daemon.aim import spread
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
+from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player
 from drillfeed.daemon.library import find, known, load_balls, read_any
 from drillfeed.daemon.machine import Machine, Wheel
 from drillfeed.daemon.mistakes import FileMistakes, Mistake
+from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import (
     NotPossible,
@@ -69,11 +71,12 @@ def machine_lines(machine: Machine) -> list[str]:
     return lines
 
 
-def _ball_lines(balls: dict[str, BallType], machine: Machine) -> list[str]:
-    lines = [f"{len(balls)} ball types; on {machine.name}:"]
+def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) -> list[str]:
+    lines = [f"{len(balls)} ball types; on {machine.name}{_for(player)}:"]
     for ball in balls.values():
         try:
             setting = setting_for(ball, machine)
+            check_ball(ball, machine, player.profile, balls)
         except NotPossible as wrong:
             lines.append(f"  {ball.name}: not here: {wrong}")
         else:
@@ -97,10 +100,14 @@ def _warnings(ball: BallType, setting: Setting, machine: Machine) -> Iterator[st
         yield "outside 3-20 m/s and 0-120 rev/s: drag and lift were not measured there"
 
 
-def drill_lines(drill: Drill, machine: Machine, folder: Path | None) -> list[str]:
-    """Return what a drill comes to on a machine; raise NotPossible where it can't be run there."""
-    plan = plan_drill(drill, load_balls(folder), machine, 0)
-    lines = [f"{drill.name}: {drill.title}; {plan.balls} balls on {machine.name}"]
+def _for(player: Player) -> str:
+    return f", for a player of {player.profile.text}" if player.profile else ""
+
+
+def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:
+    """Return what a drill comes to on a machine for a player; raise NotPossible where it can't be run there."""
+    plan = plan_drill(drill, load_balls(folder), machine, 0, player=player)
+    lines = [f"{drill.name}: {drill.title}; {plan.balls} balls on {machine.name}{_for(player)}"]
     lines += [f"  {note}" for note in plan.notes]
     for one in plan.sets:
         rest = f"rest {one.rest_s:g} s" if one.rest_s else "then a rest that waits for the player"
@@ -124,12 +131,12 @@ def _path(name: str, folder: Path | None) -> Path:
     raise FileMistakes([Mistake(name, "(name)", "no such file or name", "a file, or a name of drillfeed list")])
 
 
-def check_file(name: str, machine: Machine, folder: Path | None) -> list[str]:
+def check_file(name: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:
     """Return what a file comes to; raise FileMistakes with all its mistakes, or NotPossible."""
     found = read_any(_path(name, folder))
     if isinstance(found, Machine):
         return machine_lines(found)
     if isinstance(found, Drill):
-        return drill_lines(found, machine, folder)
+        return drill_lines(found, machine, folder, player)
     assert isinstance(found, dict)
-    return _ball_lines(found, machine)
+    return _ball_lines(found, machine, player)

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
+from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
 from drillfeed.daemon.library import read_toml
 from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
 
@@ -29,6 +30,7 @@ class Config(Table):
     journal: str | None = Field(None, description="file of the practice journal; the state folder if left out")
     day_balls: Annotated[int, Field(ge=1, description="balls in a day from which on a warning is given")] = 600
     seven_days_balls: Annotated[int, Field(ge=1, description="balls in seven days from which on one is")] = 2400
+    players: Profiles = Field(HOUSE_PROFILES, description="limits of each level: [players.junior] and so on")
 
 
 def read_config(path: Path | None, given: Mapping[str, Any]) -> Config:

@@ -1,6 +1,6 @@
 """What is known and what this machine can do with it: drills, ball types, machines.
 
-Rule of this file: what a machine cannot do is listed all the same, with the reason.
+Rule of this file: what a machine cannot do, or a player is not to get, is listed all the same, with the reason.
 """
 
 from collections.abc import Iterable
@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, flight_for, setting_for
 
@@ -36,12 +38,12 @@ class Entry:
         return asdict(self)
 
 
-def _drills(machine: Machine, folder: Path | None) -> Iterable[Entry]:
+def _drills(machine: Machine, folder: Path | None, player: Player) -> Iterable[Entry]:
     balls = load_balls(folder)
     for name in known("drills", folder):
         try:
             drill = load_drill(name, folder)
-            plan = plan_drill(drill, balls, machine, 0)
+            plan = plan_drill(drill, balls, machine, 0, player=player)
         except FileMistakes as wrong:
             yield Entry(name, "", False, str(wrong.mistakes[0]), "")
         except NotPossible as wrong:
@@ -52,12 +54,14 @@ def _drills(machine: Machine, folder: Path | None) -> Iterable[Entry]:
             yield Entry(name, drill.title, True, None, "; ".join([figures, *plan.notes]))
 
 
-def _balls(machine: Machine, folder: Path | None) -> Iterable[Entry]:
-    for ball in load_balls(folder).values():
+def _balls(machine: Machine, folder: Path | None, player: Player) -> Iterable[Entry]:
+    balls = load_balls(folder)
+    for ball in balls.values():
         place = f"{ball.length or ''} {ball.depth_cm or 0:g} cm deep".strip() if ball.tilt_deg is None else "by tilt"
         figures = f"({ball.level}, {ball.speed_mps:g} m/s, {ball.spin_revps:+g} rev/s, {place})"
         try:
             setting = setting_for(ball, machine)
+            check_ball(ball, machine, player.profile, balls)
         except NotPossible as wrong:
             yield Entry(ball.name, ball.title, False, str(wrong), figures)
         else:
@@ -85,15 +89,15 @@ def _machines() -> Iterable[Entry]:
             yield Entry(name, machine.title, True, None, "")
 
 
-def listing(of: str, machine: Machine, folder: Path | None) -> list[Entry]:
+def listing(of: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[Entry]:
     """Return the listing of `drills`, `balls` or `machines`; raises FileMistakes where ball files are broken."""
     if of == "drills":
-        return list(_drills(machine, folder))
-    return list(_balls(machine, folder)) if of == "balls" else list(_machines())
+        return list(_drills(machine, folder, player))
+    return list(_balls(machine, folder, player)) if of == "balls" else list(_machines())
 
 
-def listing_lines(of: str, machine: Machine, folder: Path | None) -> list[str]:
+def listing_lines(of: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:
     """Return the listing as lines for people."""
-    entries = listing(of, machine, folder)
+    entries = listing(of, machine, folder, player)
     width = max((len(entry.name) for entry in entries), default=0)
     return [entry.line(width) for entry in entries]

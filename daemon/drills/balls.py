@@ -15,6 +15,7 @@ Length = Literal["short", "half-long", "long"]
 Arc = Literal["low", "high", "serve-wise"]
 Level = Literal["beginner", "club", "advanced"]
 LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")
+HARD_MOST_MPS = 30
 NAME = "^[a-z0-9][a-z0-9-]{0,39}$"
 Name = Annotated[str, Field(pattern=NAME)]
 
@@ -24,7 +25,7 @@ class BallType(Table):
 
     name: Name
     title: Annotated[str, Field(max_length=80)]
-    speed_mps: Annotated[float, Field(ge=1, le=30)]
+    speed_mps: Annotated[float, Field(ge=1, le=HARD_MOST_MPS)]
     spin_revps: Annotated[float, Field(ge=-150, le=150)]
     tilt_deg: Annotated[float | None, Field(ge=-60, le=85)] = None
     depth_cm: Annotated[float | None, Field(gt=0, lt=137, description="first touch past the net")] = None

@@ -6,7 +6,10 @@ positive, as for pan. Mirroring turns pan and sidespin over and touches nothing 
 
 import re
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import TYPE_CHECKING, Literal, get_args
+
+if TYPE_CHECKING:
+    from drillfeed.daemon.drills.profiles import Profile
 
 Hand = Literal["right", "left"]
 HANDS: tuple[Hand, ...] = get_args(Hand)
@@ -28,10 +31,14 @@ MOST_ELBOW_CM = 60.0
 
 @dataclass(frozen=True)
 class Player:
-    """Who stands at the table: the hand that holds the bat, and where the elbow is, in cm towards the forehand."""
+    """Who stands at the table: the hand that holds the bat, where the elbow is, in cm towards the forehand, the limits.
+
+    Without a profile nobody is chosen, and drill and machine alone set limits.
+    """
 
     hand: Hand = "right"
     elbow_cm: float = ELBOW_CM
+    profile: "Profile | None" = None
 
 
 RIGHT_HANDED = Player()

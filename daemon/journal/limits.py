@@ -7,21 +7,21 @@ of shoulder and wrist grows with ball totals, and the young get the lower ones. 
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
 from drillfeed.daemon.journal.reading import Load
-
-JUNIOR_SHARE = 0.6
 
 
 @dataclass(frozen=True)
 class Limits:
-    """Balls in a day and in seven days from which on a warning is given; juniors get six tenths of them."""
+    """Balls in a day and in seven days from which on a warning is given; each level gets its share of them."""
 
     day_balls: int = 600
     seven_days_balls: int = 2400
+    profiles: Profiles = HOUSE_PROFILES
 
     def of(self, level: str | None) -> tuple[int, int]:
         """Return the limits of a day and of seven days for a level."""
-        share = JUNIOR_SHARE if level == "junior" else 1.0
+        share = self.profiles.of(level).caps.warn_share if level else 1.0
         return round(self.day_balls * share), round(self.seven_days_balls * share)
 
 

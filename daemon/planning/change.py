@@ -12,6 +12,7 @@ from itertools import product
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.ladder import TEMPO_STEP_PER_MIN, Changes, NoStep, one_rung
 from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.allowed import cut_to_length
 from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, SetPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting
 from drillfeed.daemon.planning.stretch import least_gap_s
@@ -60,7 +61,8 @@ def change_plan(
     new = plan_drill(plan.written or plan.drill, balls, machine, plan.seed, plan.turns, plan.player, changes)
     if _alike(plan, new):
         stretches = dict.fromkeys(one.stretch.text for one in new.sets if one.stretch)
-        why = "; ".join(stretches) or f"{new.drill.name} runs at {new.drill.most_per_min:g}/min at most"
+        cuts = cut_to_length(new.drill, plan.player.profile)[1]
+        why = "; ".join((*stretches, *cuts)) or f"{new.drill.name} runs at {new.drill.most_per_min:g}/min at most"
         raise NotPossible(f"{verb} would change nothing: {why}")
     sets = tuple(_bridged(old, one, machine) for old, one in zip(plan.sets, new.sets, strict=True))
     return replace(new, sets=sets)

@@ -18,6 +18,7 @@ from drillfeed.daemon.drills.orders import ORDERS
 from drillfeed.daemon.drills.sequence import Drawn
 from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player, Side
 from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.allowed import cut_to_length, least_interval_s, notes_on_waits
 from drillfeed.daemon.planning.setting import NotPossible, Setting
 from drillfeed.daemon.planning.stretch import Gaps, Rhythm, rhythm
 from drillfeed.daemon.planning.stretch import Stretch as Stretch
@@ -151,8 +152,8 @@ def _planned(
 class _Timing:
     """The times of sets, worked out once for sets that are alike."""
 
-    def __init__(self, drill: Drill, balls: Mapping[str, BallType], machine: Machine) -> None:
-        self._drill, self._balls, self._machine = drill, balls, machine
+    def __init__(self, drill: Drill, balls: Mapping[str, BallType], machine: Machine, player: Player) -> None:
+        self._drill, self._balls, self._machine, self._profile = drill, balls, machine, player.profile
         self._gaps = Gaps(machine)
         self._known: dict[tuple[int, float], tuple[Rhythm, Mapping[tuple[str, str], float]]] = {}
 
@@ -164,8 +165,9 @@ class _Timing:
             vary_share = self._drill.variation_of(one).tempo_share
             follows = ORDERS[one.order.kind].follows(one.order, one.balls, self._balls)
             asked, gaps = self._drill.tempo_of(one), self._gaps
-            times = rhythm(one, asked, vary_share, aimed, gaps, spread_s, self._machine, follows)
-            least_gap_s = {(a, b): gaps.gap_s(aimed[a], aimed[b], spread_s) for a in aimed for b in aimed}
+            times = rhythm(one, asked, vary_share, aimed, gaps, spread_s, self._machine, follows, self._profile)
+            least_s = least_interval_s(self._profile)
+            least_gap_s = {(a, b): max(gaps.gap_s(aimed[a], aimed[b], spread_s), least_s) for a in aimed for b in aimed}
             self._known[id(one), spread_s] = times, least_gap_s
         return self._known[id(one), spread_s]
 
@@ -173,11 +175,12 @@ class _Timing:
 def _check_feeder(times: Rhythm, number: int, machine: Machine) -> None:
     feeder = machine.feeder
     if 60 / times.interval_s < feeder.low_balls_per_min - 1e-9:
+        by_player = times.stretch is not None and times.stretch.by == "player"
+        lift = "" if by_player else "; leave out the pair or bring the two balls nearer to each other"
         raise NotPossible(
             f"set {number} would run at {60 / times.interval_s:.1f}/min; this feeder makes "
             f"{feeder.low_balls_per_min:g} to {feeder.high_balls_per_min:g}/min"
-            f"{'; ' + times.stretch.reason if times.stretch else ''}; "
-            f"leave out the pair or bring the two balls nearer to each other"
+            f"{'; ' + times.stretch.reason if times.stretch else ''}{lift}"
         )
 
 
@@ -194,10 +197,11 @@ def plan_sets(
 
     `turns` is how often a crank by time has turned since it last stood at its mark; `notes` collects what is left out.
     """
+    drill, cut = cut_to_length(drill, player.profile)
     aimed_sets, found = aim_sets(drill, balls, machine, player)
     if notes is not None:
-        notes.extend(found)
-    timing = _Timing(drill, balls, machine)
+        notes.extend((*cut, *found, *notes_on_waits(drill, balls, player.profile)))
+    timing = _Timing(drill, balls, machine, player)
     feeder = machine.feeder
     for number, (one, aimed) in enumerate(zip(drill.set, aimed_sets, strict=True), 1):
         turns, rephase = _rephase(one, number, turns, machine)

@@ -10,7 +10,9 @@ from itertools import product
 from drillfeed.daemon.drills.drill import Set
 from drillfeed.daemon.drills.forms import RandomOrder
 from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.drills.profiles import Profile
 from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.allowed import Owner, least_interval_s, tempo_bound
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.daemon.planning.throws import Aimed
 from drillfeed.daemon.planning.transition import Transition, transition
@@ -20,17 +22,20 @@ Pair = tuple[str, str]
 
 @dataclass(frozen=True)
 class Stretch:
-    """Why a set runs slower than its drill asks for."""
+    """Why a set runs slower than its drill asks for, and whose limit holds it back."""
 
     asked_per_min: float
     runs_per_min: float
     reason: str
     pair: Pair | None = None
     lift: str | None = None
+    by: Owner = "machine"
 
     @property
     def text(self) -> str:
         """Return the whole story as one line."""
+        if self.by != "machine":
+            return f"tempo {self.asked_per_min:g}/min asked, {self.runs_per_min:.3g}/min by {self.reason}"
         line = (
             f"{self.asked_per_min:g}/min is not possible for this mix on this machine; "
             f"running at {self.runs_per_min:.1f}/min: {self.reason}"
@@ -83,9 +88,9 @@ class Rhythm:
 
 def rhythm(
     one: Set, asked_per_min: float, vary_share: float, aimed: Mapping[str, Aimed], gaps: Gaps, spread_s: float,
-    machine: Machine, follows: Iterable[tuple[str, str, float]],
+    machine: Machine, follows: Iterable[tuple[str, str, float]], profile: Profile | None = None,
 ) -> Rhythm:  # fmt: skip
-    """Return the even times of a set: its worst pair at the tempo and its worst pair over a wait decide.
+    """Return the even times of a set: its worst pair at the tempo, its worst pair over a wait, the player decide.
 
     Where the tempo varies, the interval is such that its shortest still suffices.
     """
@@ -96,9 +101,14 @@ def rhythm(
         return gaps.gap_s(aimed[pair[0]], aimed[pair[1]], spread_s)
 
     needed_s = max(map(gap_s, at_tempo), default=0.0) / (1 - vary_share)
-    least_wait_s = max(map(gap_s, over_wait), default=0.0)
-    if needed_s <= 60 / asked_per_min + 1e-9:
+    least_wait_s = max(max(map(gap_s, over_wait), default=0.0), least_interval_s(profile))
+    bound = tempo_bound(asked_per_min, 60 / needed_s if needed_s else None, profile, vary_share)
+    if bound.by == "drill" or (needed_s <= 60 / asked_per_min + 1e-9 and bound.by == "machine"):
         return Rhythm(60 / asked_per_min, least_wait_s, None)
+    if profile is not None and bound.by == "player":
+        most = f" ({profile.caps.most_per_min:g}/min between any two; their time varies by {vary_share:.0%})"
+        stretch = Stretch(asked_per_min, bound.most, f"{profile.owner}{most if vary_share else ''}", by=bound.by)
+        return Rhythm(60 / bound.most, least_wait_s, stretch)
     ordered = sorted(at_tempo, key=lambda pair: (-gap_s(pair), pair))
     stretch = _stretch(one, asked_per_min, needed_s, ordered, aimed, gaps, spread_s, vary_share, machine)
     return Rhythm(needed_s, least_wait_s, stretch)

@@ -11,8 +11,10 @@ from itertools import product
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill, Variation
 from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.drills.profiles import Profile
 from drillfeed.daemon.drills.sides import Player, Side, leftward_cm, split
 from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.allowed import check_ball, objection
 from drillfeed.daemon.planning.setting import NotPossible, Setting, pan_to, setting_for
 
 STEPS = (-1.0, 0.0, 1.0)
@@ -66,10 +68,14 @@ def varied(ball: BallType, vary: Variation, speed_step: float, depth_step: float
     return ball.model_copy(update=changes)
 
 
-def _throws(ball: BallType, vary: Variation, pan_deg: float | None, machine: Machine) -> tuple[tuple[Throw, ...], int]:
-    """Return the throw as written and its variations, and how many of these the machine can't throw."""
+def _throws(
+    ball: BallType, vary: Variation, pan_deg: float | None, machine: Machine, profile: Profile | None
+) -> tuple[tuple[Throw, ...], int]:
+    """Return the throw as written and its variations, and how many of these are past a limit of machine or player."""
 
     def throw(one: BallType) -> Throw:
+        if (why := objection(one, machine, profile)) is not None:
+            raise NotPossible(why)
         setting = setting_for(one, machine)
         return Throw(one, setting if pan_deg is None else replace(setting, pan_deg=pan_deg))
 
@@ -112,10 +118,11 @@ class _Aiming:
                 self.faults.append(f"{name}: {refusal}")
 
     def _one(self, mention: str, ball: BallType, side: Side | None, vary: Variation) -> Aimed:
+        check_ball(ball, self._machine, self._player.profile, self._balls)
         pan_deg = None
         if side is not None and self._machine.pan is not None:
             pan_deg = pan_for(ball, side, self._machine, self._player)
-        throws, left_out = _throws(ball, vary, pan_deg, self._machine)
+        throws, left_out = _throws(ball, vary, pan_deg, self._machine, self._player.profile)
         if left_out:
             self.notes.append(f"{mention} is varied less than written: {left_out} variations are past a limit here")
         return Aimed(mention, side if pan_deg is not None else None, throws)

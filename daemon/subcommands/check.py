@@ -2,10 +2,13 @@
 
 import argparse
 
+from drillfeed.daemon.subcommands.levels import add_level, chosen_profile
+
 EXAMPLES = """\
 examples:
   drillfeed check my-thrower.toml               what the profile comes to: rims, launch speeds, spin, balls/min
   drillfeed check my-drill.toml --machine my-thrower.toml
+  drillfeed check my-drill.toml --level junior  what becomes of it for a junior, and what holds it back
   drillfeed check my-drills/*.toml my-drills/balls/*.toml
 """
 
@@ -14,6 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `drillfeed check`."""
     parser.add_argument("files", nargs="+", metavar="FILE", help="machine profiles, ball types, drills; or names")
     parser.add_argument("--machine", default="club-build", metavar="M", help="machine that drills and balls are for")
+    add_level(parser)
     parser.add_argument("--drills", metavar="DIR", help="folder of your own drills, ball types in DIR/balls")
 
 
@@ -23,6 +27,7 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from drillfeed.daemon.checking import check_file
+    from drillfeed.daemon.drills.sides import Player
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.mistakes import FileMistakes
     from drillfeed.daemon.planning.setting import NotPossible
@@ -31,7 +36,8 @@ def run(args: argparse.Namespace) -> int:
     for name in args.files:
         try:
             machine = load_machine(args.machine)
-            lines = check_file(name, machine, Path(args.drills) if args.drills else None)
+            player = Player(profile=chosen_profile(args))
+            lines = check_file(name, machine, Path(args.drills) if args.drills else None, player)
         except FileMistakes as wrong:
             print(wrong, file=sys.stderr)
             status = 2

@@ -74,7 +74,7 @@ def _settings(args: argparse.Namespace) -> "tuple[Path, Limits]":
     from drillfeed.daemon.journal.limits import Limits
 
     config = read_config(Path(args.config) if args.config else None, {"journal": args.journal})
-    return journal_file(config), Limits(config.day_balls, config.seven_days_balls)
+    return journal_file(config), Limits(config.day_balls, config.seven_days_balls, config.players)
 
 
 def _number(connection: "sqlite3.Connection", asked: str | None) -> int | None:

@@ -2,10 +2,13 @@
 
 import argparse
 
+from drillfeed.daemon.subcommands.levels import add_level, chosen_profile
+
 EXAMPLES = """\
 examples:
   drillfeed list drills
   drillfeed list balls --machine kit-build
+  drillfeed list drills --machine hall-pan --level junior
   drillfeed list machines --json
 """
 
@@ -14,6 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `drillfeed list`."""
     parser.add_argument("of", choices=["drills", "balls", "machines"], help="what to list")
     parser.add_argument("--machine", default="club-build", metavar="M", help="machine profile: a name or a file")
+    add_level(parser)
     parser.add_argument("--drills", metavar="DIR", help="folder of your own drills, ball types in DIR/balls")
     parser.add_argument("--json", action="store_true", help="a JSON line an entry")
 
@@ -24,12 +28,14 @@ def run(args: argparse.Namespace) -> int:
     import sys
     from pathlib import Path
 
+    from drillfeed.daemon.drills.sides import Player
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.listing import listing
     from drillfeed.daemon.mistakes import FileMistakes
 
     try:
-        entries = listing(args.of, load_machine(args.machine), Path(args.drills) if args.drills else None)
+        player = Player(profile=chosen_profile(args))
+        entries = listing(args.of, load_machine(args.machine), Path(args.drills) if args.drills else None, player)
     except FileMistakes as wrong:
         print(wrong, file=sys.stderr)
         return 2

@@ -3,6 +3,8 @@
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from drillfeed.daemon.subcommands.levels import add_level, chosen_profile
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -16,6 +18,7 @@ examples:
   drillfeed rehearse mixed-spin --seed 7 --balls 12 --json
   drillfeed rehearse my-drill.toml --machine kit-build
   drillfeed rehearse two-and-two --machine hall-pan --hand left
+  drillfeed rehearse middle-then-a-wing --machine hall-pan --hand left --elbow 8 --level junior
 """
 
 
@@ -26,6 +29,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="chance; the same seed, the same balls (1)")
     parser.add_argument("--balls", type=int, metavar="N", help="so many balls, sets repeated as needed")
     parser.add_argument("--hand", choices=("right", "left"), default="right", help="the player's, for sides (right)")
+    parser.add_argument("--elbow", type=float, default=12.0, metavar="CM", help="from the middle to the forehand (12)")
+    add_level(parser)
     parser.add_argument("--drills", metavar="DIR", help="folder of your own drills, ball types in DIR/balls")
     parser.add_argument("--json", action="store_true", help="a JSON line a ball, then a summary")
 
@@ -36,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from drillfeed.daemon.drills.drill import with_balls
-    from drillfeed.daemon.drills.sides import Player
+    from drillfeed.daemon.drills.sides import MOST_ELBOW_CM, Player
     from drillfeed.daemon.library import load_balls, load_drill, load_machine
     from drillfeed.daemon.mistakes import FileMistakes
     from drillfeed.daemon.planning.plan import plan_sets
@@ -48,12 +53,15 @@ def run(args: argparse.Namespace) -> int:
             raise NotPossible(f"--balls {args.balls}; expected 1 or more")
         if not 0 <= args.seed < 2**32:
             raise NotPossible(f"--seed {args.seed}; expected 0 to {2**32 - 1}")
+        if not abs(args.elbow) <= MOST_ELBOW_CM:
+            raise NotPossible(f"--elbow {args.elbow:g}; expected {-MOST_ELBOW_CM:g} to {MOST_ELBOW_CM:g}")
         machine = load_machine(args.machine)
         drill = load_drill(args.drill, folder)
         if args.balls is not None:
             drill = with_balls(drill, args.balls)
         notes: list[str] = []
-        sets = plan_sets(drill, load_balls(folder), machine, args.seed, player=Player(args.hand), notes=notes)
+        player = Player(args.hand, args.elbow, chosen_profile(args))
+        sets = plan_sets(drill, load_balls(folder), machine, args.seed, player=player, notes=notes)
         write = _write_json if args.json else _write_text
         write(drill, machine, args.seed, sets, notes)
     except FileMistakes as wrong:

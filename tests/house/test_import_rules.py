@@ -22,11 +22,11 @@ MAY: dict[str, set[str]] = {
     "planning": {"physics", "aim", "drills", "machine", "mistakes", "protocol"},
     "engine": {"planning", "drills", "machine", "protocol"},
     "replaying": {"engine", "machine", "protocol"},
-    "journal": {"protocol", "engine"},
+    "journal": {"protocol", "engine", "drills"},
     "listing": {"library", "planning", "aim", "drills", "machine", "mistakes"},
     "checking": {"library", "planning", "aim", "drills", "machine", "mistakes"},
     "file_schemas": {"drills", "machine", "protocol"},
-    "config": {"library", "mistakes"},
+    "config": {"library", "drills", "mistakes"},
     "shell": {
         "engine", "protocol", "planning", "drills", "aim", "machine", "calibration", "library", "listing", "mistakes",
         "journal",

@@ -1,0 +1,123 @@
+"""What a player's level allows: ball speed, tempo, set length, ball types, and how soon many balls are many.
+
+Rule of this file: every figure is a default of the house, in a table, and the owner of a machine changes it in the
+configuration. None is published or a physician's, none knows the person: a coach beside the table knows better. Tempo
+and set length are the upper ends of what `beginner`, `club` and `advanced` practice commonly runs at (common practice,
+no source); the rims stand a little above what the shipped balls of the level need.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import Field, model_validator
+
+from drillfeed.daemon.drills.balls import HARD_MOST_MPS, LEVELS, BallType, Level
+from drillfeed.daemon.drills.drill import HARD_MOST_PER_MIN
+from drillfeed.daemon.drills.forms import HARD_MOST_SET_BALLS
+from drillfeed.daemon.mistakes import Table
+
+PlayerLevel = Literal["junior", "club", "advanced"]
+PLAYER_LEVELS: tuple[PlayerLevel, ...] = get_args(PlayerLevel)
+
+
+class Caps(Table):
+    """The most of everything for one level. `locked_balls` tells whether ball types marked `locked` are thrown."""
+
+    most_mps: Annotated[float, Field(ge=1, le=HARD_MOST_MPS, description="ball speed at launch")]
+    most_rim_mps: Annotated[float, Field(ge=1, le=100, description="speed of either wheel at its rim")]
+    most_per_min: Annotated[float, Field(ge=5, le=HARD_MOST_PER_MIN, description="balls a minute, between any two")]
+    most_set_balls: Annotated[int, Field(ge=1, le=HARD_MOST_SET_BALLS, description="balls in one set")]
+    most_ball_level: Level
+    locked_balls: bool = False
+    warn_share: Annotated[float, Field(gt=0, le=1, description="of the warning limits in balls a day and in seven")]
+
+
+HOUSE: Mapping[PlayerLevel, Caps] = {
+    "junior": Caps(
+        most_mps=7.5,
+        most_rim_mps=11.0,
+        most_per_min=35.0,
+        most_set_balls=20,
+        most_ball_level="beginner",
+        warn_share=0.6,
+    ),
+    "club": Caps(
+        most_mps=9.5,
+        most_rim_mps=15.0,
+        most_per_min=55.0,
+        most_set_balls=40,
+        most_ball_level="club",
+        warn_share=1.0,
+    ),
+    "advanced": Caps(
+        most_mps=12.0,
+        most_rim_mps=20.0,
+        most_per_min=75.0,
+        most_set_balls=60,
+        most_ball_level="advanced",
+        warn_share=1.0,
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Profile:
+    """A level with its figures, as it holds for a player."""
+
+    level: PlayerLevel
+    caps: Caps
+
+    @property
+    def owner(self) -> str:
+        """Return who is to be named where one of its figures decides."""
+        return f"the player's profile {self.level}"
+
+    @property
+    def text(self) -> str:
+        """Return all limits in one line."""
+        caps = self.caps
+        locked = "" if caps.locked_balls else ", none that are locked"
+        return (
+            f"{self.level}: {caps.most_per_min:g}/min, {caps.most_set_balls} balls a set, balls to {caps.most_mps:g} "
+            f"m/s of level {caps.most_ball_level} at most{locked}, rims to {caps.most_rim_mps:g} m/s"
+        )
+
+    def objection(self, ball: BallType) -> str | None:
+        """Return why this level does not get a ball type, whatever the machine; None where it does."""
+        caps = self.caps
+        if LEVELS.index(ball.level) > LEVELS.index(caps.most_ball_level):
+            return f"a ball of level {ball.level}; {caps.most_ball_level} at most by {self.owner}"
+        if ball.locked and not caps.locked_balls:
+            return f"locked, until the configuration says locked_balls = true in [players.{self.level}]"
+        if ball.speed_mps > caps.most_mps:
+            return f"{ball.speed_mps:g} m/s; {caps.most_mps:g} m/s at most by {self.owner}"
+        return None
+
+
+NO_PROFILE = "nobody is chosen: those of machine and drill alone"
+"""The limits in words while no player is chosen."""
+
+
+class Profiles(Table):
+    """The levels as an owner may set them: `[players.junior]` and so on; what is not said is the house's default."""
+
+    junior: Caps = HOUSE["junior"]
+    club: Caps = HOUSE["club"]
+    advanced: Caps = HOUSE["advanced"]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _over_the_house(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        given = {level: data[level] for level in PLAYER_LEVELS if isinstance(data.get(level), dict)}
+        return {**data, **{level: {**HOUSE[level].model_dump(), **some} for level, some in given.items()}}
+
+    def of(self, level: str) -> Profile:
+        """Return the profile of a level; raise KeyError where there is none of that name."""
+        found: dict[str, Profile] = {one: Profile(one, getattr(self, one)) for one in PLAYER_LEVELS}
+        return found[level]
+
+
+HOUSE_PROFILES = Profiles()

@@ -1,0 +1,131 @@
+"""What a drill, a player, a machine and the hard bounds allow together: the lowest holds, and whose it is gets named.
+
+Rule of this file: it never raises a limit. A tempo above a player's is stretched evenly and a set that is too long is
+cut, both said; a ball type that is too much is refused, with the reason and the nearest one that is allowed.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from drillfeed.daemon.aim.thrower import rims_to_tell, thrower_of
+from drillfeed.daemon.drills.balls import HARD_MOST_MPS, BallType
+from drillfeed.daemon.drills.drill import HARD_MOST_PER_MIN, Drill
+from drillfeed.daemon.drills.forms import HARD_MOST_SET_BALLS
+from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.drills.profiles import Profile
+from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_for, shares
+
+Owner = Literal["drill", "player", "machine", "hard"]
+SLACK = 1e-9
+MPS_AS_FAR_AS_REVPS = 10.0
+"""For what is near: one m/s counts as much as ten rev/s. A default of ours."""
+
+
+@dataclass(frozen=True)
+class Bound:
+    """The most that is allowed, and by whom."""
+
+    most: float
+    by: Owner
+
+
+def lowest(drill: float, player: float | None, machine: float | None, hard: float | None = None) -> Bound:
+    """Return the lowest of what each allows, and whose it is; None sets no limit.
+
+    Of equal ones the first is named: where the drill asks for no more, nobody holds it back.
+    """
+    known: tuple[tuple[Owner, float | None], ...] = (
+        ("drill", drill), ("player", player), ("machine", machine), ("hard", hard)
+    )  # fmt: skip
+    mosts = [(by, most) for by, most in known if most is not None]
+    least = min(most for _, most in mosts)
+    return Bound(least, next(by for by, most in mosts if most <= least + SLACK))
+
+
+def tempo_bound(asked_per_min: float, machine_per_min: float | None, profile: Profile | None, vary: float) -> Bound:
+    """Return the tempo of a set in balls a minute, such that its shortest interval still keeps to the player's.
+
+    `machine_per_min` is what the machine makes of this set; `vary` the share by which the time between balls varies.
+    """
+    player = None if profile is None else profile.caps.most_per_min * (1 - vary)
+    return lowest(asked_per_min, player, machine_per_min, HARD_MOST_PER_MIN)
+
+
+def least_interval_s(profile: Profile | None) -> float:
+    """Return the least time between any two balls for a player, in seconds; 0 where nobody is chosen."""
+    return 0.0 if profile is None else 60 / profile.caps.most_per_min
+
+
+def objection(ball: BallType, machine: Machine, profile: Profile | None) -> str | None:
+    """Return why a player does not get a ball type from this machine; None where they do, or where it is the machine
+    that can't throw it.
+    """
+    if profile is None:
+        return None
+    of_speed, _ = shares(machine)
+    machine_rim_mps, caps = rim_limits(machine).most_mps, profile.caps
+    speed = lowest(ball.speed_mps, caps.most_mps, machine_rim_mps * of_speed, HARD_MOST_MPS)
+    why = profile.objection(ball)
+    if why is not None and (ball.speed_mps <= caps.most_mps or speed.by == "player"):
+        return why
+    rims = rims_to_tell(thrower_of(machine), ball.speed_mps, ball.spin_revps)
+    fastest_mps = max(abs(rims.top_mps), abs(rims.bottom_mps))
+    if lowest(fastest_mps, caps.most_rim_mps, machine_rim_mps).by == "player":
+        return f"it needs a rim at {fastest_mps:.1f} m/s; {caps.most_rim_mps:g} m/s at most by {profile.owner}"
+    return None
+
+
+def check_ball(ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]) -> None:
+    """Raise NotPossible where a player does not get a ball type, with the reason and the nearest that is allowed."""
+    why = objection(ball, machine, profile)
+    if why is not None:
+        near = next(_allowed_nearest_first(ball, machine, profile, balls), None)
+        raise NotPossible(f"{why}; " + (f"nearest that is allowed: {near}" if near else "no ball type is allowed here"))
+
+
+def _allowed_nearest_first(
+    ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]
+) -> Iterator[str]:
+    def how_far(other: BallType) -> tuple[float, str]:
+        spin, speed = abs(other.spin_revps - ball.spin_revps), abs(other.speed_mps - ball.speed_mps)
+        return spin + MPS_AS_FAR_AS_REVPS * speed, other.name
+
+    for other in sorted(balls.values(), key=how_far):
+        if objection(other, machine, profile) is None and _throws(other, machine):
+            yield other.name
+
+
+def _throws(ball: BallType, machine: Machine) -> bool:
+    try:
+        setting_for(ball, machine)
+    except NotPossible:
+        return False
+    return True
+
+
+def cut_to_length(drill: Drill, profile: Profile | None) -> tuple[Drill, tuple[str, ...]]:
+    """Return the drill with no set longer than a player's, and a note for each that was cut."""
+    if profile is None:
+        return drill, ()
+    sets, notes = [], []
+    for number, one in enumerate(drill.set, 1):
+        bound = lowest(one.balls, profile.caps.most_set_balls, None, HARD_MOST_SET_BALLS)
+        if bound.by == "player":
+            notes.append(f"set {number}: {one.balls} balls asked, {bound.most:g} by {profile.owner}")
+            one = one.model_copy(update={"balls": int(bound.most)})
+        sets.append(one)
+    return (drill.model_copy(update={"set": tuple(sets)}), tuple(notes)) if notes else (drill, ())
+
+
+def notes_on_waits(drill: Drill, balls: Mapping[str, BallType], profile: Profile | None) -> Iterator[str]:
+    """Say so for each set with a wait or a pause that is shorter than the least interval of a player."""
+    if profile is None:
+        return
+    least_s = least_interval_s(profile)
+    for number, one in enumerate(drill.set, 1):
+        waits_s = {wait_s for *_, wait_s in ORDERS[one.order.kind].follows(one.order, one.balls, balls) if wait_s}
+        waits_s |= {one.bursts.pause_s} if one.bursts else set()
+        if min(waits_s, default=least_s) < least_s:
+            yield f"set {number}: waits of less than {least_s:.2f} s last so long, by {profile.owner}"

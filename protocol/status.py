@@ -54,6 +54,7 @@ class Counts(Frozen):
     commanded: int = 0
     refused: int = 0
     skipped: int = 0
+    unknown: int = Field(0, description="told to the driver and never answered: nobody knows whether they were fed")
     seen: int | None = Field(None, description="seen leaving by the exit sensor; None where there is none")
     made: int | None = Field(None, description="entered by a person; None until entered")
     marked: int | None = Field(None, description="how many balls `made` is out of; None until entered")

@@ -142,6 +142,7 @@ def _counts(run: DrillRun) -> Counts:
         commanded=run.commanded,
         refused=run.refused,
         skipped=run.skipped,
+        unknown=run.unknown,
         seen=run.seen,
         made=run.tally.made,
         marked=run.tally.marked,

@@ -4,7 +4,10 @@ import os
 import time
 from pathlib import Path
 
+from drillfeed.daemon.calibration import beside
+from drillfeed.daemon.library import find
 from tests.faults.bench import Bench
+from tests.faults.stops import check_stop
 from tests.faults.verdict import Account, Scenario, Seen
 from tests.support.driver_log import times
 
@@ -34,6 +37,24 @@ def _mistake(kind: str, goes_on: bool) -> Seen:
         return account.seen()
 
 
+def mistake_at_the_desk() -> Seen:
+    """Each command raises for two seconds in mid-drill; the drill goes on, and a stop gets through."""
+    with Bench(daemon=("tests.faults.odd_daemon", "desk")) as bench:
+        client = bench.feeding(fed=1, balls=60)
+        time.sleep(1.6)
+        reply = client.ask_line("faster")
+        account = Account(bench)
+        account.true("command answered", reply.code is not None and reply.code.name == "internal", reply.text)
+        state = client.snapshot().state
+        account.true("drill goes on", state == "FEEDING", state)
+        sent_s = time.monotonic()
+        client.stop_now()
+        time.sleep(4.0)
+        check_stop(account, sent_s)
+        account.true("daemon alive", bench.processes["daemon"].poll() is None)
+        return account.seen()
+
+
 def journal_unwritable() -> Seen:
     """The place of the journal is taken by a folder, so that nothing can be written."""
     with Bench() as bench:
@@ -54,15 +75,20 @@ def journal_unwritable() -> Seen:
 
 
 def damaged_files() -> Seen:
-    """A configuration with an unknown key, a half-written profile, a journal of random bytes."""
+    """A configuration with an unknown key, a half-written profile, a half-written calibration."""
     with Bench() as bench:
         account = Account(bench)
         config, profile = bench.folder / "config.toml", bench.folder / "half.toml"
         config.write_text('machine = "club-build"\nspeed = "fast"\n')
         profile.write_text('name = "half"\ntitle = "half of a profile"\n[wheels]\ndiameter_mm = 6')
+        whole = bench.folder / "whole.toml"
+        whole.write_text(find("machines", "club-build").read_text())
+        calibration = beside(whole, "calibration")
+        calibration.write_text('machine = "club-build"\n[values]\ntop_slope = 1.0')
         for name, words, expected in (
             ("unknown-key", ("--config", str(config)), "speed"),
             ("half-profile", ("--machine", str(profile)), "half.toml"),
+            ("half-calibration", ("--machine", str(whole)), calibration.name),
         ):
             code = bench.run(name, "drillfeed.daemon.cli", "serve", *words).wait(20.0)
             account.true(name, code == BAD and expected in bench.words(name), f"exit {code}")
@@ -106,6 +132,18 @@ SCENARIOS = (
         lambda: _mistake("receive", False),
     ),
     Scenario(
+        "mistake-in-notices",
+        "an exception whenever something is told, for 2 s",
+        "FAULT or stopped; no feed",
+        lambda: _mistake("notices", False),
+    ),
+    Scenario(
+        "mistake-at-the-desk",
+        "an exception on each command for 2 s, and a stop",
+        "the command is answered `internal`, the drill goes on; the stop gets through",
+        mistake_at_the_desk,
+    ),
+    Scenario(
         "mistake-in-journal",
         "an exception in each turn of the journal for 2 s",
         "the drill goes on",
@@ -122,8 +160,8 @@ SCENARIOS = (
     ),
     Scenario(
         "damaged-files",
-        "a config with an unknown key; half a profile",
-        "refuses to start, exit 2, names the key",
+        "a config with an unknown key; half a profile; half a calibration",
+        "refuses to start, exit 2, names what is wrong",
         damaged_files,
     ),
     Scenario(

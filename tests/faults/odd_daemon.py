@@ -1,7 +1,7 @@
 """`python -m tests.faults.odd_daemon KIND serve ...`: the shipped daemon with a mistake that shows in mid-drill.
 
-KIND: `advance`, `receive`, `journal`, `notices`: an exception in that loop, each time, for two seconds, from the moment
-that the drill has fed for a second; `fsync`: each commit of the journal takes two seconds.
+KIND: `advance`, `receive`, `journal`, `notices`, `desk`: an exception there, each time, for two seconds, from the
+moment that the drill has fed for a second; `fsync`: each commit of the journal takes two seconds.
 """
 
 import sys
@@ -33,6 +33,7 @@ def main() -> int:
     from drillfeed.daemon.cli import main as command
     from drillfeed.daemon.engine.engine import Engine
     from drillfeed.daemon.journal.writer import Journal
+    from drillfeed.daemon.shell.desk import Desk
     from drillfeed.daemon.shell.line_server import LineServer
 
     began: list[float] = []
@@ -49,6 +50,7 @@ def main() -> int:
         "receive": (Engine, "receive"),
         "journal": (Journal, "turn"),
         "notices": (LineServer, "notices_ready"),
+        "desk": (Desk, "submit"),
         "fsync": (Journal, "turn"),
     }[sys.argv[1]]
     real = getattr(owner, name)

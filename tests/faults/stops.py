@@ -152,32 +152,6 @@ def _go_on(bench: Bench, client: Client, act: str) -> None:
         bench.wait(lambda: client.snapshot().state == "FEEDING", 40.0, "feeding")
 
 
-def two_coaches() -> Seen:
-    """Two clients give opposite commands at once; one of them stops."""
-    with Bench() as bench:
-        one = bench.feeding()
-        two = bench.client()
-        ended = threading.Event()
-
-        def contrary() -> None:
-            while not ended.is_set():
-                for line in ("pause", "resume", "skip", "ready", "arm", "start 0", "disarm", "clear"):
-                    two.ask_line(line)
-
-        thread = threading.Thread(target=contrary, daemon=True)
-        thread.start()
-        time.sleep(3.0)
-        sent_s = time.monotonic()
-        one.stop()
-        time.sleep(4.0)
-        ended.set()
-        thread.join(5.0)
-        account = Account(bench)
-        check_stop(account, sent_s)
-        account.true("starts with the old count refused", one.snapshot().state in ("IDLE", "ARMED", "STOPPING"))
-        return account.seen()
-
-
 SCENARIOS = (
     Scenario(
         "stop-in-flood",
@@ -200,11 +174,5 @@ SCENARIOS = (
         f"{ROUNDS} pauses at random moments, under flood",
         "p99 100 ms, worst 250 ms; no feed after any",
         lambda: _again_and_again("pause"),
-    ),
-    Scenario(
-        "two-coaches",
-        "two clients give opposite commands as fast as they can; one stops",
-        "the stop wins; nothing starts again",
-        two_coaches,
     ),
 )

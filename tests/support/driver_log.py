@@ -4,7 +4,7 @@ Rule of this file: it reads the log (DRIVER_LOG.md) and the driver's limits, and
 """
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -164,6 +164,23 @@ def times(events: Sequence[LogEvent], name: str, after_s: float = float("-inf"),
         and event["t"] >= after_s
         and all(event.get(key) == value for key, value in what.items())
     ]
+
+
+def truly_out_of_band(events: Iterable[LogEvent], band: Callable[[float], float]) -> list[LogEvent]:
+    """Return the pushes at which a wheel truly was out of band, whatever its sensor showed.
+
+    `band` gives the rpm allowed either way of a target. The truth is what the simulated thrower logged last before.
+    """
+    found: list[LogEvent] = []
+    true: LogEvent | None = None
+    for event in events:
+        if event["event"] == "wheels":
+            true = event
+        elif event["event"] == "feed" and true is not None:
+            targets = [(wheel, event[f"{wheel}_target_rpm"]) for wheel in WHEELS]
+            if any(abs(true[f"{wheel}_true_rpm"] - target) > band(target) for wheel, target in targets):
+                found.append(event)
+    return found
 
 
 def worst_wake_ms(events: Iterable[LogEvent], from_s: float, until_s: float) -> float:

@@ -274,6 +274,8 @@ def _decode(adapter: TypeAdapter[_T], frame: bytes) -> _T:
 
 
 def _same_version(message: Message) -> None:
+    if "v" not in message.model_fields_set:
+        raise BadFrame(f"v: missing; this side speaks protocol version {VERSION}")
     if message.v != VERSION:
         raise BadFrame(f"v: protocol version {message.v}; this side speaks {VERSION}")
 

@@ -33,6 +33,7 @@ from drillfeed.protocol.link import (
 )
 
 STOP_KINDS = ("stop", "disarm")
+DRIVER_TICK_S = 0.005
 SESSIONS_REMEMBERED = 16
 REST_TIMEOUT_FACTOR = 1.5
 
@@ -242,14 +243,18 @@ class DriverCore:
         self._enter("disarmed" if rest else "stopping", reason, now)
 
     def _watch(self, now: float) -> None:
-        """Look at the own watchdog: 250 ms without an accepted setpoint close the feed, 500 ms trip (L16)."""
+        """Look at the own watchdog: 250 ms without an accepted setpoint close the feed, 500 ms trip (L16).
+
+        Those are the latest moments, so it acts in the last look before them: the first look after may be a tick late.
+        """
         if self.mode == "tripped" or (self.mode != "armed" and not self.outputs.turning):
             return
         since = self._watch_from_s if self.accepted_s is None else max(self._watch_from_s, self.accepted_s)
         age = now - since
-        if age > self._watchdog_feed_s:
+        next_age = age + DRIVER_TICK_S
+        if next_age > self._watchdog_feed_s:
             self.gate.close(f"no setpoint for {age * 1000:.0f} ms", self.seq, now)
-        if age > self._watchdog_stop_s:
+        if next_age > self._watchdog_stop_s:
             self._trip_reason = f"no setpoint for {age * 1000:.0f} ms"
             self.note("watchdog", now, age_ms=round(age * 1000, 1))
             self._judged_epoch = max(self._judged_epoch, self.epoch)

@@ -12,10 +12,9 @@ from types import FrameType
 
 import zmq
 
-from drillfeed.clients.drivers.adapter import DriverCore
+from drillfeed.clients.drivers.adapter import DRIVER_TICK_S, DriverCore
 from drillfeed.clients.drivers.board import Note, forget
 
-DRIVER_TICK_S = 0.005
 FRAMES_A_TURN = 64
 LATE_WAKE_S = 0.010
 SEND_QUEUE = 64

@@ -118,6 +118,7 @@ def stop_with_mistakes(bench: Bench) -> Steps:
     for kind, frame in (
         ("stop", b'{"v":9,"kind":"stop","session":"somebody-else","epoch":0}'),
         ("disarm", b'{"kind":"disarm"}'),
+        ("stop", b'{"kind":"stop","session":"somebody-else","epoch":0}'),
         ("stop", b'{"v":1,"kind":"stop","session":7,"epoch":"x"}'),
     ):
         yield from armed(bench)

@@ -128,10 +128,11 @@ def bad_fields(bench: Bench) -> Steps:
 
 
 def version(bench: Bench) -> Steps:
-    """Send setpoints of other protocol versions."""
+    """Send setpoints of other protocol versions, and of none."""
     yield from rest_and_stream(bench)
     bench.seq += AHEAD
-    return (yield from _refuses(bench, [(f"v {v!r}", bench.raw(v=v)) for v in (2, 0, 9, "1")]))
+    others = [(f"v {v!r}", bench.raw(v=v)) for v in (2, 0, 9, "1")]
+    return (yield from _refuses(bench, [*others, ("no v", bench.raw(v=...))]))
 
 
 def too_long(bench: Bench) -> Steps:
@@ -252,7 +253,7 @@ CHECKS: tuple[Check, ...] = (
           passes_over),
     Check("garbage", "L2", "sends eleven frames that are no messages", "refused, listed, nothing else", garbage),
     Check("bad-fields", "L2", "sends NaN, 1e999, words, missing fields", "refused whole and listed", bad_fields),
-    Check("version", "L2", "sends other protocol versions", "refused and listed", version),
+    Check("version", "L2", "sends other protocol versions, and none", "refused and listed", version),
     Check("too-long", "L2", "sends a frame of 17,000 bytes", "refused and listed", too_long),
     Check("beyond-limits", "L8", "asks for more than the limits and for odd times", "refused whole", beyond),
     Check("other-session", "L9", "sends a setpoint of another session", "refused", other_session),

@@ -42,6 +42,7 @@ BROKEN: tuple[Broken, ...] = (
     Broken("tells an age of 0", "heartbeat", "L14", broken_reading.age_always_zero),
     Broken("dies of garbage", "garbage", "L2", broken_reading.dies_of_garbage),
     Broken("takes NaN for 0", "bad-fields", "L2", broken_reading._tolerant(broken_reading._nan_to_zero)),
+    Broken("needs no version", "version", "L2", broken_reading._tolerant(lambda told: {"v": 1, **told})),
     Broken("takes any version", "version", "L2", broken_reading._tolerant(lambda told: {**told, "v": 1})),
     Broken(
         "clamps what is beyond its limits", "beyond-limits", "L8", broken_reading._tolerant(broken_reading._clamped)

@@ -130,10 +130,10 @@ static void wind_down(const char *reason, double now) {
 }
 
 static void watch(double now) {
-    double age = now - fmax(d.accepted_s, watch_from_s);
+    double age = now - fmax(d.accepted_s, watch_from_s), next_age = age + TURN;
     if (d.mode == TRIPPED || (d.mode != ARMED && !turning())) return;
-    if (age > watch_feed_s) close_feed("no setpoint", d.seq, now);
-    if (age <= watch_stop_s) return;
+    if (next_age > watch_feed_s) close_feed("no setpoint", d.seq, now);
+    if (next_age <= watch_stop_s) return;
     note("watchdog", now, "\"age_ms\":%.1f", age * 1000);
     board_cut(), drop();
     if (judged < d.epoch) judged = d.epoch;

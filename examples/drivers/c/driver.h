@@ -7,6 +7,7 @@
 
 enum { FRAME = 16384, RESULTS = 16, EXITS = 16, REFUSALS = 8 };
 enum mode { DISARMED, ARMED, STOPPING, TRIPPED };
+static const double TURN = 0.005; /* between two looks, at most */
 static const char *const MODE[] = {"disarmed", "armed", "stopping", "tripped"};
 static const char *const WHEEL[] = {"top", "bottom"};
 struct limits { struct wheel_limits wheel[2]; bool tilts; double tilt_low, tilt_high, tilt_slew; };

@@ -9,7 +9,7 @@
 #include <time.h>
 #include <zmq.h>
 
-static const double TURN = 0.005, LATE_WAKE = 0.010;
+static const double LATE_WAKE = 0.010;
 static volatile sig_atomic_t ending;
 
 static void end(int number) {

@@ -4,6 +4,7 @@
 
 import { cut, diameter_m, facts, feedOne, read, setTilt, setWheel } from "./board.mjs";
 
+export const TURN_MS = 5; // between two looks, at most
 const WHEELS = ["top", "bottom"];
 const ANGLES = ["tilt", "pan", "roll"];
 const FRAME_BYTES = 16384;
@@ -182,8 +183,9 @@ export function makeDriver(boot, send, began, note = () => {}) {
   function watch(now) {
     if (mode === "tripped" || (mode !== "armed" && !turning())) return;
     const age = now - Math.max(accepted ?? -Infinity, watchFrom);
-    if (age > feedAfter) closeFeed("no setpoint", seq, now);
-    if (age <= stopAfter) return;
+    const nextAge = age + TURN_MS / 1000;
+    if (nextAge > feedAfter) closeFeed("no setpoint", seq, now);
+    if (nextAge <= stopAfter) return;
     note("watchdog", now, { age_ms: shown(age * 1000) });
     cut();
     drop();

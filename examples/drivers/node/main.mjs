@@ -5,9 +5,8 @@
 import { randomBytes } from "node:crypto";
 import { openSync, writeSync } from "node:fs";
 import { Dealer } from "zeromq";
-import { makeDriver } from "./driver.mjs";
+import { TURN_MS, makeDriver } from "./driver.mjs";
 
-const TURN_MS = 5;
 const LATE_WAKE_S = 0.01;
 const UNSENT_MOST = 64;
 

@@ -40,9 +40,10 @@ def test_stop_is_obeyed_before_hello() -> None:
     [
         b'{"kind":"stop"}',
         b'{"v":9,"kind":"stop","session":"x","epoch":1}',
+        b'{"kind":"stop","session":"x","epoch":1}',
         b'{"kind":"disarm","session":null,"epoch":-1}',
     ],
-    ids=["bare", "other version", "wrong types"],
+    ids=["bare", "other version", "no version", "wrong types"],
 )
 def test_stop_is_obeyed_in_a_frame_with_other_mistakes(frame: bytes) -> None:
     """L19: the kind alone is enough to stop; the frame is listed as refused all the same."""

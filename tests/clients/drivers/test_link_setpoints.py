@@ -42,6 +42,7 @@ BAD_NUMBERS: dict[str, Change] = {
     "too many feeds": lambda rig: with_(rig, feeding=True, feeds=[{"id": n, "at_s": rig.now} for n in range(9)]),
     "a field missing": lambda rig: with_(rig).replace(b'"feeding"', b'"feading"'),
     "another version": lambda rig: with_(rig, v=2),
+    "no version": lambda rig: with_(rig).replace(b'"v"', b'"w"'),
     "random bytes": lambda rig: bytes(range(256)),
     "half a message": lambda rig: with_(rig)[:40],
     "a list": lambda rig: b"[1, 2, 3]",
@@ -210,7 +211,7 @@ def test_while_disarmed_setpoints_are_heartbeats_only() -> None:
 def test_the_watchdog_closes_the_feed_then_trips_and_latches() -> None:
     """L16: 250 ms without an accepted setpoint close the feed, 500 ms trip; the wheels come down without the daemon."""
     rig = Rig().spin()
-    rig.quiet(0.225)
+    rig.quiet(0.220)
     assert rig.core.gate.open
     rig.quiet(0.020)
     assert not rig.core.gate.open and rig.core.mode == "armed"
@@ -221,6 +222,18 @@ def test_the_watchdog_closes_the_feed_then_trips_and_latches() -> None:
     rig.run(1.0, rpm=3000.0, feeding=True)
     assert rig.core.mode == "tripped" and rig.board.rpm == {"top": 0.0, "bottom": 0.0}
     assert not rig.core.gate.open
+
+
+def test_silence_never_lasts_longer_than_the_watchdog_times() -> None:
+    """L16: with a look each 5 ms the feed is closed before 250 ms of silence are over and it has tripped before 500."""
+    rig = Rig().spin()
+    rig.give(rig.setpoint(rpm=1500.0, feeding=True))
+    heard_s = rig.now
+    rig.now += 0.0047  # out of step with the setpoint
+    for event, bound_s in (("feed_closed", 0.250), ("watchdog", 0.500)):
+        while not (at_s := [t for name, t, _ in rig.log if name == event]):
+            rig.tick()
+        assert bound_s - 0.006 <= at_s[0] - heard_s <= bound_s
 
 
 def test_a_closed_feed_is_not_opened_by_what_was_read_before() -> None:

@@ -18,6 +18,7 @@ from drillfeed.daemon.demo.processes import running_pair
 from drillfeed.daemon.demo.real import Player
 from drillfeed.protocol.link import BAND_RIM_MPS, BAND_SHARE, LATE_S
 from drillfeed.protocol.status import Snapshot
+from tests.support import ctrl_c
 
 RUNS = {"club-build": 12, "kit-build": 4}
 TRIES = 3
@@ -87,7 +88,7 @@ def ran(pool: ThreadPoolExecutor, tmp_path_factory: pytest.TempPathFactory) -> d
 
 def interrupt_one() -> tuple[int, str]:
     """Interrupt a demo in its run-up and return its exit status and what it printed from there on."""
-    process = subprocess.Popen([*DEMO, "--balls", "20"], stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen([*DEMO, "--balls", "20"], stdout=subprocess.PIPE, text=True, preexec_fn=ctrl_c.heeded)
     assert process.stdout is not None
     for line in process.stdout:
         if "SPINUP" in line:

@@ -3,6 +3,7 @@
 import os
 import pty
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -14,6 +15,7 @@ from drillfeed.clients.cues import BELLS, Bells, shown
 from drillfeed.clients.pedal.foot import SAME_WISH_S
 from drillfeed.protocol.status import CUES
 from tests.shell.fake_desk import WAIT_S, FakeDesk, serving
+from tests.support import ctrl_c
 
 COMMAND = [sys.executable, "-m", "drillfeed.daemon.cli", "pedal"]
 
@@ -24,6 +26,7 @@ class Screen:
     def __init__(self, command: list[str]) -> None:
         self.pid, self.terminal = pty.fork()
         if self.pid == 0:
+            ctrl_c.heeded()
             os.execv(command[0], command)
         self.text = ""
 
@@ -39,9 +42,16 @@ class Screen:
         os.write(self.terminal, text.encode())
 
     def end(self) -> int:
-        _, status = os.waitpid(self.pid, 0)
+        """Wait until the process has ended by itself, ten seconds at most; return its exit code."""
+        end_s = time.monotonic() + WAIT_S
+        while (ended := os.waitpid(self.pid, os.WNOHANG))[0] == 0 and time.monotonic() < end_s:
+            time.sleep(0.02)
+        if ended[0] == 0:
+            os.kill(self.pid, signal.SIGKILL)
+            os.waitpid(self.pid, 0)
+            raise AssertionError(f"still there after {WAIT_S:g} s: {self.text}")
         os.close(self.terminal)
-        return os.waitstatus_to_exitcode(status)
+        return os.waitstatus_to_exitcode(ended[1])
 
 
 def test_any_key_of_a_terminal_pauses_at_once_resumes_and_stops_when_held() -> None:

@@ -1,12 +1,16 @@
 """One daemon a thrower: a lock file, held by the system for as long as the process lives.
 
-Rule of this file: the lock is the kernel's, so a daemon that was killed leaves none behind.
+Rule of this file: the lock is the kernel's, so a daemon that was killed leaves none behind. A disk that is full or
+read-only keeps no daemon from coming up: then a lock file that cannot be written, or else the folder, is locked.
 """
 
+import contextlib
 import fcntl
 import os
 from pathlib import Path
 from typing import Self
+
+ID_BYTES = 20
 
 
 class AlreadyRunning(OSError):
@@ -18,26 +22,43 @@ class Alone:
 
     def __init__(self, folder: Path, machine: str) -> None:
         """Take the lock; raise AlreadyRunning, with the other's process id, where it is held."""
-        folder.mkdir(parents=True, exist_ok=True)
         path = folder / f"{machine}.lock"
-        self._file = path.open("a+")
+        self._number = _opened(path)
         try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(self._number, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            self._file.seek(0)
-            other = self._file.read().strip() or "unknown"
-            self._file.close()
+            other = _process_in(path)
+            self.release()
             raise AlreadyRunning(f"another daemon drives {machine} (process {other}; {path})") from None
-        self._file.truncate(0)
-        self._file.write(f"{os.getpid()}\n")
-        self._file.flush()
+        with contextlib.suppress(OSError):
+            os.truncate(self._number, 0)
+            os.write(self._number, f"{os.getpid()}\n".encode())
 
     def release(self) -> None:
         """Give the lock back."""
-        self._file.close()
+        os.close(self._number)
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
         self.release()
+
+
+def _opened(path: Path) -> int:
+    """Open the lock file, for reading where the disk cannot be written, or else the folder nearest to it."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError:
+        there = next(one for one in (path, *path.parents) if one.exists())
+        return os.open(there, os.O_RDONLY | os.O_CLOEXEC)
+
+
+def _process_in(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            found = file.read(ID_BYTES).decode("ascii").strip()
+    except (OSError, UnicodeDecodeError):
+        return "unknown"
+    return found if found.isdigit() else "unknown"

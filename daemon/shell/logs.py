@@ -1,8 +1,31 @@
-"""Where the daemon's own log goes: standard error, one line an event, colour only on a terminal."""
+"""Where the daemon's own log goes: standard error, one line an event, colour only on a terminal.
 
+Rule of this file: a log that cannot be written, as on a full disk, is lost; it ends no thread and holds up no ball.
+"""
+
+import contextlib
 import sys
+from typing import TextIO
 
 import structlog
+
+
+class Unfailing:
+    """A text stream that loses what cannot be written, in place of raising OSError."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write the text, or lose it."""
+        with contextlib.suppress(OSError):
+            self._stream.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        """Hand on what was written, or lose it."""
+        with contextlib.suppress(OSError):
+            self._stream.flush()
 
 
 def log_to_stderr() -> None:
@@ -14,5 +37,10 @@ def log_to_stderr() -> None:
             structlog.processors.StackInfoRenderer(),
             structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty()),
         ],
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=structlog.PrintLoggerFactory(Unfailing(sys.stderr)),  # type: ignore[arg-type]
     )
+
+
+def tell(line: str) -> None:
+    """Print a line to standard output at once, or lose it."""
+    print(line, file=Unfailing(sys.stdout), flush=True)

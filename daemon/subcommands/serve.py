@@ -34,13 +34,13 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.app import serve
     from drillfeed.daemon.config import read_config
     from drillfeed.daemon.mistakes import FileMistakes
-    from drillfeed.daemon.shell.logs import log_to_stderr
+    from drillfeed.daemon.shell.logs import log_to_stderr, tell
 
     log_to_stderr()
     given = {key: getattr(args, key) for key in ("machine", "drills", "listen", "socket", "link", "observe", "journal")}
     try:
         config = read_config(Path(args.config) if args.config else None, given)
-        asyncio.run(serve(config, lambda line: print(line, flush=True)))
+        asyncio.run(serve(config, tell))
     except FileMistakes as wrong:
         print(wrong, file=sys.stderr)
         return 2

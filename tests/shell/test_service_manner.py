@@ -1,14 +1,17 @@
 """How the daemon behaves as a service: words to the manager, one daemon a thrower, a watchdog fed by moving loops."""
 
 import asyncio
+import contextlib
 import os
 import socket
 from pathlib import Path
 
 import pytest
+import structlog
 
 from drillfeed.daemon.shell import alive
 from drillfeed.daemon.shell.alone import Alone, AlreadyRunning
+from drillfeed.daemon.shell.logs import Unfailing
 from drillfeed.daemon.shell.notify import Manager
 
 
@@ -111,3 +114,21 @@ def test_the_unit_file_says_what_the_daemon_does() -> None:
     assert settings["Type"] == "notify"
     assert int(settings["WatchdogSec"]) > 1
     assert int(settings["TimeoutStopSec"]) > 15
+
+
+def test_a_disk_that_cannot_be_written_keeps_no_daemon_from_coming_up(tmp_path: Path) -> None:
+    """Full: the process id goes missing, the lock does not. No lock file can be made: the folder itself is locked."""
+    (tmp_path / "club-build.lock").symlink_to("/dev/full")
+    (tmp_path / "kit-build.lock").mkdir()
+    for machine in ("club-build", "kit-build"):
+        with Alone(tmp_path, machine), pytest.raises(AlreadyRunning, match=f"drives {machine}"):
+            Alone(tmp_path, machine)
+        Alone(tmp_path, machine).release()
+
+
+def test_log_on_a_full_disk_is_lost_and_raises_nothing() -> None:
+    """Who writes a line of the log goes on, whatever lies under it; without that, a line of the log is an error."""
+    with contextlib.suppress(OSError), Path("/dev/full").open("w", buffering=1) as full:
+        structlog.PrintLogger(Unfailing(full)).msg("not recorded")  # type: ignore[arg-type]
+        with pytest.raises(OSError, match="No space left"):
+            structlog.PrintLogger(full).msg("not recorded")

@@ -240,9 +240,10 @@ class AsyncClient:
         name: str | None = None,
         hand: Literal["right", "left"] | None = None,
         level: Literal["junior", "club", "advanced"] | None = None,
+        elbow: float | None = None,
     ) -> Reply:
-        """List the players, add one, or say who plays."""
-        return await self.ask("players", action=action, name=name, hand=hand, level=level)
+        """List the players, add one, or say who plays; `elbow` in cm towards the forehand."""
+        return await self.ask("players", action=action, name=name, hand=hand, level=level, elbow=elbow)
 
     async def history(self) -> Reply:
         """Tell what was practised today."""

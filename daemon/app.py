@@ -96,8 +96,8 @@ class Daemon:
         self.desk = Desk(machine, drills, lambda: secrets.randbelow(2**31))
         path, run = journal_file(config), engine.link.session
         self.journal = Journal(path, machine.name, run, last=LastThrows.of(path, run, machine.name))
-        limits = Limits(config.day_balls, config.seven_days_balls)
-        self.desk.practice = Practice(machine, folder, self.journal, limits)
+        limits = Limits(config.day_balls, config.seven_days_balls, config.players)
+        self.desk.practice = Practice(machine, folder, self.journal, limits, config.players)
         self.desk.record = self._record
         self.desk.record_command = self.journal.note
         self.control = ControlLoop(engine, config.link, config.observe, self.desk.deliver)

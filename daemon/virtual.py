@@ -18,6 +18,7 @@ from drillfeed.clients.drivers.faults import Fault
 from drillfeed.daemon.engine.effects import Event
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.orders import Given, carry_out
+from drillfeed.daemon.engine.playing import Plays
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.daemon.subcommands.drive import simulated_thrower
@@ -127,15 +128,16 @@ class VirtualHall:
         self.run_until(lambda: False, seconds)
 
     def say(
-        self, line: str, caller: Caller = PLAYER, plan: DrillPlan | None = None, base: DrillPlan | None = None
-    ) -> Reply:
-        """Give a command as its line, with what the planner makes of it, and go on until it is answered."""
+        self, line: str, caller: Caller = PLAYER, plan: DrillPlan | None = None, base: DrillPlan | None = None,
+        plays: Plays | None = None,
+    ) -> Reply:  # fmt: skip
+        """Give a command as its line, with what the desk makes of it, and go on until it is answered."""
         token = next(self._tokens)
         command = parse(line)
         if command.verb == "stop":
             self.engine.stop(caller, token, self.now_s)
         else:
-            carry_out(self.engine, Given(command, caller, token, plan, base), self.now_s)
+            carry_out(self.engine, Given(command, caller, token, plan, base, plays), self.now_s)
         self._collect(self.now_s)
         self.run_until(lambda: token in self.replies, 10.0)
         return self.replies.pop(token)

@@ -14,7 +14,7 @@ HAND = Argument(
     optional=True, keyed=True,
 )  # fmt: skip
 ELBOW = Argument(
-    "elbow", "number", "where the elbow is, towards the forehand from the middle; 12 if left out", -60, 60, "cm",
+    "elbow", "number", "towards the forehand from the middle; that of who plays, else 12", -60, 60, "cm",
     optional=True, keyed=True,
 )  # fmt: skip
 

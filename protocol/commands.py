@@ -328,13 +328,18 @@ def check_role(command: Command, caller: Caller, table: Mapping[str, CommandSpec
 def check_state(command: Command, state: State, table: Mapping[str, CommandSpec] = COMMANDS) -> None:
     """Raise Refused (wrong-state), naming the states it is possible in and the next step."""
     spec = table[command.verb]
-    if state not in spec.states:
+    check_state_in(spec.verb, state, spec.states)
+
+
+def check_state_in(what: str, state: State, states: frozenset[State]) -> None:
+    """Raise Refused (wrong-state) unless `state` is one of those that `what` is possible in."""
+    if state not in states:
         raise Refused(
             "wrong-state",
-            f"{spec.verb} is not possible now",
-            expected=" or ".join(name for name in STATES if name in spec.states),
+            f"{what} is not possible now",
+            expected=" or ".join(name for name in STATES if name in states),
             found=state,
-            do=", then ".join(steps_to(state, spec.states)[:STEPS_SHOWN]) or "status",
+            do=", then ".join(steps_to(state, states)[:STEPS_SHOWN]) or "status",
         )
 
 

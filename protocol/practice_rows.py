@@ -51,18 +51,41 @@ PRACTICE_ROWS: tuple[CommandSpec, ...] = (
         "players",
         "list the players, add one, or say who plays",
         "Names are kept in the journal of this machine and nowhere else; use any that tell your players apart. "
-        "`players add left-hander hand left level junior`; added again, it changes hand and level. `players choose"
-        " left-hander` holds from the next set on and until the daemon ends; `players choose` alone: nobody in "
-        "particular.",
+        "`players add left-hander hand left level junior elbow 8`; added again, it changes what is said. `players "
+        "choose left-hander` is possible in IDLE alone, brings the player's hand and elbow and the limits of the "
+        "level (tempo, balls a set, ball speed and types, rims) and holds until the daemon ends; what is loaded has to "
+        "be loaded again. `players choose` alone: nobody in particular, limits of machine and drill alone.",
         "players choose left-hander",
         TAKING_PART,
         ANY_STATE,
         arguments=(
             Argument("action", "choice", "list if left out", choices=("list", "add", "choose"), optional=True),
             Argument("name", "name", "a player's name", optional=True, among="players"),
-            Argument("hand", "choice", "right if left out", choices=("right", "left"), optional=True, keyed=True),
             Argument(
-                "level", "choice", "club if left out", choices=("junior", "club", "advanced"), optional=True, keyed=True
+                "hand",
+                "choice",
+                "of a new player right if left out",
+                choices=("right", "left"),
+                optional=True,
+                keyed=True,
+            ),
+            Argument(
+                "level",
+                "choice",
+                "of a new player club if left out",
+                choices=("junior", "club", "advanced"),
+                optional=True,
+                keyed=True,
+            ),
+            Argument(
+                "elbow",
+                "number",
+                "where the elbow is, towards the forehand from the middle",
+                -60,
+                60,
+                "cm",
+                optional=True,
+                keyed=True,
             ),
         ),
     ),

@@ -93,6 +93,8 @@ class Snapshot(Frozen):
     rest_s: float | None = Field(None, description="what is left of a timed rest")
     rest_waits: bool = Field(False, description="this rest waits for the player's `ready`")
     player: str | None = Field(None, description="who plays, as far as anybody said")
+    level: str | None = Field(None, description="whose limits hold: junior, club or advanced; None: nobody is chosen")
+    limits: str | None = Field(None, description="the limits of that level, in words")
     drill: str | None = None
     seed: int | None = None
     set: int | None = None

@@ -94,6 +94,8 @@ def _rows(s: Snapshot) -> Iterator[tuple[str, str]]:
     yield "rest", "until you type ready" if s.rest_waits else seconds(s.rest_s)
     if s.player:
         yield "player", s.player
+    if s.limits:
+        yield "limits", s.limits
     yield "drill", " ".join([blank(s.drill), *([f"seed {s.seed}"] if s.seed is not None else [])])
     yield "set", set_line(s)
     yield "tempo", tempo_line(s)

@@ -6,6 +6,7 @@ progress, then setpoints. Whatever is asked, the ramp limiter is the last thing 
 
 from dataclasses import dataclass
 
+from drillfeed.daemon.drills.profiles import Profile
 from drillfeed.daemon.engine.astray import AxisWatch
 from drillfeed.daemon.engine.axes import Axes
 from drillfeed.daemon.engine.changing import Wanted, forget
@@ -65,6 +66,7 @@ class Engine:
         self.reason: str | None = "no motor driver has said hello"
         self.fault: Fault | None = None
         self.stop_count = 0
+        self.profile: Profile | None = None
         self.plan: DrillPlan | None = None
         self.run: DrillRun | None = None
         self.wanted: Wanted | None = None

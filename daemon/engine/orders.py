@@ -25,6 +25,7 @@ from drillfeed.daemon.engine.flow import (
 )
 from drillfeed.daemon.engine.hazards import AT_THE_MACHINE
 from drillfeed.daemon.engine.offers import OFFER_S, offer, offered
+from drillfeed.daemon.engine.playing import Plays, check_profile, choose
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import ZERO
 from drillfeed.daemon.engine.states import RUNNING
@@ -44,7 +45,8 @@ if TYPE_CHECKING:
 class Given:
     """A command as given: by whom, with the token that its answer goes to.
 
-    `plan` is what the planner made of it; for a change, `base` is the plan that it was made from.
+    `plan` is what the planner made of it; for a change, `base` is the plan that it was made from. `plays` is who was
+    chosen to play, None for nobody in particular.
     """
 
     command: Command
@@ -52,6 +54,7 @@ class Given:
     token: int
     plan: DrillPlan | None = None
     base: DrillPlan | None = None
+    plays: Plays | None = None
 
     def number(self, name: str) -> int:
         """Return an integer argument."""
@@ -252,6 +255,7 @@ ORDERS: dict[str, Callable[["Engine", Given, float], str | None]] = {
     "start": _start,
     "throw": _throw,
     "mark": mark,
+    "players": choose,
     "easier": change,
     "harder": change,
     "slower": change,
@@ -281,6 +285,8 @@ def carry_out(engine: "Engine", given: Given, now_s: float) -> None:
     engine.link.note(now_s, "command", f"{verb} by {given.caller.name} ({given.caller.where})")
     try:
         check_state(given.command, engine.state)
+        if given.plan is not None:
+            check_profile(engine, given.plan)
         text = ORDERS[verb](engine, given, now_s)
     except Refused as refused:
         engine.answer(given.token, refusal(verb, refused))

@@ -78,6 +78,10 @@ class RampLimiter:
         """Return the newest output."""
         return self._values
 
+    def allow(self, rules: Mapping[Axis, AxisRule]) -> None:
+        """Put other rules in place for the same axes; called at rest, where no new range cuts an output short."""
+        self._rules = dict(rules)
+
     def seed(self, values: Mapping[Axis, float]) -> None:
         """Begin anew from what was measured (or is assumed): at arming and after each fault."""
         for axis, value in values.items():

@@ -3,6 +3,7 @@
 from drillfeed.daemon.drills.ladder import AS_WRITTEN, rung_text
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.offers import offer_info
+from drillfeed.daemon.engine.playing import limits_text
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import Slot
 from drillfeed.daemon.engine.states import RUNNING
@@ -97,6 +98,8 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         countdown_s=_countdown_s(engine, now_s),
         rest_s=None if engine.rest_until_s is None else max(round(engine.rest_until_s - now_s, 1), 0.0),
         rest_waits=engine.state == "RESTING" and engine.rest_until_s is None,
+        level=engine.profile.level if engine.profile else None,
+        limits=limits_text(engine.profile),
         drill=plan.drill.name if plan else None,
         seed=plan.seed if plan else None,
         set=run.index + 1 if run else None,

@@ -61,7 +61,7 @@ def change_plan(
     new = plan_drill(plan.written or plan.drill, balls, machine, plan.seed, plan.turns, plan.player, changes)
     if _alike(plan, new):
         stretches = dict.fromkeys(one.stretch.text for one in new.sets if one.stretch)
-        cuts = cut_to_length(new.drill, plan.player.profile)[1]
+        cuts = cut_to_length(new.drill, plan.player.profile)[1] if verb in ("easier", "harder") else ()
         why = "; ".join((*stretches, *cuts)) or f"{new.drill.name} runs at {new.drill.most_per_min:g}/min at most"
         raise NotPossible(f"{verb} would change nothing: {why}")
     sets = tuple(_bridged(old, one, machine) for old, one in zip(plan.sets, new.sets, strict=True))

@@ -15,10 +15,11 @@ from pathlib import Path
 import structlog
 
 from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, LEAST_START_DELAY_S, Drill, FixedOrder, Set, with_balls
-from drillfeed.daemon.drills.sides import ELBOW_CM, RIGHT_HANDED, Hand, Player, split
+from drillfeed.daemon.drills.sides import RIGHT_HANDED, Hand, Player, split
 from drillfeed.daemon.engine.changing import based_on
 from drillfeed.daemon.engine.effects import Effects, Event
 from drillfeed.daemon.engine.orders import Given
+from drillfeed.daemon.engine.playing import CHOSEN_IN
 from drillfeed.daemon.journal.entries import Ordered
 from drillfeed.daemon.library import load_balls, load_drill
 from drillfeed.daemon.listing import listing_lines
@@ -30,7 +31,7 @@ from drillfeed.daemon.planning.setting import NotPossible
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.practice import Practice, ball_named
 from drillfeed.daemon.shell.tellers import NoticeRing
-from drillfeed.protocol.commands import COMMANDS, check_state, shown_line
+from drillfeed.protocol.commands import COMMANDS, check_state, check_state_in, shown_line
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply, done, refusal
 from drillfeed.protocol.spec import Caller, Command
@@ -154,8 +155,10 @@ class Desk:
             reply(refusal(verb, Refused("internal", "drillfeed made a mistake; see its log")))
 
     def _list(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
-        lines = listing_lines(str(command.values["of"]), self._trimmed_machine, self._drills)
-        reply(done("list", f"{len(lines)} {command.values['of']}", tuple(lines)))
+        player = self._player(command)
+        lines = listing_lines(str(command.values["of"]), self._trimmed_machine, self._drills, player)
+        whose = f", for {player.profile.owner}" if player.profile else ""
+        reply(done("list", f"{len(lines)} {command.values['of']}{whose}", tuple(lines)))
 
     def _load(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         drill = load_drill(str(command.values["name"]), self._drills)
@@ -172,20 +175,26 @@ class Desk:
         if base is not None:
             swap = (str(command.values["ball"]), str(command.values["to"])) if command.verb == "swap" else None
             plan = change_plan(base, command.verb, load_balls(self._drills), self._trimmed_machine, swap)
+        self._wait_for(Given(command, caller, 0, plan, base), reply if plan is None else _with_data(reply, plan))
+
+    def _wait_for(self, given: Given, reply: ReplyTo) -> None:
+        """Have the control loop carry it out before what waits on this thread goes on."""
         answered = threading.Event()
 
         def answer(one: Reply) -> None:
-            answered.set()
-            (reply if plan is None else _with_data(reply, plan))(one)
+            try:
+                reply(one)
+            finally:
+                answered.set()
 
-        self.control.post(Given(command, caller, self._token(answer), plan, base))
+        self.control.post(replace(given, token=self._token(answer)))
         answered.wait(TAKEN_S)
 
     def _player(self, command: Command) -> Player:
         """Return who the sides are meant for: as the command says, else who plays, else a right-handed player."""
-        known = self.practice.player if self.practice is not None else None
-        hand: Hand = "left" if command.values.get("hand", known.hand if known else "right") == "left" else "right"
-        return Player(hand, float(command.values.get("elbow", ELBOW_CM)))
+        known = self.practice.at_the_table if self.practice is not None else RIGHT_HANDED
+        hand: Hand = "left" if command.values.get("hand", known.hand) == "left" else "right"
+        return replace(known, hand=hand, elbow_cm=float(command.values.get("elbow", known.elbow_cm)))
 
     def _throw(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         mention = str(command.values["ball"])
@@ -204,7 +213,19 @@ class Desk:
         self.control.post(Given(command, caller, self._token(_with_data(reply, plan)), plan))
 
     def _players(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
-        reply(self._kept_practice().players(command))
+        practice = self._kept_practice()
+        if command.values.get("action") != "choose":
+            reply(practice.players(command))
+            return
+        check_state_in("players choose", self.control.snapshot.state, CHOSEN_IN)
+        player = practice.to_choose(command)
+
+        def answer(one: Reply) -> None:
+            if one.ok:
+                practice.take(player)
+            reply(one)
+
+        self._wait_for(Given(command, caller, 0, plays=practice.plays(player)), answer)
 
     def _history(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         reply(self._kept_practice().history())

@@ -15,6 +15,10 @@ from typing import TypeVar
 
 from drillfeed.daemon.calibration import Trim, Trims
 from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
+from drillfeed.daemon.drills.sides import ELBOW_CM, RIGHT_HANDED, Hand
+from drillfeed.daemon.drills.sides import Player as AtTable
+from drillfeed.daemon.engine.playing import Plays
 from drillfeed.daemon.journal import reading
 from drillfeed.daemon.journal.entries import Chosen
 from drillfeed.daemon.journal.limits import Limits, warnings_of
@@ -38,43 +42,71 @@ _Answer = TypeVar("_Answer")
 
 @dataclass
 class Practice:
-    """The journal and the folder behind the commands; `player` is who plays, as far as anybody said."""
+    """The journal and the folder behind the commands; `player` is who plays, as they were when they were chosen."""
 
     machine: Machine
     folder: Path
     journal: Journal
     limits: Limits
+    profiles: Profiles = HOUSE_PROFILES
     player: Player | None = None
     clock: Callable[[], float] = time.monotonic
     today: Callable[[], datetime] = datetime.now
 
     def players(self, command: Command) -> Reply:
-        """List the players, add one, or say who plays."""
+        """List the players or add one; who plays is chosen by `to_choose` and `take`."""
         values = command.values
         action, name = values.get("action", "list"), str(values.get("name", ""))
         if action == "add":
             return self._add(command, name)
-        if "hand" in values or "level" in values or (action == "list" and name):
-            raise Refused("bad-argument", f"{action} takes no more words", do="players add NAME hand left level club")
-        if action == "choose":
-            return self._choose(name)
+        self._no_more_words(command, not name)
         known = self._ask(all_players)
-        lines = [f"{one.name}: {one.hand}-handed, {one.level}{', plays' * (one == self.player)}" for one in known]
+        lines = [f"{_told(one)}{self._plays(one)}" for one in known]
         return done("players", f"{counted(len(known), 'player')}; {self._who()}", tuple(lines))
 
     def _add(self, command: Command, name: str) -> Reply:
         if not name:
             raise Refused("bad-argument", "the name is missing", do="players add NAME hand left level club")
         hand, level = (None if key not in command.values else str(command.values[key]) for key in ("hand", "level"))
-        player = self._ask(lambda connection: add_player(connection, name, hand, level, self.today().timestamp()))
-        if self.player is not None and self.player.id == player.id:
-            self.player = player
-        return done("players", f"{player.name}, {player.hand}-handed, {player.level}; next: players choose {name}")
+        elbow_cm = float(command.values["elbow"]) if "elbow" in command.values else None
+        at = self.today().timestamp()
+        player = self._ask(lambda connection: add_player(connection, name, hand, level, at, elbow_cm))
+        return done("players", f"{_told(player)}; next: players choose {name}")
 
-    def _choose(self, name: str) -> Reply:
-        self.player = self._ask(lambda connection: find_player(connection, name)) if name else None
-        self.journal.note(Chosen(self.clock(), self.player.id if self.player else None))
-        return done("players", f"{self._who()}, from the next set on")
+    def _no_more_words(self, command: Command, fits: bool = True) -> None:
+        if not fits or set(command.values) & {"hand", "level", "elbow"}:
+            action = command.values.get("action", "list")
+            raise Refused("bad-argument", f"{action} takes no more words", do="players add NAME hand left level club")
+
+    def to_choose(self, command: Command) -> Player | None:
+        """Return who is to play; None for nobody in particular. Raises Refused where there is none of that name."""
+        self._no_more_words(command)
+        name = str(command.values.get("name", ""))
+        return self._ask(lambda connection: find_player(connection, name)) if name else None
+
+    def plays(self, player: Player | None) -> Plays | None:
+        """Return the name of a player and the limits that come with the level."""
+        return None if player is None else Plays(player.name, self.profiles.of(player.level))
+
+    def take(self, player: Player | None) -> None:
+        """Let somebody play, once the engine has taken the limits; called from the control loop, so it only notes."""
+        self.player = player
+        self.journal.note(Chosen(self.clock(), player.id if player else None, player.level if player else None))
+
+    @property
+    def at_the_table(self) -> AtTable:
+        """Return who plays as plans need to know it: hand, elbow and limits."""
+        player = self.player
+        if player is None:
+            return RIGHT_HANDED
+        hand: Hand = "left" if player.hand == "left" else "right"
+        elbow_cm = ELBOW_CM if player.elbow_cm is None else player.elbow_cm
+        return AtTable(hand, elbow_cm, self.profiles.of(player.level))
+
+    def _plays(self, one: Player) -> str:
+        if self.player is None or self.player.id != one.id:
+            return ""
+        return ", plays" if self.player == one else f", plays as chosen: {_told(self.player).partition(': ')[2]}"
 
     def _who(self) -> str:
         return f"{self.player.name} plays" if self.player else "nobody in particular plays"
@@ -168,6 +200,11 @@ def _moved(was: Trim, way: str, by_cm: float) -> Trim:
         expected = f"{MOST_TRIM_CM:g} cm at most"
         raise Refused("bounds", "the trim in all", expected=expected, found=f"{moved_cm:g} cm")
     return Trim(ball=was.ball, long_cm=long_cm, left_cm=left_cm)
+
+
+def _told(player: Player) -> str:
+    elbow = "" if player.elbow_cm is None else f", elbow {player.elbow_cm:g} cm towards the forehand"
+    return f"{player.name}: {player.hand}-handed, {player.level}{elbow}"
 
 
 def _lands(trim: Trim) -> str:

@@ -33,7 +33,7 @@ KNOWN: Known = {
         ("list ", ["drills", "balls", "machines"]),
         ("mark made ", ["of", "set", "ball"]),
         ("mark made 14 o", ["of"]),
-        ("players choose ", ["left-hander", '"the tall one"', "hand", "level"]),
+        ("players choose ", ["left-hander", '"the tall one"', "hand", "level", "elbow"]),
         ("players hand ", ["right", "left"]),
         ("swap light-push to h", ["heavy-push"]),
         ("help tri", ["trim"]),

@@ -7,7 +7,10 @@ import pytest
 
 from drillfeed.daemon.engine.orders import Given, carry_out
 from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.journal.limits import Limits
+from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.shell.desk import Desk
+from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.virtual import VirtualHall
 from drillfeed.protocol.commands import parse
 from drillfeed.protocol.lines import Reply
@@ -119,3 +122,42 @@ def test_the_hand_of_the_line_turns_the_sides_over() -> None:
         pans.append([ball.setting.pan_deg for ball in hall.hall.engine.plan.sets[1].balls])
     assert pans[1] == [-(pan or 0.0) for pan in pans[0]]
     assert pans[0][0] is not None and pans[0][0] > 3
+
+
+def test_hand_elbow_and_level_of_who_plays_are_those_of_the_drill(tmp_path: Path) -> None:
+    """Chosen once, they hold for every load; what a line says stands over hand and elbow, never over the level."""
+    hall = Hall("hall-pan")
+    journal = Journal(tmp_path / "journal.sqlite", "hall-pan", "run")
+    journal.start()
+    hall.desk.practice = Practice(machine("hall-pan"), tmp_path, journal, Limits())
+    add, choose = "players add left-hander hand left level junior elbow 20", "players choose left-hander"
+    assert all(reply.ok for reply in hall.ask(add, choose))
+    assert hall.desk.snapshot().player == "left-hander" and hall.desk.snapshot().level == "junior"
+    pans = {}
+    for said in ("", " hand left elbow 20", " hand right elbow 20", " elbow 5"):
+        (reply,) = hall.ask(f"load middle-then-a-wing seed 1{said}")
+        assert reply.ok and reply.data == ("tempo 36/min asked, 35/min by the player's profile junior",)
+        assert hall.hall.engine.plan is not None
+        pans[said] = [ball.setting.pan_deg for ball in hall.hall.engine.plan.sets[1].balls]
+    assert pans[""] == pans[" hand left elbow 20"] == [-(pan or 0.0) for pan in pans[" hand right elbow 20"]]
+    assert pans[" elbow 5"][0] != pans[""][0]
+    assert hall.desk.snapshot().tempo_reason == "tempo 36/min asked, 35/min by the player's profile junior"
+    journal.end()
+    journal.join(10.0)
+
+
+def test_who_plays_is_not_taken_where_the_engine_refuses(tmp_path: Path) -> None:
+    """Armed, the choice is refused and the one before plays on, for plans as for the status."""
+    hall = Hall()
+    journal = Journal(tmp_path / "journal.sqlite", "club-build", "run")
+    journal.start()
+    hall.desk.practice = Practice(machine("club-build"), tmp_path, journal, Limits())
+    assert all(reply.ok for reply in hall.ask("players add one level junior", "players add two", "players choose one"))
+    hall.hall.run_for(30.0)
+    assert hall.hall.say("arm").ok
+    for line in ("players choose two", "players choose", "players choose nobody-known"):
+        (reply,) = hall.ask(line)
+        assert reply.code is not None and reply.code.name == "wrong-state"
+    assert (hall.desk.snapshot().player, hall.desk.snapshot().level) == ("one", "junior")
+    journal.end()
+    journal.join(10.0)

@@ -6,6 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from drillfeed.daemon.drills.profiles import HOUSE_PROFILES
+from drillfeed.daemon.drills.sides import RIGHT_HANDED
+from drillfeed.daemon.drills.sides import Player as AtTable
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_balls, load_machine
@@ -15,6 +18,7 @@ from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.shell.trims import trims_file, with_kept_trims
 from drillfeed.protocol.commands import parse
 from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.spec import Command
 
 BALLS = load_balls()
 CLUB = load_machine("club-build")
@@ -30,24 +34,39 @@ def practice(tmp_path: Path) -> Iterator[Practice]:
     journal.join(10.0)
 
 
+def give(practice: Practice, command: Command) -> object:
+    """Give a command as the desk does, but for what the engine says to it."""
+    if command.verb == "trim":
+        return practice.trim(command, BALLS)
+    if command.values.get("action") == "choose":
+        return practice.take(practice.to_choose(command))
+    return practice.players(command)
+
+
 def refused(practice: Practice, line: str) -> str:
     """Give a line that must be refused and return the name of its code."""
     command = parse(line)
     with pytest.raises(Refused) as caught:
-        practice.trim(command, BALLS) if command.verb == "trim" else practice.players(command)
+        give(practice, command)
     return caught.value.code.name
 
 
 def test_player_is_added_chosen_changed_and_nobody_again(practice: Practice) -> None:
-    """Adding a name again changes hand and level; the one who plays is told with the new ones."""
+    """Adding a name again changes what is said; limits stay as they were chosen until the player is chosen again."""
     practice.players(parse("players add left-hander hand left level junior"))
-    practice.players(parse("players choose LEFT-hander"))
-    practice.players(parse("players add left-hander hand left level club"))
-    assert practice.player is not None and practice.player.level == "club"
-    reply = practice.players(parse("players"))
-    assert reply.data == ("left-hander: left-handed, club, plays",)
-    assert "nobody in particular" in practice.players(parse("players choose")).text
-    assert practice.player is None
+    give(practice, parse("players choose LEFT-hander"))
+    assert practice.players(parse("players")).data == ("left-hander: left-handed, junior, plays",)
+    practice.players(parse("players add left-hander level club elbow 8"))
+    assert practice.at_the_table == AtTable("left", 12.0, HOUSE_PROFILES.of("junior"))
+    elbow = "elbow 8 cm towards the forehand"
+    (line,) = practice.players(parse("players")).data
+    assert line == f"left-hander: left-handed, club, {elbow}, plays as chosen: left-handed, junior"
+    give(practice, parse("players choose left-hander"))
+    assert practice.at_the_table == AtTable("left", 8.0, HOUSE_PROFILES.of("club"))
+    assert practice.players(parse("players")).data == (f"left-hander: left-handed, club, {elbow}, plays",)
+    give(practice, parse("players choose"))
+    assert practice.at_the_table == RIGHT_HANDED
+    assert "nobody in particular" in practice.players(parse("players")).text
 
 
 @pytest.mark.parametrize(
@@ -57,6 +76,8 @@ def test_player_is_added_chosen_changed_and_nobody_again(practice: Practice) -> 
         ("players add", "bad-argument"),
         ("players hand left", "bad-argument"),
         ("players choose left-hander level club", "bad-argument"),
+        ("players choose left-hander elbow 8", "bad-argument"),
+        ("players elbow 8", "bad-argument"),
         ("players list left-hander", "bad-argument"),
         (f"players add {'x' * 41}", "bad-argument"),
         ("trim light-push left 4", "not-possible"),

@@ -18,5 +18,5 @@ def test_desk_and_engine_carry_out_what_the_command_table_gives_to_the_desk() ->
     """Every row handled by the desk is answered there or by an order of the engine; a stop goes around both tables."""
     desk = {verb for verb, row in COMMANDS.items() if row.handled_by == "desk"}
     assert set(ORDERS) | set(ANSWERED_HERE) == desk - {"stop"}
-    planned = {"load", "throw", "queue", "easier", "harder", "slower", "faster", "swap"}
-    assert set(ORDERS) & set(ANSWERED_HERE) == planned
+    prepared = {"load", "throw", "queue", "easier", "harder", "slower", "faster", "swap", "players"}
+    assert set(ORDERS) & set(ANSWERED_HERE) == prepared

@@ -1,6 +1,7 @@
 """`drillfeed rehearse` shows sides, what is left out, and waits, with nothing moving."""
 
 import json
+from pathlib import Path
 
 import pytest
 
@@ -42,3 +43,20 @@ def test_waits_stand_in_the_time_line(capsys: pytest.CaptureFixture[str]) -> Non
     """Short, long, then six seconds: the gaps are those of the tempo and of the wait."""
     balls = [json.loads(line) for line in lines_of(capsys, "short-then-long", "--balls", "5", "--json")[:-1]]
     assert [ball["interval_s"] for ball in balls] == [None, 2.1429, 6.0, 2.1429, 6.0]
+
+
+def test_a_level_holds_the_rehearsal_within_its_limits(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """The reason stands above the set, the house's own figure over the default, and a ball too much is refused."""
+    drill = ("middle-then-a-wing", "--machine", "hall-pan", "--hand", "left", "--elbow", "8", "--level", "junior")
+    lines = lines_of(capsys, *drill, "--balls", "3")
+    assert "      tempo 36/min asked, 35/min by the player's profile junior" in lines
+    config = tmp_path / "drillfeed.toml"
+    config.write_text("[players.junior]\nmost_per_min = 24\n", "utf-8")
+    summary = json.loads(lines_of(capsys, *drill, "--config", str(config), "--json")[-1])["summary"]
+    assert summary["stretched"] == ["tempo 36/min asked, 24/min by the player's profile junior"]
+    assert main(["rehearse", "lift-the-push", "--level", "junior"]) == 2
+    assert "nearest that is allowed: light-push" in capsys.readouterr().err
+    assert main(["check", "lift-the-push", "--level", "junior"]) == 2
+    assert "lift-the-push: not possible on club-build: heavy-push: a ball of level club" in capsys.readouterr().err
+    assert main(["list", "balls", "--level", "junior"]) == 0
+    assert "heavy push (incoming)  NOT HERE: a ball of level club" in capsys.readouterr().out

@@ -104,7 +104,7 @@ class DaemonHello(Message):
     kind: Literal["hello"] = "hello"
     session: Annotated[str, Field(min_length=4, max_length=64)]
     daemon: Text
-    limits: Limits = Field(description="lowest of machine profile, player and the driver's own")
+    limits: Limits = Field(description="of the machine profile; what a player's level allows less, setpoints keep to")
     limits_hash: Annotated[str, Field(pattern="^[0-9a-f]{16}$")]
     watchdog_feed_ms: Positive = WATCHDOG_FEED_S * 1000
     watchdog_stop_ms: Positive = WATCHDOG_STOP_S * 1000

@@ -1,5 +1,6 @@
 """Of drill, player, machine and hard bounds the lowest holds, and whose it is gets named."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -248,3 +249,23 @@ def test_mistakes_in_a_level_are_named(tmp_path: Path, text: str, key: str, allo
         read_config(file, {})
     (mistake,) = wrong.value.mistakes
     assert mistake.key == key and allowed in mistake.allowed
+
+
+def test_the_page_about_drills_shows_the_houses_figures() -> None:
+    """The table for writers of drills is the table that holds."""
+    page = (Path(__file__).parents[2] / "daemon" / "drills" / "DRILLS.md").read_text("utf-8")
+    rows = dict(re.findall(r"^\| ([^|]+?) \| ([^|]+ \| [^|]+ \| [^|]+?) \|", page, re.MULTILINE))
+    shown = {
+        "balls a minute, between any two": "most_per_min",
+        "balls in a set": "most_set_balls",
+        "level of ball types": "most_ball_level",
+        "ball types marked `locked`": "locked_balls",
+        "ball speed, m/s": "most_mps",
+        "rim speed, m/s": "most_rim_mps",
+        "share of the daily and weekly warning": "warn_share",
+    }
+    assert set(shown.values()) == set(Caps.model_fields)
+    for row, key in shown.items():
+        figures = [getattr(HOUSE_PROFILES.of(level).caps, key) for level in PLAYER_LEVELS]
+        said = ["no" if one is False else f"{one:g}" if isinstance(one, float) else str(one) for one in figures]
+        assert rows[row].split(" | ") == said

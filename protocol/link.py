@@ -99,7 +99,7 @@ class DriverHello(Message):
 
 
 class DaemonHello(Message):
-    """Daemon to driver: the session that orders must quote from now on, and the limits in force."""
+    """Daemon to driver: the session that orders must quote from now on, and the machine's limits."""
 
     kind: Literal["hello"] = "hello"
     session: Annotated[str, Field(min_length=4, max_length=64)]

@@ -10,6 +10,7 @@ file is never damaged. FULL would cost some five flushes a second on the memory 
 long as balls fly, to save at most the seconds before a power cut; not worth the card.
 """
 
+import contextlib
 import os
 import sqlite3
 from collections.abc import Callable
@@ -149,11 +150,24 @@ def open_to_write(path: Path) -> sqlite3.Connection:
 
 
 def open_to_read(path: Path) -> sqlite3.Connection:
-    """Open the journal for reading alone; raises FileNotFoundError, NotOurs or sqlite3.DatabaseError."""
+    """Open the journal for reading alone; raises FileNotFoundError, NotOurs or sqlite3.DatabaseError.
+
+    One that no daemon has brought up to date is copied into memory and brought up to date there; the file stays.
+    """
     if not path.exists():
         raise FileNotFoundError(f"there is no journal at {path}")
-    connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S, isolation_level=None)
-    return _opened(connection, lambda: _check_ours(connection, path))
+    # On a read-only disk SQLite cannot make the files that it wants beside a WAL journal; with no log of writes there
+    # it needs none, and nobody changes the file.
+    still = not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-wal").exists()
+    where = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if still else ''}"
+    connection = sqlite3.connect(where, uri=True, timeout=BUSY_S, isolation_level=None)
+    _opened(connection, lambda: _check_ours(connection, path))
+    if _version(connection) == VERSION:
+        return connection
+    with contextlib.closing(connection):
+        copy = sqlite3.connect(":memory:", isolation_level=None)
+        connection.backup(copy)
+    return _opened(copy, lambda: _bring_up_to_date(copy))
 
 
 def _opened(connection: sqlite3.Connection, prepare: Callable[[], object]) -> sqlite3.Connection:
@@ -167,27 +181,37 @@ def _opened(connection: sqlite3.Connection, prepare: Callable[[], object]) -> sq
 
 
 def _prepare(connection: sqlite3.Connection, path: Path) -> None:
-    version = _check_ours(connection, path)
+    _check_ours(connection, path)
     found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
     if found != "ok":
         raise sqlite3.DatabaseError(f"database disk image is malformed: {found}")
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = NORMAL")
     connection.execute("PRAGMA foreign_keys = ON")
-    for number in range(version, VERSION):
-        migrate(connection, number)
+    _bring_up_to_date(connection)
 
 
-def _check_ours(connection: sqlite3.Connection, path: Path) -> int:
+def _version(connection: sqlite3.Connection) -> int:
     """Return the version of a file; 0 for an empty one."""
-    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
+    version = _version(connection)
     application = int(connection.execute("PRAGMA application_id").fetchone()[0])
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
     if application != APPLICATION_ID and (tables or version):
         raise NotOurs(f"{path} is the database of another program")
     if version > VERSION:
-        raise NotOurs(f"{path} is a journal of version {version}; this drillfeed knows versions up to {VERSION}")
-    return version
+        raise NotOurs(
+            f"{path} is a journal of version {version}; this drillfeed knows versions up to {VERSION}. "
+            "Next: bring drillfeed up to date, or take another file with --journal"
+        )
+
+
+def _bring_up_to_date(connection: sqlite3.Connection) -> None:
+    for number in range(_version(connection), VERSION):
+        migrate(connection, number)
 
 
 def migrate(connection: sqlite3.Connection, number: int) -> None:

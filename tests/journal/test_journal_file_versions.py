@@ -72,13 +72,38 @@ def test_fault_of_version_2_is_kept_and_what_it_did_not_hold_is_not_known(tmp_pa
     assert (fault["next_step"], fault["recent"]) == (None, None)
 
 
-def test_history_reads_version_2_as_it_is(tmp_path: Path) -> None:
+def test_history_reads_version_2_and_leaves_the_file(tmp_path: Path) -> None:
     """Reading changes no file, so a journal that no daemon has brought up to date is told with what it has."""
     path = file_of_version_2(tmp_path)
+    before = path.read_bytes()
     with contextlib.closing(open_to_read(path)) as connection:
         told = telling.session_lines(reading.session(connection, 1), 80)
-        assert connection.execute("PRAGMA user_version").fetchone()[0] == 2
     assert any("link-lost" in line and "no word" in line for line in told)
+    assert path.read_bytes() == before
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA user_version").fetchone()[0] == 2
+
+
+@pytest.mark.parametrize("mode", ["delete", "wal"])
+def test_copy_in_memory_has_the_shape_of_a_journal_of_today(tmp_path: Path, mode: str) -> None:
+    """Whatever is asked of today's journal can be asked of an old one that was only opened to be read."""
+    path = old_file(tmp_path)
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        connection.execute(f"PRAGMA journal_mode = {mode}")
+    with (
+        contextlib.closing(open_to_read(path)) as read,
+        contextlib.closing(open_to_write(tmp_path / "new.sqlite")) as new,
+    ):
+        assert shape(read) == shape(new)
+        assert len(reading.session(read, 1).throws) == 2
+
+
+def test_empty_file_is_a_journal_without_a_session(tmp_path: Path) -> None:
+    """A file that was made and never written, as by a daemon that was killed while it came up."""
+    (tmp_path / "journal.sqlite").touch()
+    with contextlib.closing(open_to_read(tmp_path / "journal.sqlite")) as connection:
+        assert reading.sessions(connection) == []
+    assert (tmp_path / "journal.sqlite").stat().st_size == 0
 
 
 def test_players_and_sets_of_version_3_have_no_elbow_and_no_level(tmp_path: Path) -> None:

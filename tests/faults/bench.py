@@ -178,12 +178,13 @@ class Bench:
                 return client
 
     def ready(self) -> Client:
-        """Go on until the daemon is idle with a driver whose clock it knows; return a client."""
+        """Go on until the daemon is idle with a driver whose clock it knows and that tells no fault; return a client."""
         client = self.client()
 
         def idle() -> bool:
             now = client.snapshot()
-            return now.state == "IDLE" and now.wheels_at_rest is True and (now.clock_error_ms or 99.0) < 10
+            known = now.wheels_at_rest is True and (now.clock_error_ms or 99.0) < 10
+            return now.state == "IDLE" and known and not now.faults
 
         self.wait(idle, READY_S, "idle")
         return client

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 READ_BYTES = 4_096
 READ_BYTES_A_TURN = 32_768
 READ_BYTES_LEAST = 128
-READ_BYTES_WHEN_FULL = 512  # a client that floods is read slowly, but is read: it may send a stop
+PACE_S = 0.002  # a client that floods is read this seldom, but is read: it may send a stop
 WAITING_LINES_MOST = 64
 WAITING_ENTRIES_MOST = 256
 REFUSALS_A_TURN = 32
@@ -116,14 +116,19 @@ class LineConnection(asyncio.BufferedProtocol):
 
     def get_buffer(self, sizehint: int) -> memoryview:
         """Offer a small buffer, smaller the more clients there are, so that one turn of the loop stays short."""
-        full = self._lines_waiting >= WAITING_LINES_MOST
         share = READ_BYTES_A_TURN // max(1, self.server.connections)
-        most = READ_BYTES_WHEN_FULL if full else READ_BYTES
-        return memoryview(self._read_into)[: max(READ_BYTES_LEAST, min(most, share))]
+        return memoryview(self._read_into)[: max(READ_BYTES_LEAST, min(READ_BYTES, share))]
 
     def buffer_updated(self, nbytes: int) -> None:
-        """Take what arrived."""
+        """Take what arrived; where the row is full, look again only after a while."""
         self._take(bytes(self._read_into[:nbytes]))
+        if self._lines_waiting >= WAITING_LINES_MOST and self._transport is not None and not self.closing:
+            self._transport.pause_reading()
+            self.server.later(PACE_S, self._read_on)
+
+    def _read_on(self) -> None:
+        if self._transport is not None and not self.closing:
+            self._transport.resume_reading()
 
     def eof_received(self) -> bool:
         """Answer what is waiting, then close; an unfinished `stop` counts as one."""

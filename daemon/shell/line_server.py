@@ -1,8 +1,9 @@
 """The text command protocol on TCP and a Unix socket, between many clients and one desk.
 
 Rule of this file: a stop goes to the desk the moment its bytes arrive; everything else takes turns, a
-few lines a turn for all connections together, so that no client can keep another waiting. The desk
-decides on states; here only bytes, lines and roles are looked at.
+few lines a turn for all connections together, so that no client can keep another waiting. After a turn
+as long a rest, so that no flood of lines takes the processor from the control loop. The desk decides on states; here
+only bytes, lines and roles are looked at.
 """
 
 import asyncio
@@ -85,6 +86,7 @@ class LineServer:
         self._connections: set[LineConnection] = set()
         self._turns: deque[LineConnection] = deque()
         self._turn_planned = False
+        self._rests_until_s = float("-inf")
         self._notices_planned = False
 
     async def listen_tcp(self, host: str = "127.0.0.1", port: int = 7340) -> tuple[str, int]:
@@ -240,10 +242,15 @@ class LineServer:
     def _plan_turn(self) -> None:
         if self._turns and not self._turn_planned and self._loop is not None:
             self._turn_planned = True
-            self._loop.call_soon(self._take_turns)
+            rest_s = self._rests_until_s - self._loop.time()
+            if rest_s > 0:
+                self._loop.call_later(rest_s, self._take_turns)
+            else:
+                self._loop.call_soon(self._take_turns)
 
     def _take_turns(self) -> None:
-        self._turn_planned = False
+        assert self._loop is not None
+        began_s = self._loop.time()
         for _ in range(LINES_A_TURN):
             if not self._turns:
                 break
@@ -251,6 +258,9 @@ class LineServer:
             connection.in_turn = False
             if connection.step():
                 self.give_turn(connection)
+        ended_s = self._loop.time()
+        self._rests_until_s = ended_s + (ended_s - began_s)
+        self._turn_planned = False
         self._plan_turn()
 
     def _pass_notices_on(self) -> None:

@@ -15,6 +15,7 @@ from tests.support.driver_log import times
 
 GARBAGE = 100_000
 CLOCK_KNOWN_MS = 10.0
+STALL_MS = 250.0
 ORDERS = ("arm", "disarm", "stop", "clear")
 
 
@@ -77,11 +78,8 @@ def _jitter(rule: Rule, seconds: float, no_fault: bool) -> Seen:
         fed = fed_between(bench, at_s)
         account.true("balls fed", fed > (seconds * 0.6 if no_fault else 0), fed)
         if no_fault:
-            late_ms = bench.machine_late_ms(at_s, at_s + seconds)
             held = now.state in ("FEEDING", "RESTING") and not pauses
-            if late_ms > 125:
-                account.stalled.append(f"the machine stalled for {late_ms:.0f} ms")
-            account.true("no fault and no pause", held or bool(account.stalled), pauses or now.reason or now.state)
+            account.true_if_awake("no fault and no pause", held, pauses or now.reason or now.state, at_s, STALL_MS)
         bench.proxy.rule = untouched
         counts_agree(account, client)
         return account.seen()

@@ -10,7 +10,6 @@ import signal
 import time
 from collections import Counter
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 
@@ -21,17 +20,11 @@ from tests.faults.proxy import lossy, untouched
 from tests.faults.stops import Flood
 from tests.faults.verdict import Account
 from tests.support.driver_log import times
+from tests.support.resources import held_by
 
 HARMS = ("nothing", "stop", "pause", "freeze-daemon", "freeze-driver", "kill-driver", "jitter", "flood")
 MEMORY_MOST_KB = 20_000
 HANDLES_MOST = 12
-
-
-def held_by(pid: int) -> tuple[int, int]:
-    """Return resident memory in kB and the number of open file handles of a process."""
-    status = Path(f"/proc/{pid}/status").read_text(encoding="ascii", errors="replace")
-    memory = next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
-    return memory, len(list(Path(f"/proc/{pid}/fd").iterdir()))
 
 
 def bring_back(client: Client) -> None:

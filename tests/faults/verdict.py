@@ -4,6 +4,7 @@ Rule of this file: `holds` needs every check true *and* a machine that was awake
 machine itself stalled for more than half its bound says nothing, and a breach of an invariant is never excused.
 """
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
@@ -76,6 +77,14 @@ class Account:
         self.words.append(f"{what}{'' if found is None else f': {found}'}" if held else f"NOT {what} ({found})")
         if not held:
             self.wrong.append(what)
+
+    def true_if_awake(self, what: str, held: bool, found: object, from_s: float, bound_ms: float) -> None:
+        """A condition must hold that a machine which stalled for more than half of `bound_ms` since `from_s` breaks."""
+        late_ms = self.bench.machine_late_ms(from_s, time.monotonic())
+        if held or late_ms <= bound_ms / 2:
+            self.true(what, held, found)
+        else:
+            self.stalled.append(f"{what} ({found}): the machine stalled for {late_ms:.0f} ms")
 
     def seen(self) -> Seen:
         """Hold the whole log against the invariants as well, and return the outcome."""

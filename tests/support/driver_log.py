@@ -33,8 +33,8 @@ def read_log(path: Path) -> list[dict[str, Any]]:
 
 
 @dataclass
-class _Watch:
-    """What has been read so far of one driver's life."""
+class LogWatch:
+    """What has been read so far of one driver's life, and what was wrong in it, one line each."""
 
     limits: Limits
     found: list[str] = field(default_factory=list)
@@ -47,27 +47,34 @@ class _Watch:
     wheels: LogEvent | None = None
     armed_since_wheels: bool = False
 
+    def take(self, event: LogEvent) -> None:
+        """Hold the next event of the log against the invariants."""
+        read = _READ.get(event["event"])
+        if read is not None:
+            read(self, event)
+
     def say(self, event: LogEvent, text: str) -> None:
+        """Note a breach."""
         self.found.append(f"{event['t']:.3f}: {text}")
 
 
-def _boot(watch: _Watch, event: LogEvent) -> None:
+def _boot(watch: LogWatch, event: LogEvent) -> None:
     watch.session, watch.epoch, watch.mode = None, 0, "disarmed"
     watch.feed_open, watch.called_to_rest_s, watch.wheels = False, None, None
 
 
-def _session(watch: _Watch, event: LogEvent) -> None:
+def _session(watch: LogWatch, event: LogEvent) -> None:
     watch.session, watch.epoch = event["session"], 0
     watch.used_ids.clear()
 
 
-def _epoch(watch: _Watch, event: LogEvent) -> None:
+def _epoch(watch: LogWatch, event: LogEvent) -> None:
     if event["epoch"] <= watch.epoch:
         watch.say(event, f"epoch {event['epoch']} after {watch.epoch}")
     watch.epoch = event["epoch"]
 
 
-def _mode(watch: _Watch, event: LogEvent) -> None:
+def _mode(watch: LogWatch, event: LogEvent) -> None:
     if event["mode"] == "armed" and watch.mode != "disarmed":
         watch.say(event, f"armed out of {watch.mode}")
     if event["mode"] == "armed":
@@ -80,21 +87,21 @@ def _mode(watch: _Watch, event: LogEvent) -> None:
     watch.mode = event["mode"]
 
 
-def _to_rest(watch: _Watch, event: LogEvent) -> None:
+def _to_rest(watch: LogWatch, event: LogEvent) -> None:
     watch.called_to_rest_s = event["t"]
 
 
-def _opened(watch: _Watch, event: LogEvent) -> None:
+def _opened(watch: LogWatch, event: LogEvent) -> None:
     watch.feed_open = True
     if watch.called_to_rest_s is not None:
         watch.say(event, "feed opened after a call to rest, with no arming between")
 
 
-def _closed(watch: _Watch, event: LogEvent) -> None:
+def _closed(watch: LogWatch, event: LogEvent) -> None:
     watch.feed_open = False
 
 
-def _feed(watch: _Watch, event: LogEvent) -> None:
+def _feed(watch: LogWatch, event: LogEvent) -> None:
     late_s = event["t"] - event["planned_s"]
     if late_s > LATE_S + 1e-6 or late_s < -1e-6:
         watch.say(event, f"feed {event['id']} {late_s * 1000:.1f} ms off its moment")
@@ -111,7 +118,7 @@ def _feed(watch: _Watch, event: LogEvent) -> None:
         watch.say(event, f"feed {event['id']} of epoch {event['epoch']} in epoch {watch.epoch}")
 
 
-def _wheels(watch: _Watch, event: LogEvent) -> None:
+def _wheels(watch: LogWatch, event: LogEvent) -> None:
     before, watch.wheels = watch.wheels, event
     armed_between, watch.armed_since_wheels = watch.armed_since_wheels, watch.mode == "armed"
     for wheel in WHEELS:
@@ -147,11 +154,9 @@ _READ = {
 
 def breaches(events: Iterable[LogEvent], limits: Limits) -> list[str]:
     """Return every breach of the global invariants that a log shows, one line each; empty where all hold."""
-    watch = _Watch(limits)
+    watch = LogWatch(limits)
     for event in events:
-        read = _READ.get(event["event"])
-        if read is not None:
-            read(watch, event)
+        watch.take(event)
     return watch.found
 
 

@@ -4,8 +4,9 @@ import json
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
@@ -22,6 +23,7 @@ from tests.support import ctrl_c
 
 RUNS = {"club-build": 12, "kit-build": 4}
 TRIES = 3
+PATIENCE_S = 400.0
 SAME_RPM = 0.5
 DEMO = [sys.executable, "-m", "drillfeed.daemon.cli", "demo"]
 
@@ -63,27 +65,41 @@ def run_one(machine: str, balls: int, folder: Path) -> Ran:
     return Ran(choice, status, events, snapshot, said)
 
 
+@dataclass(frozen=True)
+class Begun:
+    """The runs of this file, on their way: by machine, and one that is interrupted."""
+
+    ran: Mapping[str, Future[Ran]]
+    interrupted: Future[tuple[int, str]]
+
+
+def begin(folder: Path, ends: ExitStack) -> Begun:
+    """Begin both machines and the interrupted demo, side by side and beside all other tests."""
+    pool = ends.enter_context(ThreadPoolExecutor(max_workers=len(RUNS) + 1))
+    ran = {}
+    for machine, balls in RUNS.items():
+        place = folder / machine
+        place.mkdir()
+        ran[machine] = pool.submit(run_until_judged, machine, balls, place)
+    return Begun(ran, pool.submit(interrupt_one))
+
+
 @pytest.fixture(scope="module")
-def pool() -> Iterator[ThreadPoolExecutor]:
-    """What lets the runs of this file go side by side."""
-    with ThreadPoolExecutor(max_workers=len(RUNS) + 1) as pool:
-        yield pool
-
-
-@pytest.fixture(scope="module", autouse=True)
-def interrupted(pool: ThreadPoolExecutor) -> Future[tuple[int, str]]:
-    """An interrupted demo, under way from the beginning of this file."""
-    return pool.submit(interrupt_one)
+def begun(begun_early: Mapping[str, Begun]) -> Begun:
+    """What was begun of this file."""
+    return begun_early[__name__]
 
 
 @pytest.fixture(scope="module")
-def ran(pool: ThreadPoolExecutor, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Ran]:
-    """Both machines at the same time."""
-    futures = {
-        machine: pool.submit(run_until_judged, machine, balls, tmp_path_factory.mktemp(machine))
-        for machine, balls in RUNS.items()
-    }
-    return {machine: future.result(400) for machine, future in futures.items()}
+def ran(begun: Begun) -> dict[str, Ran]:
+    """Both machines' runs, ended."""
+    return {machine: future.result(PATIENCE_S) for machine, future in begun.ran.items()}
+
+
+@pytest.fixture(scope="module")
+def interrupted(begun: Begun) -> Future[tuple[int, str]]:
+    """The interrupted demo."""
+    return begun.interrupted
 
 
 def interrupt_one() -> tuple[int, str]:

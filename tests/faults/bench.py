@@ -20,7 +20,7 @@ from typing import Any, Self
 
 from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
-from tests.faults.boards import Place, in_place
+from tests.faults.boards import Board, Place, in_place
 from tests.faults.proxy import Proxy
 from tests.support.driver_log import read_log
 
@@ -70,8 +70,9 @@ class Bench:
         proxied: bool = False,
         daemon: Sequence[str] = ("drillfeed.daemon.cli",),
         driver: Sequence[str] = ("drillfeed.daemon.cli",),
+        board: Board | None = None,
     ) -> None:
-        self.board = in_place()
+        self.board = board or in_place()
         self.machine, self.faults = machine or self.board.machine, tuple(faults)
         self._modules = {"daemon": daemon, "driver": driver}
         self._stack = contextlib.ExitStack()
@@ -178,7 +179,7 @@ class Bench:
                 return client
 
     def ready(self) -> Client:
-        """Go on until the daemon is idle with a driver whose clock it knows and that tells no fault; return a client."""
+        """Go on until the daemon is idle, knows the driver's clock and is told no fault; return a client."""
         client = self.client()
 
         def idle() -> bool:

@@ -3,8 +3,9 @@
 These run on the real clock, at the same time, for about a minute; a machine that stalls makes a check `unsure`.
 """
 
-from collections.abc import Iterator
+from collections.abc import Mapping
 from contextlib import ExitStack
+from pathlib import Path
 
 import pytest
 
@@ -18,22 +19,26 @@ EXPECTED = {
 }
 
 
-@pytest.fixture(scope="module")
-def probings() -> Iterator[dict[str, Probing]]:
-    """Start all drivers with a probe each, so that they take a minute together."""
+def begin(folder: Path, ends: ExitStack) -> dict[str, Probing]:
+    """Start all drivers with a probe each, so that they take a minute together, and that beside all other tests."""
     started: dict[str, Probing] = {}
-    with ExitStack() as ends:
-        for name, command, more in (
-            ("c", lambda: (str(c_driver()),), ()),
-            ("c, no feedback", lambda: (str(c_driver()),), ("no-feedback",)),
-            ("node", node_driver, ()),
-        ):
-            try:
-                started[name] = Probing(*command(), more=more)
-            except (pytest.skip.Exception, pytest.fail.Exception):
-                continue  # the test of that driver says so itself
-            ends.callback(started[name].end)
-        yield started
+    for name, command, more in (
+        ("c", lambda: (str(c_driver()),), ()),
+        ("c, no feedback", lambda: (str(c_driver()),), ("no-feedback",)),
+        ("node", node_driver, ()),
+    ):
+        try:
+            started[name] = Probing(*command(), more=more)
+        except (pytest.skip.Exception, pytest.fail.Exception):
+            continue  # the test of that driver says so itself
+        ends.callback(started[name].end)
+    return started
+
+
+@pytest.fixture(scope="module")
+def probings(begun_early: Mapping[str, dict[str, Probing]]) -> dict[str, Probing]:
+    """Every driver that could be started, with its probe."""
+    return begun_early[__name__]
 
 
 @pytest.mark.parametrize("name", EXPECTED)

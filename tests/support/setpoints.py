@@ -63,14 +63,26 @@ def _one(sent_s: float, setpoint: Setpoint, limits: Limits, offset_s: float, clo
     return found
 
 
+def _in_force(before: Sequence[Sent], now_s: float, armed_epoch: int, offset_s: float) -> Setpoint | None:
+    """Return the setpoint that an armed driver follows; what an epoch had waiting goes with the first of the next."""
+    ends_s = began_s = now_s
+    epoch: int | None = None
+    for sent_s, old in reversed(before):
+        if old.epoch != epoch:
+            ends_s, epoch = began_s, old.epoch
+        began_s = sent_s
+        if old.at_s - offset_s <= ends_s and old.epoch >= armed_epoch:
+            return old
+    return None
+
+
 def _edge(before: Sequence[Sent], first: Sent, armed_epoch: int, limits: Limits, offset_s: float) -> list[str]:
-    """Hold the first setpoint of an epoch against the one that is in force, for an armed driver, when it is sent."""
+    """Hold the first setpoint of an epoch against the one that is in force when it is sent."""
     sent_s, setpoint = first
-    found = []
-    in_force = [old for _, old in before if old.at_s - offset_s <= sent_s and old.epoch >= armed_epoch]
+    in_force = _in_force(before, sent_s, armed_epoch, offset_s)
     # Where nothing was sent for a while the limiter counts the time that has passed.
     seconds = EDGE_TICKS * TICK_S + max(sent_s - before[-1][0] - TICK_S, 0.0)
-    return [*found, *(_steps(in_force[-1], setpoint, seconds, limits) if in_force else [])]
+    return [] if in_force is None else _steps(in_force, setpoint, seconds, limits)
 
 
 def breaches(

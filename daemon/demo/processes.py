@@ -62,27 +62,40 @@ def _process(command: list[str], environment: dict[str, str], errors: Path) -> I
         try:
             yield process
         finally:
-            process.terminate()
-            try:
-                process.wait(END_S)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+            _end(process)
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    process.terminate()
+    try:
+        process.wait(END_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
 
 
 @contextlib.contextmanager
-def running_pair(machine: str, seed: int, folder: Path, board: Sequence[str] = ("simulated",)) -> Iterator[Pair]:
-    """Run a daemon and a driver on a board, by default a simulated thrower; logs and state lie in `folder`."""
+def running_pair(
+    machine: str, seed: int, folder: Path, board: Sequence[str] = ("simulated",), socket_file: Path | None = None
+) -> Iterator[Pair]:
+    """Run a daemon and a driver on a board, by default a simulated thrower; logs and state lie in `folder`.
+
+    With `socket_file` the daemon takes commands over that Unix socket as well.
+    """
     tcp, link, observe = free_ports(3)
     log, errors = folder / "driver.jsonl", folder / "processes.log"
     command = [sys.executable, "-m", "drillfeed.daemon.cli"]
     endpoint, address = f"tcp://127.0.0.1:{link}", f"127.0.0.1:{tcp}"
     serve = ["serve", "--machine", machine, "--listen", address, "--link", endpoint]
-    serve += ["--observe", f"tcp://127.0.0.1:{observe}"]
+    serve += ["--observe", f"tcp://127.0.0.1:{observe}", *(("--socket", str(socket_file)) if socket_file else ())]
     drive = ["drive", *board, "--link", endpoint, "--machine", machine, "--seed", str(seed), "--log", str(log)]
     environment = {**os.environ, "XDG_STATE_HOME": str(folder)}
     with (
         _process([*command, *serve], environment, errors) as daemon,
         _process([*command, *drive], environment, errors) as driver,
     ):
-        yield Pair(daemon, driver, address, endpoint, log, errors)
+        try:
+            yield Pair(daemon, driver, address, endpoint, log, errors)
+        finally:
+            # The daemon first: with the driver gone it would wait as long as wheels may coast.
+            _end(daemon)

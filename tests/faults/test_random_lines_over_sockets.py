@@ -1,8 +1,11 @@
-"""Random commands over real sockets against real processes: nothing crashes, every answer is well formed."""
+"""Random commands over real sockets against real processes: nothing crashes, every answer is well formed.
 
-import json
-import socket
+Every verb of the command table is typed, in each role, well and badly; a refusal is of the closed list and changes
+nothing; a stop gets through from everybody.
+"""
+
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -11,155 +14,134 @@ from typing import ClassVar
 import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
+from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
 from drillfeed.daemon.demo.processes import Pair, running_pair
 from drillfeed.daemon.demo.real import until_ready
-from drillfeed.protocol.commands import COMMANDS, Argument, Command, Value, line_of
-from drillfeed.protocol.errors import CODES
-from drillfeed.protocol.lines import STOP_BYTE, Reply, ReplyReader, Told
-from drillfeed.protocol.status import TOPICS, Snapshot
+from drillfeed.protocol.commands import COMMANDS, ROLES, Role
+from drillfeed.protocol.lines import STOP_BYTE
+from drillfeed.protocol.status import TOPICS
+from tests.faults.talking import STOP_S, Line, Talker
+from tests.faults.words import WALKS, command_lines, spoilt_lines
 
-ANSWER_S = 15.0
-STOP_S = 1.0
-# Names that are known and names that are not; drills short enough to be planned at once.
-NAMES = ("lift-the-push", "steady-drives", "light-push", "heavy-push", "left-hander", "load", "nobody", "x y", "é")
-CLOSING = {"quit", "relay"}  # these give the connection up, or speak for another from then on
-EACH_KIND = 12
-STEPS = 25
-
-
-class Line:
-    """One connection that checks everything it reads."""
-
-    def __init__(self, address: str) -> None:
-        host, _, port = address.rpartition(":")
-        self.socket = socket.create_connection((host, int(port)), ANSWER_S)
-        self.reader = ReplyReader()
-        self.replies: list[Reply] = []
-        self.told: list[Told] = []
-
-    def send(self, data: bytes) -> None:
-        self.socket.sendall(data)
-
-    def reply(self, most_s: float = ANSWER_S) -> Reply:
-        """Return the next reply; BrokenReply where a line is of no known form, TimeoutError where none comes."""
-        self.socket.settimeout(most_s)
-        while not self.replies:
-            data = self.socket.recv(65_536)
-            assert data, "the daemon closed the connection"
-            for item in self.reader.feed(data):
-                (self.replies if isinstance(item, Reply) else self.told).append(item)  # type: ignore[arg-type]
-        return self.replies.pop(0)
-
-    def ask(self, line: str, most_s: float = ANSWER_S) -> Reply:
-        self.send(line.encode() + b"\n")
-        return self.reply(most_s)
-
-
-def value_of(argument: Argument) -> st.SearchStrategy[Value]:
-    if argument.kind == "choice":
-        return st.sampled_from(argument.choices)
-    if argument.kind == "name":
-        return st.sampled_from(NAMES)
-    low, high = int(argument.least or 0), int(argument.most or 0)
-    return st.integers(low, min(high, low + 40)) | st.integers(low, high)
-
-
-@st.composite
-def command_lines(draw: st.DrawFn) -> str:
-    row = draw(st.sampled_from([row for verb, row in COMMANDS.items() if verb not in CLOSING]))
-    placed = [one for one in row.arguments if not one.keyed]
-    chosen = placed[: draw(st.integers(sum(not one.optional for one in placed), len(placed)))]
-    chosen += [one for one in row.arguments if one.keyed and (not one.optional or draw(st.booleans()))]
-    return line_of(Command(row.verb, {one.name: draw(value_of(one)) for one in chosen}))
-
-
-def check(reply: Reply) -> None:
-    """A reply is done, or refused with a code of the closed list; nothing is a mistake of drillfeed's own."""
-    assert reply.ok or (reply.code is not None and CODES.get(reply.code.name) == reply.code)
-    assert reply.code is None or reply.code.name != "internal", reply.text
+EACH_KIND = 5
+STEPS = 50
+ELSEWHERE = "192.0.2.7"
+WHO = st.sampled_from(ROLES)
+OF_WEIGHT: st.SearchStrategy[Role] = st.sampled_from(["owner", "player"])
 
 
 class Talk(RuleBasedStateMachine):
-    """Two clients of one daemon that type whatever comes into their heads."""
+    """One client a role, and one that watches, of one daemon; they type whatever comes into their heads."""
 
     pair: ClassVar[Pair]
+    socket: ClassVar[Path]
+    typed: ClassVar[set[str]]
 
     def __init__(self) -> None:
         super().__init__()
         self.stack = ExitStack()
-        self.lines = [Line(self.pair.tcp) for _ in range(2)]
-        for line in self.lines:
-            self.stack.callback(line.socket.close)
-        assert self.lines[1].ask("watch json").ok
+        self.beside = self.stack.enter_context(Line(self.pair.tcp))
+        self.watcher = self.stack.enter_context(Line(self.pair.tcp))
+        assert self.watcher.ask("watch json").ok
+        self.talkers = {role: self.talker(role) for role in ROLES}
+        code = self.talkers["owner"].type("pairing coach").data[0].split()[-1]
+        self.talkers["coach"].type(f"pair {code}")
+        assert self.talkers["anyone"].type(f"relay {ELSEWHERE}").ok
+
+    def talker(self, role: Role) -> Talker:
+        line = self.stack.enter_context(Line(str(self.socket) if role == "owner" else self.pair.tcp))
+        return Talker(line, self.beside, self.typed)
 
     def teardown(self) -> None:
         try:
             assert self.pair.daemon.poll() is None, "the daemon has ended"
-            reply = self.lines[0].ask("status json")
-            Snapshot.model_validate(json.loads("".join(reply.data)))
-            for told in self.lines[1].told:
+            for told in self.watcher.told:
                 assert told.topic in TOPICS, told
+            for talker in self.talkers.values():
+                assert talker.type("quit").ok
+                assert talker.line.socket.recv(1) == b"", "quit leaves the connection open"
         finally:
             self.stack.close()
 
-    @rule(line=command_lines(), which=st.sampled_from([0, 1]))
-    def type_a_command(self, line: str, which: int) -> None:
-        check(self.lines[which].ask(line))
+    @rule(line=command_lines(), who=WHO)
+    def type_a_command(self, line: str, who: Role) -> None:
+        self.talkers[who].type(line)
 
-    @rule(which=st.sampled_from([0, 1]))
-    def go_on_a_way(self, which: int) -> None:
-        """Type what status says is next, so that talks get as far as turning wheels."""
-        line = self.lines[which]
-        now = Snapshot.model_validate(json.loads("".join(line.ask("status json").data)))
-        check(line.ask(now.next_step or "help"))
+    @rule(line=spoilt_lines(), who=WHO)
+    def type_it_badly(self, line: str, who: Role) -> None:
+        """A word too many, one missing or one out of range: refused as that, whoever types it in whatever state."""
+        reply = self.talkers[who].type(line)
+        assert reply.code is not None and reply.code.name == "bad-argument", (line, reply)
+
+    @initialize(walk=st.sampled_from(WALKS), who=OF_WEIGHT, steps=st.integers(1, 12))
+    def begin_a_way(self, walk: tuple[str, ...], who: Role, steps: int) -> None:
+        """Begin at rest, so that the way leads somewhere."""
+        self.talkers["owner"].type("stop")
+        self.talkers["owner"].come_to_rest()
+        self.talkers["owner"].type("clear")
+        self.go_a_way(walk, who, steps)
+
+    @rule(walk=st.sampled_from(WALKS), who=OF_WEIGHT, steps=st.integers(1, 12))
+    def go_a_way(self, walk: tuple[str, ...], who: Role, steps: int) -> None:
+        """Type what leads through the states, as a person would, so that talks get as far as turning wheels."""
+        for line in walk[:steps]:
+            count = self.talkers[who].snapshot().stop_count
+            self.talkers[who].type(line.format(count=count))
+
+    @rule(who=WHO)
+    def go_on_a_way(self, who: Role) -> None:
+        """Type what status says is next."""
+        self.talkers[who].type(self.talkers[who].snapshot().next_step or "help")
 
     @rule(text=st.text(min_size=1, max_size=40).filter(lambda text: text.strip(" \r\n") and "\x18" not in text))
     def type_nonsense(self, text: str) -> None:
-        line = self.lines[0]
         data = text.replace("\n", " ").encode("utf-8", "surrogatepass")
-        if not data.strip(b" \r") or data.lower().split()[:1] in ([b"quit"], [b"relay"]):
-            return
-        check(line.ask(data.decode("utf-8", "replace")))
+        if data.strip(b" \r") and data.lower().split()[:1] not in ([b"quit"], [b"relay"]):
+            self.talkers["player"].type(data.decode("utf-8", "replace"))
 
     @rule(data=st.binary(min_size=1, max_size=700).filter(lambda data: not {10, 13, 32, STOP_BYTE} & set(data)))
     def send_bytes(self, data: bytes) -> None:
-        self.lines[0].send(data + b"\n")
-        check(self.lines[0].reply())
+        self.talkers["player"].send(data + b"\n")
 
-    @rule(lines=st.lists(command_lines(), min_size=2, max_size=8))
-    def type_ahead(self, lines: list[str]) -> None:
+    @rule(lines=st.lists(command_lines(), min_size=2, max_size=8), who=WHO)
+    def type_ahead(self, lines: list[str], who: Role) -> None:
         """Lines sent at once are answered one for one, in order."""
-        self.lines[0].send("".join(f"{line}\n" for line in lines).encode())
-        for _ in lines:
-            check(self.lines[0].reply())
+        self.talkers[who].type_ahead(lines)
 
-    @rule(half=st.sampled_from([b"", b"loa", b"start 4"]), byte=st.booleans())
-    def stop(self, half: bytes, byte: bool) -> None:
-        """A stop is answered at once in whatever state, also in the middle of a line."""
+    @rule(half=st.sampled_from([b"", b"loa", b"start 4"]), byte=st.booleans(), who=WHO)
+    def stop(self, half: bytes, byte: bool, who: Role) -> None:
+        """A stop is carried out at once, whoever sends it in whatever state, also in the middle of a line."""
+        talker = self.talkers[who]
+        count = talker.snapshot().stop_count
         if byte:
-            self.lines[1].send(half + bytes([STOP_BYTE]))
-            reply = self.lines[1].ask("status json", STOP_S)
+            talker.line.send(half + bytes([STOP_BYTE]))
         else:
-            reply = self.lines[1].ask("stop", STOP_S)
-            assert reply.verb == "stop"
-        assert reply.ok
+            assert talker.line.ask("stop", STOP_S).ok
+            self.typed.add("stop")
+        end_s = time.monotonic() + STOP_S
+        while (now := talker.snapshot(STOP_S)).stop_count == count and time.monotonic() < end_s:
+            pass  # nothing answers the byte on a connection that does not watch
+        assert now.stop_count > count and now.feed == "closed" and now.state not in ("SPINUP", "FEEDING", "SETUP")
 
 
 @pytest.fixture
-def pair(tmp_path: Path) -> Iterator[Pair]:
-    with tempfile.TemporaryDirectory() as folder, running_pair("club-build", seed=1, folder=Path(folder)) as running:
-        with running.client() as client:
-            until_ready(client)
-            client.cautions()
-        yield running
+def place() -> Iterator[tuple[Pair, Path]]:
+    """Run a daemon that can be reached over TCP and a Unix socket, whose path must be short."""
+    with tempfile.TemporaryDirectory() as folder:
+        socket_file = Path(folder) / "lines"
+        with running_pair("club-build", seed=1, folder=Path(folder), socket_file=socket_file) as running:
+            with running.client() as client:
+                until_ready(client)
+                client.cautions()
+            yield running, socket_file
 
 
-def test_random_talk_never_breaks_the_daemon(pair: Pair) -> None:
-    """Whatever is typed, in whatever state: each line has one well-formed answer, stop's comes within a second."""
-    Talk.pair = pair
-    run_state_machine_as_test(  # type: ignore[no-untyped-call]
+def test_random_talk_never_breaks_the_daemon(place: tuple[Pair, Path]) -> None:
+    """Whatever is typed by whom, in whatever state: one well-formed answer each, no refusal that changes something."""
+    Talk.pair, Talk.socket = place
+    Talk.typed = set()
+    run_state_machine_as_test(
         Talk,
         settings=settings(
             max_examples=EACH_KIND,
@@ -168,5 +150,10 @@ def test_random_talk_never_breaks_the_daemon(pair: Pair) -> None:
             suppress_health_check=list(HealthCheck),
         ),
     )
-    log = pair.errors.read_text(errors="replace")
+    log = Talk.pair.errors.read_text(errors="replace")
     assert "Traceback" not in log and "mistake" not in log, log[-3000:]
+    never = set(COMMANDS) - Talk.typed
+    assert not never, f"never typed: {never}"
+    with Line(str(Talk.socket)) as line:
+        assert line.ask("stop").ok
+        Talker(line, line, Talk.typed).come_to_rest()

@@ -1,0 +1,85 @@
+"""What can be typed, drawn from the command table: well, and badly in one place."""
+
+from hypothesis import strategies as st
+
+from drillfeed.protocol.arguments import NAME_MOST_CHARACTERS
+from drillfeed.protocol.commands import COMMANDS, Argument, Command, CommandSpec, Value, line_of
+
+# Names that are known and names that are not; drills short enough to be planned at once.
+NAMES = ("lift-the-push", "steady-drives", "light-push", "heavy-push", "left-hander", "load", "nobody", "x y", "é")
+CLOSING = {"quit", "relay"}
+"""These give the connection up, or speak for another from then on: typed at the end and the beginning of a talk."""
+
+WALKS: tuple[tuple[str, ...], ...] = (
+    ("load lift-the-push seed 1 balls 6", "arm", "start {count}", "harder", "queue steady-drives balls 4", "pause",
+     "slower", "swap light-push to heavy-push", "resume", "easier", "faster", "disarm"),
+    ("players add left-hander hand left level club", "players choose left-hander", "load steady-drives balls 4",
+     "trim light-push long 2", "balls 40", "arm", "throw light-push {count}", "mark made 1 of 2", "pause", "resume",
+     "skip", "history"),
+    ("arm", "setup on", "hold 1", "jog top 300", "hold 2", "feed one", "hold 3", "setup off"),
+    ("clear", "rephase", "load lift-the-push", "arm", "offer", "confirm 1", "ready", "paired", "list balls"),
+)  # fmt: skip
+"""Lines that lead through the states, in their order; {count} is the stop count."""
+
+
+def value_of(argument: Argument) -> st.SearchStrategy[Value]:
+    """Draw a value that fits an argument; names are those of `NAMES`."""
+    if argument.kind == "choice":
+        return st.sampled_from(argument.choices)
+    if argument.kind == "name":
+        return st.sampled_from(NAMES)
+    low, high = int(argument.least or 0), int(argument.most or 0)
+    return st.integers(low, min(high, low + 40)) | st.integers(low, high)
+
+
+@st.composite
+def commands(draw: st.DrawFn, verbs: tuple[str, ...]) -> Command:
+    """Draw a command of one of these verbs."""
+    row = COMMANDS[draw(st.sampled_from(verbs))]
+    placed = [one for one in row.arguments if not one.keyed]
+    given = draw(st.integers(sum(not one.optional for one in placed), len(placed)))
+    left_out = {one.name for one in row.arguments if one.keyed and one.optional and draw(st.booleans())}
+    chosen = placed[:given] + [one for one in row.arguments if one.keyed and one.name not in left_out]
+    return Command(row.verb, {one.name: draw(value_of(one)) for one in chosen})
+
+
+def command_lines() -> st.SearchStrategy[str]:
+    """Draw a line of any row that leaves the connection as it is."""
+    return commands(tuple(verb for verb in COMMANDS if verb not in CLOSING)).map(line_of)
+
+
+def bad_words(argument: Argument) -> tuple[str, ...]:
+    """Return words that an argument of this kind never is."""
+    if argument.kind == "name":
+        return ("x" * (NAME_MOST_CHARACTERS + 1), '"not closed', '""')
+    if argument.kind == "choice":
+        return ("neither", '"quoted"')
+    ends = [str(int(end) + step) for end, step in ((argument.least, -1), (argument.most, 1)) if end is not None]
+    return (*ends, "many", "nan", "1e3", "--1")
+
+
+@st.composite
+def spoilt_lines(draw: st.DrawFn) -> str:
+    """Draw a line with one mistake: a value that does not fit, one that is missing, or a word too many."""
+    row = COMMANDS[draw(st.sampled_from([row.verb for row in COMMANDS.values() if not row.ignores_more]))]
+    required = [one for one in row.arguments if not one.optional]
+    if not row.arguments or draw(st.booleans()):
+        if required and draw(st.booleans()):
+            return row.verb
+        line = line_of(draw(commands((row.verb,))))
+        return line + " and more than this" if not _open(row) else row.verb + ' "not closed'
+    spoilt = draw(st.sampled_from(row.arguments))
+    words = [row.verb]
+    for argument in row.arguments:
+        if argument is spoilt:
+            words += [argument.name] * argument.keyed + [draw(st.sampled_from(bad_words(argument)))]
+            break
+        if not argument.keyed or not argument.optional:
+            value = str(draw(value_of(argument)))
+            words += [argument.name] * argument.keyed + [f'"{value}"' if argument.kind == "name" else value]
+    return " ".join(words)
+
+
+def _open(row: CommandSpec) -> bool:
+    """Tell whether words after a line may be taken for arguments that were left out."""
+    return any(one.optional for one in row.arguments)

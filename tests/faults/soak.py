@@ -2,19 +2,23 @@
 
 Every few seconds something is drawn: a stop, a pause, a frozen daemon or driver, a killed one that is started anew, a
 link of jitter and loss, a flood. In between a player brings the thrower back: clear, arm, start. At the end the whole
-log is held against the invariants, and memory and file handles of the daemon against what they were after a minute.
+log is held against the invariants, the journal's throws against the pushes in the log, and memory and file handles
+of the daemon against what they were after a minute.
 """
 
 import argparse
+import contextlib
 import signal
 import time
 from collections import Counter
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 
 from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
+from drillfeed.daemon.journal.schema import open_to_read
 from tests.faults.bench import Bench
 from tests.faults.proxy import lossy, untouched
 from tests.faults.stops import Flood
@@ -25,6 +29,13 @@ from tests.support.resources import held_by
 HARMS = ("nothing", "stop", "pause", "freeze-daemon", "freeze-driver", "kill-driver", "jitter", "flood")
 MEMORY_MOST_KB = 20_000
 HANDLES_MOST = 12
+SETTLES_S = 4.0
+
+
+def outcomes(journal: Path) -> Counter[str]:
+    """Return how many throws the journal tells of, by outcome."""
+    with contextlib.closing(open_to_read(journal)) as connection:
+        return Counter(dict(connection.execute("SELECT outcome, count(*) FROM throws GROUP BY outcome")))
 
 
 def bring_back(client: Client) -> None:
@@ -99,6 +110,11 @@ def main(argv: Sequence[str]) -> int:
         grown = (last[0] - first[0], last[1] - first[1]) if first is not None else (0, 0)
         account.true("memory", grown[0] <= MEMORY_MOST_KB, f"{last[0]} kB, {grown[0]:+} kB")
         account.true("file handles", grown[1] <= HANDLES_MOST, f"{last[1]}, {grown[1]:+}")
+        client.stop()
+        time.sleep(SETTLES_S)
+        written, pushed = outcomes(bench.folder / "drillfeed" / "journal.sqlite"), len(times(bench.log(), "feed"))
+        told = f"{pushed} pushed; journal {dict(written)}"
+        account.true("counts agree", written["fed"] <= pushed <= written["fed"] + written["unknown"], told)
         try:
             account.true("daemon answers", client.snapshot() is not None)
         except (NoDaemon, TimeoutError) as wrong:

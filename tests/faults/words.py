@@ -1,12 +1,21 @@
 """What can be typed, drawn from the command table: well, and badly in one place."""
 
+from collections.abc import Mapping
+
 from hypothesis import strategies as st
 
 from drillfeed.protocol.arguments import NAME_MOST_CHARACTERS
 from drillfeed.protocol.commands import COMMANDS, Argument, Command, CommandSpec, Value, line_of
+from drillfeed.protocol.spec import Among
 
-# Names that are known and names that are not; drills short enough to be planned at once.
-NAMES = ("lift-the-push", "steady-drives", "light-push", "heavy-push", "left-hander", "load", "nobody", "x y", "é")
+NAMES: Mapping[Among, tuple[str, ...]] = {
+    "commands": ("load", "trim"),
+    "drills": ("lift-the-push", "steady-drives"),
+    "balls": ("light-push", "heavy-push"),
+    "players": ("left-hander", "right-hander"),
+}
+"""Names that are known, by what they are among; the drills are short enough to be planned at once."""
+STRANGE = ("nobody", "x y", "é")
 CLOSING = {"quit", "relay"}
 """These give the connection up, or speak for another from then on: typed at the end and the beginning of a talk."""
 
@@ -23,11 +32,11 @@ WALKS: tuple[tuple[str, ...], ...] = (
 
 
 def value_of(argument: Argument) -> st.SearchStrategy[Value]:
-    """Draw a value that fits an argument; names are those of `NAMES`."""
+    """Draw a value that fits an argument; a name may be strange to the daemon."""
     if argument.kind == "choice":
         return st.sampled_from(argument.choices)
     if argument.kind == "name":
-        return st.sampled_from(NAMES)
+        return st.sampled_from((*NAMES.get(argument.among, ()), *STRANGE))
     low, high = int(argument.least or 0), int(argument.most or 0)
     return st.integers(low, min(high, low + 40)) | st.integers(low, high)
 
@@ -63,8 +72,9 @@ def spoilt_lines(draw: st.DrawFn) -> str:
     """Draw a line with one mistake: a value that does not fit, one that is missing, or a word too many."""
     row = COMMANDS[draw(st.sampled_from([row.verb for row in COMMANDS.values() if not row.ignores_more]))]
     required = [one for one in row.arguments if not one.optional]
-    if not row.arguments or draw(st.booleans()):
-        if required and draw(st.booleans()):
+    on_the_whole, too_few = draw(st.booleans()), draw(st.booleans())
+    if not row.arguments or on_the_whole:
+        if required and too_few:
             return row.verb
         line = line_of(draw(commands((row.verb,))))
         return line + " and more than this" if not _open(row) else row.verb + ' "not closed'

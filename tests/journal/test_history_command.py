@@ -2,7 +2,6 @@
 
 import contextlib
 import csv
-import gc
 import io
 import json
 import sqlite3
@@ -118,10 +117,10 @@ def test_journal_of_a_newer_version_is_named_with_what_to_do(
 
 
 @pytest.mark.skipif(not permitted(), reason="this system permits no disk of our own (unshare -rm)")
-def test_journal_on_a_read_only_disk_is_told(path: Path) -> None:
+def test_journal_on_a_read_only_disk_is_told(tmp_path: Path) -> None:
     """A journal that its daemon has closed can be read where nothing can be written beside it."""
-    with contextlib.closing(open_to_write(path)):
-        gc.collect()  # of the journals that wrote it
+    path = file_of_version_1(tmp_path)
+    open_to_write(path).close()
     assert [one.name for one in path.parent.iterdir()] == [path.name]
     mount = f"mount --bind {path.parent} {path.parent} && mount -o remount,bind,ro {path.parent}"
     command = f"{mount} && ! touch {path} && exec {sys.executable} -m drillfeed.daemon.cli history --journal {path}"

@@ -77,6 +77,9 @@ class Bench:
         self._modules = {"daemon": daemon, "driver": driver}
         self._stack = contextlib.ExitStack()
         self.folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory(prefix="drillfeed-faults-")))
+        # In memory, as on any machine, and gone with the bench, however its daemons end.
+        memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+        self._memory = self._stack.enter_context(tempfile.TemporaryDirectory(prefix="drillfeed-faults-", dir=memory))
         tcp, link, observe, crossing = free_ports(4)
         self.address = f"127.0.0.1:{tcp}"
         self._link, self._observe = f"tcp://127.0.0.1:{link}", f"tcp://127.0.0.1:{observe}"
@@ -115,7 +118,8 @@ class Bench:
     def spawn(self, name: str, *command: str) -> subprocess.Popen[bytes]:
         """Start a command as process `name`; its words go to NAME.out in the folder."""
         out = self._stack.enter_context((self.folder / f"{name}.out").open("ab"))
-        environment = {**os.environ, "XDG_STATE_HOME": str(self.folder), "PYTHONUNBUFFERED": "1"}
+        places = {"XDG_STATE_HOME": str(self.folder), "XDG_RUNTIME_DIR": self._memory}
+        environment = {**os.environ, **places, "PYTHONUNBUFFERED": "1"}
         process = subprocess.Popen(
             command,
             stdout=out,

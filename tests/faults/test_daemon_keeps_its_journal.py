@@ -19,9 +19,10 @@ COMMIT_S = 5 * BATCH_S  # a batch, and the commit on a machine that is busy with
 
 
 def test_killed_daemon_leaves_ball_mark_and_commands_in_its_journal(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One ball thrown and marked, one start refused, then SIGKILL: `drillfeed history` tells all of it."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
     with running_pair("club-build", seed=1, folder=tmp_path) as pair, pair.client() as client:
         until_ready(client)
         client.watch("json")

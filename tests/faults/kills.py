@@ -172,6 +172,7 @@ class Practice:
     def kill(self, number: int) -> list[Kill]:
         """Practise up to a random instant, kill, start anew; return the kills that could be checked by now."""
         phase = self._chance.choice(PHASES)
+        name = phase.name
         checked: list[Kill] = []
         watcher = None
         if not phase.after:
@@ -183,11 +184,14 @@ class Practice:
             watcher.start()
             self._start(client)
             after = self._chance.choice(phase.after)
-            self.bench.wait(lambda: len(watcher.balls) >= after, SET_S, f"{after} balls")
+            try:
+                self.bench.wait(lambda: len(watcher.balls) >= after, SET_S, f"{after} balls")
+            except NotReady:
+                name = f"{name}, not reached"  # the machine stalled, and the drill with it: a kill all the same
             time.sleep(self._chance.uniform(0, phase.most_s))
         at_s = self.bench.signal("daemon", signal.SIGKILL)
         self.bench.processes["daemon"].wait()
-        kill = Kill(number, self.number, phase.name, at_s)
+        kill = Kill(number, self.number, name, at_s)
         if watcher is not None:
             watcher.join(READY_S)
             self._log.look()
@@ -349,7 +353,7 @@ def kill_often(
             try:
                 bench.result()
             except (NotReady, NoDaemon, TimeoutError) as wrong:
-                broken.append(f"a bench did not come up: {wrong}")
+                broken.append(f"a bench did not come up: {str(wrong).splitlines()[0]}")
     return done, broken
 
 

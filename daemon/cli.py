@@ -18,6 +18,7 @@ SUBCOMMANDS: dict[str, str] = {
     "prompt": "type commands, with completion and history",
     "keyboard": "single keys and one screen",
     "pedal": "a foot switch",
+    "jog": "turn a wheel, the tilt or one ball by hand, for as long as a key is held",
     "phone": "a page for the phone, with a code to pair it",
     "pair": "pair this terminal with a daemon elsewhere",
     "list": "list drills, ball types or machines",

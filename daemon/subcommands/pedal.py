@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
         if args.list:
             return _list()
         settings = _settings(args)
-        pedals = [(_open(pedal), Foot(pedal.meaning)) for pedal in settings]
+        pedals = [(open_source(pedal), Foot(pedal.meaning)) for pedal in settings]
         client.connect()
     except ImportError as wrong:
         print(f"drillfeed pedal: {wrong.name} is missing. Next: pip install 'drillfeed[pedal,serial]'", file=sys.stderr)
@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
         return NO_DAEMON
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # leaves in order, as Ctrl-C does
     session = PedalSession(client, pedals, lambda line: print(line, flush=True))
-    with _keys_as_they_come(any(pedal.source == "terminal" for pedal in settings)):
+    with keys_as_they_come(any(pedal.source == "terminal" for pedal in settings)):
         work(session, lambda: None if args.quiet else print("\a", end="", flush=True))
     return LEFT
 
@@ -94,7 +94,7 @@ def _settings(args: argparse.Namespace) -> "tuple[Pedal, ...]":
     return (pedal_of(source=source, device=args.input or args.serial, key=args.key, double=args.double),)
 
 
-def _open(pedal: "Pedal") -> "Source":
+def open_source(pedal: "Pedal") -> "Source":
     """Make the source of one foot switch; raises ImportError where its extra is missing, ValueError for a wrong key."""
     from drillfeed.clients.pedal import sources
 
@@ -132,7 +132,7 @@ def _list() -> int:
 
 
 @contextlib.contextmanager
-def _keys_as_they_come(wanted: bool) -> Iterator[None]:
+def keys_as_they_come(wanted: bool) -> Iterator[None]:
     """Take line editing and echo from the terminal while it stands for a foot switch; put it back at the end."""
     if not wanted:
         yield

@@ -117,13 +117,15 @@ def table(rows: Sequence[Row], board: boards.Board) -> str:
     for row in rows:
         cells = (row.scenario, row.injected, row.expected, row.seen, row.verdict)
         lines.append("| " + " | ".join(" ".join(cell.split()).replace("|", "/") for cell in cells) + " |")
-    elsewhere: dict[str, list[str]] = {}
+    done = {row.scenario for row in rows}
+    absent: dict[str, list[str]] = {}
     for one in SCENARIOS:
-        if NEEDS[one.name] not in board.can:
-            elsewhere.setdefault(boards.WHY_NOT[NEEDS[one.name]], []).append(one.name)
-    if elsewhere:
-        lines += ["", "Not on this board:", ""]
-        lines += [f"- {', '.join(names)}: {why}." for why, names in elsewhere.items()]
+        if one.name not in done:
+            need = NEEDS[one.name]
+            why = "not run this time" if need in board.can else f"not on this board: {boards.WHY_NOT[need]}"
+            absent.setdefault(why, []).append(one.name)
+    if absent:
+        lines += ["", *(f"- {why}: {', '.join(names)}." for why, names in absent.items())]
     return "\n".join(lines) + "\n"
 
 

@@ -55,7 +55,10 @@ MOST_BOUNCES = 12
 
 @dataclass(frozen=True)
 class Bounce:
-    """Hold one touch of the table; spin is about the axis across the ball's way, topspin positive."""
+    """Hold one touch of the table; spin is about the level axis across the ball's way, topspin positive.
+
+    `side_after_revps` is about the vertical, positive where it bends the ball to the thrower's left.
+    """
 
     t_s: float
     x_m: float
@@ -65,17 +68,19 @@ class Bounce:
     speed_before_mps: float
     speed_after_mps: float
     spin_after_revps: float
+    side_after_revps: float
 
 
 @dataclass(frozen=True)
 class Passage:
-    """Hold the ball's centre as it passes over the player's end line."""
+    """Hold the ball's centre as it passes over the player's end line; spin and sidespin as for a `Bounce`."""
 
     t_s: float
     y_m: float
     z_m: float
     speed_mps: float
     spin_revps: float
+    side_revps: float
 
 
 @dataclass(frozen=True)
@@ -139,6 +144,11 @@ def topspin_revps(velocity: Vector, spin: Vector) -> float:
     if level == 0.0:
         return math.hypot(*spin) / (2.0 * math.pi)
     return (spin[1] * velocity[0] - spin[0] * velocity[1]) / (level * 2.0 * math.pi)
+
+
+def sidespin_revps(spin: Vector) -> float:
+    """Return the part of a spin about the vertical, in rev/s; positive bends a ball to the thrower's left."""
+    return spin[2] / (2.0 * math.pi)
 
 
 def length_of(second_x_m: float) -> Length:
@@ -240,8 +250,9 @@ class _Walk:
             s = root_from(cubic(p[0] - TABLE_LENGTH_M, v[0], p1[0] - TABLE_LENGTH_M, v1[0], h), 0.5)
             if s <= at:
                 place, speed = advance(p, v, self.w, self.size, s * h, self.law, min)
-                spin = topspin_revps(speed, self.w) * float(fade(s * h, self.law))
-                self.passage = Passage(self.t + s * h, place[1], place[2], math.hypot(*speed), spin)
+                left = float(fade(s * h, self.law))
+                spin, side = topspin_revps(speed, self.w) * left, sidespin_revps(self.w) * left
+                self.passage = Passage(self.t + s * h, place[1], place[2], math.hypot(*speed), spin, side)
         if level_at < min(at, NEVER) and self.landed and self.second_x is None:
             self.second_x = value(cubic(p[0], v[0], p1[0], v1[0], h), level_at)
 
@@ -293,8 +304,8 @@ class _Walk:
                 self.fault = "hits the side of the table"
             return
         half: Half = "player" if self.p[0] > NET_X_M else "thrower"
-        spin_after = topspin_revps(self.v, self.w)
-        touch = Bounce(self.t, self.p[0], self.p[1], half, edge, before, math.hypot(*self.v), spin_after)
+        spin, side = topspin_revps(self.v, self.w), sidespin_revps(self.w)
+        touch = Bounce(self.t, self.p[0], self.p[1], half, edge, before, math.hypot(*self.v), spin, side)
         self._count(touch)
 
     def _count(self, touch: Bounce) -> None:

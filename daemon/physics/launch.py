@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +50,32 @@ class Launches:
         columns = (self.position_m[:, index], self.velocity_mps[:, index], self.spin_radps[:, index])
         position, velocity, spin = ((float(c[0]), float(c[1]), float(c[2])) for c in columns)
         return Launch(position, velocity, spin)
+
+
+class HeadSpin(NamedTuple):
+    """Hold the spin that two wheels give (rev/s, negative when the lower one is the faster) and the head's roll."""
+
+    revps: float
+    roll_deg: float
+
+
+def head_spin(topspin_revps: float, sidespin_revps: float) -> HeadSpin:
+    """Return the spin and the roll of the head that make a topspin and a sidespin (rev/s, bending left positive).
+
+    A head rolled by r turns its spin axis by r about the way of flight (`head_axes`), so spin s becomes topspin
+    s cos r and sidespin s sin r (projection on two axes at right angles). Solved for s and r: s = +-hypot(top, side)
+    with the sign of the topspin, r = atan(side / top). The other solution, -s at r +- 180 degrees, is the same ball,
+    the wheels' parts swapped; this one never leans by more than 90 degrees.
+    """
+    sign = -1.0 if topspin_revps < 0.0 else 1.0
+    roll = math.degrees(math.atan2(sign * sidespin_revps, abs(topspin_revps))) + 0.0  # never -0.0
+    return HeadSpin(sign * math.hypot(topspin_revps, sidespin_revps), roll)
+
+
+def spin_parts(spin_revps: float, roll_deg: float) -> tuple[float, float]:
+    """Return topspin and sidespin (rev/s) of a spin given by a rolled head: what `head_spin` undoes."""
+    roll = math.radians(roll_deg)
+    return spin_revps * math.cos(roll), spin_revps * math.sin(roll)
 
 
 def launch_from(

@@ -5,24 +5,26 @@ from pathlib import Path
 
 import numpy as np
 
-from drillfeed.daemon.aim import spread
+from drillfeed.daemon.aim.spread import spread_of
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
-from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player
+from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import find, known, load_balls, read_any
-from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
 from drillfeed.daemon.mistakes import FileMistakes, Mistake
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import (
     NotPossible,
     Setting,
+    bend_text,
     flight_for,
     most_spin,
     rim_limits,
     setting_for,
     shares,
+    told,
 )
 from drillfeed.daemon.planning.transition import wheel_change_s
 
@@ -39,6 +41,10 @@ def _wheel_lines(name: str, wheel: Wheel) -> list[str]:
         f"rim {wheel.rim_mps(low):.1f} to {wheel.rim_mps(high):.1f} m/s{', reverses' if wheel.reverse else ''}",
         f"    from low to high {up_s:.1f} s, from high to low {down_s:.1f} s ({stop})",
     ]
+
+
+def _span(axis: AngleAxis | None) -> str:
+    return f"{axis.low_deg:g} to {axis.high_deg:g}" if axis else "no"
 
 
 def machine_lines(machine: Machine) -> list[str]:
@@ -58,7 +64,7 @@ def machine_lines(machine: Machine) -> list[str]:
     lines.append(
         f"  tilt {machine.tilt.low_deg:g} to {machine.tilt.high_deg:g} degrees, "
         f"{(machine.tilt.high_deg - machine.tilt.low_deg) / machine.tilt.slew_deg_per_s:.1f} s from end to end; "
-        f"pan {'yes' if machine.pan else 'no'}, head roll {'yes' if machine.roll else 'no'}"
+        f"pan {_span(machine.pan)}, head roll {_span(machine.roll)}"
     )
     lines.append(f"  feeder {feeder.kind}: {low}{feeder.high_balls_per_min:g} balls/min, hopper {machine.hopper.balls}")
     if feeder.most_turns is not None:
@@ -73,7 +79,8 @@ def machine_lines(machine: Machine) -> list[str]:
 
 def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) -> list[str]:
     lines = [f"{len(balls)} ball types; on {machine.name}{_for(player)}:"]
-    for ball in balls.values():
+    for written in balls.values():
+        ball = for_player(written, player)
         try:
             setting = setting_for(ball, machine)
             check_ball(ball, machine, player.profile, balls)
@@ -82,18 +89,24 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
         else:
             lines.append(
                 f"  {ball.name}: top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
-                f"tilt {setting.tilt_deg:.1f} degrees"
+                f"tilt {setting.tilt_deg:.1f} degrees{_turns(setting)}"
             )
             lines += [f"    {warning}" for warning in _warnings(ball, setting, machine)]
     return lines
 
 
+def _turns(setting: Setting) -> str:
+    """Return pan and roll where they are not straight."""
+    turns = (("pan", setting.pan_deg), ("roll", setting.roll_deg))
+    return "".join(f", {name} {deg:+.1f}" for name, deg in turns if deg)
+
+
 def _warnings(ball: BallType, setting: Setting, machine: Machine) -> Iterator[str]:
     """Yield what to know of a ball before it is thrown: how many will miss, and what the model has not seen."""
-    told = spread.Setting(
-        ball.speed_mps, ball.spin_revps, setting.tilt_deg, setting.pan_deg or 0.0, setting.roll_deg or 0.0
-    )
-    found = spread.spread_of(thrower_of(machine), told, np.random.default_rng(SPREAD_SEED), SPREAD_BALLS)
+    thrown, rng = told(ball, setting), np.random.default_rng(SPREAD_SEED)
+    found = spread_of(thrower_of(machine), thrown, rng, SPREAD_BALLS)
+    if (bends := bend_text(ball, machine)) is not None:
+        yield bends
     if found.warning:
         yield found.warning
     if not flight_for(ball, machine).in_model_range:

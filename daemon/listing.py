@@ -8,14 +8,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from drillfeed.daemon.aim.telling import spin_text
 from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player
+from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.mistakes import FileMistakes
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.plan import plan_drill
-from drillfeed.daemon.planning.setting import NotPossible, flight_for, setting_for
+from drillfeed.daemon.planning.setting import NotPossible, bend_text, flight_for, setting_for
 
 
 @dataclass(frozen=True)
@@ -56,9 +57,10 @@ def _drills(machine: Machine, folder: Path | None, player: Player) -> Iterable[E
 
 def _balls(machine: Machine, folder: Path | None, player: Player) -> Iterable[Entry]:
     balls = load_balls(folder)
-    for ball in balls.values():
+    for written in balls.values():
+        ball = for_player(written, player)
         place = f"{ball.length or ''} {ball.depth_cm or 0:g} cm deep".strip() if ball.tilt_deg is None else "by tilt"
-        figures = f"({ball.level}, {ball.speed_mps:g} m/s, {ball.spin_revps:+g} rev/s, {place})"
+        figures = f"({ball.level}, {ball.speed_mps:g} m/s, {ball.spin_text}, {place})"
         try:
             setting = setting_for(ball, machine)
             check_ball(ball, machine, player.profile, balls)
@@ -66,7 +68,9 @@ def _balls(machine: Machine, folder: Path | None, player: Player) -> Iterable[En
             yield Entry(ball.name, ball.title, False, str(wrong), figures)
         else:
             rpm = f"top {setting.top_rpm:,.0f}, bottom {setting.bottom_rpm:,.0f} rpm, tilt {setting.tilt_deg:.1f}"
-            yield Entry(ball.name, ball.title, True, None, f"{figures} {rpm}; {_at_the_bat(ball, machine)}")
+            rpm += f", roll {setting.roll_deg:+.1f}" if setting.roll_deg else ""
+            told = [f"{figures} {rpm}", _at_the_bat(ball, machine), bend_text(ball, machine)]
+            yield Entry(ball.name, ball.title, True, None, "; ".join(part for part in told if part))
 
 
 def _at_the_bat(ball: BallType, machine: Machine) -> str:
@@ -76,7 +80,8 @@ def _at_the_bat(ball: BallType, machine: Machine) -> str:
         return f"no good: {flight.reason}"
     over = "" if flight.net_clearance_m is None else f", {100 * flight.net_clearance_m:.0f} cm over the net"
     after = flight.landing
-    return f"after the bounce {after.spin_after_revps:+.0f} rev/s, {after.speed_after_mps:.1f} m/s{over}"
+    spin = spin_text(after.spin_after_revps, after.side_after_revps)
+    return f"after the bounce {spin}, {after.speed_after_mps:.1f} m/s{over}"
 
 
 def _machines() -> Iterable[Entry]:

@@ -5,6 +5,7 @@ from typing import Any
 from drillfeed.daemon.aim.spread import Spread
 from drillfeed.daemon.aim.wish import NoSolution, Solution
 from drillfeed.daemon.physics.flight import Flight
+from drillfeed.daemon.physics.launch import spin_parts
 
 
 def flight_record(flight: Flight) -> dict[str, Any]:
@@ -22,6 +23,7 @@ def flight_record(flight: Flight) -> dict[str, Any]:
         "landing_speed_mps": _round(flight.landing_speed_mps),
         "speed_after_mps": None if landing is None else _round(landing.speed_after_mps),
         "spin_after_revps": None if landing is None else _round(landing.spin_after_revps),
+        "side_after_revps": None if landing is None else _round(landing.side_after_revps),
         "length": flight.length,
         "second_bounce_m": _round(flight.second_bounce_m),
         "bounces": [
@@ -32,6 +34,7 @@ def flight_record(flight: Flight) -> dict[str, Any]:
                 "half": b.half,
                 "edge": b.edge,
                 "spin_after_revps": _round(b.spin_after_revps),
+                "side_after_revps": _round(b.side_after_revps),
                 "speed_after_mps": _round(b.speed_after_mps),
             }
             for b in flight.bounces
@@ -44,16 +47,20 @@ def flight_record(flight: Flight) -> dict[str, Any]:
             "z": _round(passage.z_m),
             "speed_mps": _round(passage.speed_mps),
             "spin_revps": _round(passage.spin_revps),
+            "side_revps": _round(passage.side_revps),
         },
     }
 
 
 def solution_record(s: Solution) -> dict[str, Any]:
     """Return a solution as a JSON object: its setting, what an error does, and its flight's figures."""
+    topspin, sidespin = spin_parts(s.spin_revps, s.roll_deg)
     return {
         "arc": s.arc,
         "speed_mps": _round(s.speed_mps),
         "spin_revps": _round(s.spin_revps),
+        "topspin_revps": _round(topspin),
+        "sidespin_revps": _round(sidespin),
         "tilt_deg": _round(s.tilt_deg, 4),
         "pan_deg": _round(s.pan_deg, 4),
         "roll_deg": _round(s.roll_deg, 4),
@@ -132,7 +139,8 @@ def flight_lines(flight: Flight) -> list[str]:
         edge = ", on the edge" if b.edge else ""
         lines.append(
             f"{'touches' if b.half == 'player' else 'own half':<15} {100 * b.x_m:.1f} cm along, {_side(b.y_m)}, after "
-            f"{b.t_s:.3f} s{edge}; leaves at {b.speed_after_mps:.1f} m/s, {b.spin_after_revps:+.0f} rev/s"
+            f"{b.t_s:.3f} s{edge}; leaves at {b.speed_after_mps:.1f} m/s, "
+            f"{spin_text(b.spin_after_revps, b.side_after_revps)}"
         )
     if flight.depth_m is not None:
         second = flight.second_bounce_m
@@ -144,7 +152,7 @@ def flight_lines(flight: Flight) -> list[str]:
         p = flight.end_line
         lines.append(
             f"end line        after {p.t_s:.3f} s, {100 * p.z_m:.0f} cm high, "
-            f"{p.speed_mps:.1f} m/s, {p.spin_revps:+.0f} rev/s"
+            f"{p.speed_mps:.1f} m/s, {spin_text(p.spin_revps, p.side_revps)}; {_side(p.y_m)}"
         )
     lines.append("a good ball" if flight.valid else f"no good: {flight.reason}")
     if not flight.in_model_range:
@@ -158,14 +166,25 @@ def solution_line(s: Solution) -> str:
     depth, net = 100 * (flight.depth_m or 0.0), flight.net_clearance_m
     over = "beside" if net is None else f"{100 * net:.0f} cm"
     pan = f"  pan {s.pan_deg:+.1f}" if s.pan_deg else ""
+    roll = f"  roll {s.roll_deg:+.1f}" if s.roll_deg else ""
+    topspin, sidespin = spin_parts(s.spin_revps, s.roll_deg)
+    side = f", side {sidespin:+.1f}" if s.roll_deg else ""
     after = flight.landing
-    bat = f"{after.spin_after_revps:+.0f} rev/s {after.speed_after_mps:.1f} m/s" if after else "-"
+    bat = (
+        f"{spin_text(after.spin_after_revps, after.side_after_revps)} {after.speed_after_mps:.1f} m/s" if after else "-"
+    )
     return (
-        f"{s.arc:<10} {s.speed_mps:5.2f} m/s {s.spin_revps:+5.1f} rev/s  tilt {s.tilt_deg:6.2f}{pan}  "
+        f"{s.arc:<10} {s.speed_mps:5.2f} m/s {topspin:+5.1f} rev/s{side}  tilt {s.tilt_deg:6.2f}{pan}{roll}  "
         f"top {s.top_rpm:5.0f} rpm  bottom {s.bottom_rpm:5.0f} rpm  depth {depth:5.1f} cm {flight.length or '':<9} "
         f"net {over:>7}  after the bounce {bat:<18} "
         f"{100 * s.depth_per_degree_m:+.1f} cm/degree, {100 * s.depth_per_percent_m:+.1f} cm/% speed"
     )
+
+
+def spin_text(topspin_revps: float, sidespin_revps: float) -> str:
+    """Return a spin in whole rev/s, its sidespin (to the thrower's left positive) only where there is any."""
+    side = f", side {sidespin_revps:+.0f}" if round(sidespin_revps) else ""
+    return f"{topspin_revps:+.0f} rev/s{side}"
 
 
 def _side(y_m: float) -> str:

@@ -6,6 +6,7 @@ from typing import Literal
 
 from drillfeed.daemon.aim.thrower import Limit
 from drillfeed.daemon.physics.flight import Flight
+from drillfeed.daemon.physics.launch import spin_parts
 from drillfeed.daemon.physics.table import TABLE_LENGTH_M
 from drillfeed.daemon.physics.thrower import Rims
 
@@ -29,6 +30,7 @@ ALLOWED: dict[str, tuple[float, float]] = {
 class Wish:
     """Hold a ball asked for: its spin and two more figures, a side where the machine pans, and an arc if it matters.
 
+    `spin_revps` is what the wheels give, `roll_deg` turns a part of it into sidespin: `launch.head_spin`.
     Depth is past the net to the first touch on the player's half, clearance the ball's underside over the tape, apex
     the centre above the table at its highest before landing, arrival the time from release to the player's end line.
     Raises ValueError when not exactly two figures are given, or one lies outside `ALLOWED`.
@@ -61,7 +63,9 @@ class Wish:
 
     def describe(self) -> str:
         """Return the wish in words, lengths in cm."""
-        words = [f"spin {self.spin_revps:+g} rev/s"]
+        topspin, sidespin = spin_parts(self.spin_revps, self.roll_deg)
+        spin = f"{self.spin_revps:+g} rev/s" if not self.roll_deg else f"{topspin:+.1f} rev/s, side {sidespin:+.1f}"
+        words = [f"spin {spin}"]
         for name, number in self.given().items():
             word = {"depth_m": "depth", "clearance_m": "net clearance"}.get(name, name.split("_")[0])
             unit = UNITS.get(name)

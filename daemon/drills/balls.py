@@ -1,15 +1,19 @@
 """Ball types: what is thrown, named for what reaches the player, as a TOML collection says it.
 
-Rule of this file: speed in m/s and spin in rev/s are at launch; topspin is positive, backspin negative. A ball says
-where it lands (depth past the net, length by its second bounce, the arc that takes it there) or, plainly, its tilt.
+Rule of this file: speed in m/s and spin in rev/s are at launch; topspin is positive, backspin negative. Sidespin is
+positive where the ball bends to the thrower's left, a right-handed player's forehand: a ball type is written for a
+right-handed player and `turned_over` for a left-handed one, as sides are. A ball says where it lands (depth past the
+net, length by its second bounce, the arc that takes it there) or, plainly, its tilt.
 """
 
+import math
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
+from drillfeed.daemon.physics.launch import HeadSpin, head_spin
 
 Length = Literal["short", "half-long", "long"]
 Arc = Literal["low", "high", "serve-wise"]
@@ -27,6 +31,9 @@ class BallType(Table):
     title: Annotated[str, Field(max_length=80)]
     speed_mps: Annotated[float, Field(ge=1, le=HARD_MOST_MPS)]
     spin_revps: Annotated[float, Field(ge=-150, le=150)]
+    side_revps: Annotated[
+        float, Field(ge=-150, le=150, description="sidespin; positive bends to a right-handed player's forehand")
+    ] = 0.0
     tilt_deg: Annotated[float | None, Field(ge=-60, le=85)] = None
     depth_cm: Annotated[float | None, Field(gt=0, lt=137, description="first touch past the net")] = None
     length: Length | None = None
@@ -45,7 +52,29 @@ class BallType(Table):
     @property
     def ease(self) -> tuple[int, float, float]:
         """Return a sorting key: level first, then speed, then amount of spin."""
-        return LEVELS.index(self.level), self.speed_mps, abs(self.spin_revps)
+        return LEVELS.index(self.level), self.speed_mps, math.hypot(self.spin_revps, self.side_revps)
+
+    @property
+    def head(self) -> HeadSpin:
+        """Return the spin that the wheels give it and the roll of the head that turns a part of it into sidespin."""
+        return head_spin(self.spin_revps, self.side_revps)
+
+    @property
+    def spin_text(self) -> str:
+        """Return its spin in rev/s, sidespin where it has any: `+30 rev/s, side +25`."""
+        return f"{self.spin_revps:+g} rev/s" + (f", side {self.side_revps:+g}" if self.side_revps else "")
+
+
+def turned_over(ball: BallType) -> BallType:
+    """Return the ball's mirror image: its sidespin to the other side, all else as it is."""
+    return ball.model_copy(update={"side_revps": -ball.side_revps}) if ball.side_revps else ball
+
+
+def without_sidespin(ball: BallType) -> BallType:
+    """Return the ball with the same topspin and no sidespin; its title says so."""
+    if not ball.side_revps:
+        return ball
+    return ball.model_copy(update={"side_revps": 0.0, "title": f"{ball.title}, without its sidespin"})
 
 
 class Collection(Table):

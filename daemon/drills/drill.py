@@ -103,6 +103,7 @@ class Drill(Table):
     tempo_per_min: Tempo
     most_per_min: Tempo = HARD_MOST_PER_MIN
     sides: Literal["wanted", "needed"] = "wanted"
+    sidespin: Literal["wanted", "needed"] = "needed"
     vary: Variation = Variation()
     start_delay_s: Annotated[float, Field(ge=LEAST_START_DELAY_S, le=60)] = 10.0
     resume_delay_s: Annotated[float, Field(ge=LEAST_RESUME_DELAY_S, le=60)] = 5.0

@@ -8,6 +8,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args
 
+from drillfeed.daemon.drills.balls import BallType, turned_over
+
 if TYPE_CHECKING:
     from drillfeed.daemon.drills.profiles import Profile
 
@@ -65,6 +67,11 @@ def leftward_cm(side: Side, player: Player) -> float:
     """
     towards_forehand = player.elbow_cm if side == "elbow" else FOREHAND_CM[side]
     return towards_forehand if player.hand == "right" else -towards_forehand
+
+
+def for_player(ball: BallType, player: Player) -> BallType:
+    """Return the ball type as it is thrown to a player: written for the right hand, turned over for the left."""
+    return ball if player.hand == "right" else turned_over(ball)
 
 
 def as_mention(text: str) -> str:

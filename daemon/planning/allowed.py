@@ -4,6 +4,7 @@ Rule of this file: it never raises a limit. A tempo above a player's is stretche
 cut, both said; a ball type that is too much is refused, with the reason and the nearest one that is allowed.
 """
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -70,7 +71,7 @@ def objection(ball: BallType, machine: Machine, profile: Profile | None) -> str 
     why = profile.objection(ball)
     if why is not None and (ball.speed_mps <= caps.most_mps or speed.by == "player"):
         return why
-    rims = rims_to_tell(thrower_of(machine), ball.speed_mps, ball.spin_revps)
+    rims = rims_to_tell(thrower_of(machine), ball.speed_mps, ball.head.revps)
     fastest_mps = max(abs(rims.top_mps), abs(rims.bottom_mps))
     if lowest(fastest_mps, caps.most_rim_mps, machine_rim_mps).by == "player":
         return f"it needs a rim at {fastest_mps:.1f} m/s; {caps.most_rim_mps:g} m/s at most by {profile.owner}"
@@ -89,7 +90,8 @@ def _allowed_nearest_first(
     ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]
 ) -> Iterator[str]:
     def how_far(other: BallType) -> tuple[float, str]:
-        spin, speed = abs(other.spin_revps - ball.spin_revps), abs(other.speed_mps - ball.speed_mps)
+        spin = math.hypot(other.spin_revps - ball.spin_revps, other.side_revps - ball.side_revps)
+        speed = abs(other.speed_mps - ball.speed_mps)
         return spin + MPS_AS_FAR_AS_REVPS * speed, other.name
 
     for other in sorted(balls.values(), key=how_far):

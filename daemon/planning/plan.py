@@ -27,7 +27,10 @@ from drillfeed.daemon.planning.throws import Aimed, aim_sets
 
 @dataclass(frozen=True)
 class PlannedBall:
-    """One ball of a set: its type, the setting that throws it, the time since the ball before it."""
+    """One ball of a set: its type, the setting that throws it, the time since the ball before it.
+
+    `spin_revps` is its topspin, `side_revps` its sidespin to the thrower's left, the player's hand looked at.
+    """
 
     ball: str
     title: str
@@ -37,6 +40,7 @@ class PlannedBall:
     gap_s: float
     side: Side | None = None
     mention: str = ""
+    side_revps: float = 0.0
 
     @property
     def key(self) -> str:
@@ -146,6 +150,7 @@ def _planned(
             gap_s=max(wait_s, times.least_wait_s) if wait_s else times.interval_s * (1 + share),
             side=one.side,
             mention=mention,
+            side_revps=throw.ball.side_revps,
         )
 
 

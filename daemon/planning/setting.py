@@ -7,13 +7,15 @@ of the limit, with the figures and with the nearest ball that it can do.
 import math
 from dataclasses import dataclass
 
+from drillfeed.daemon.aim import spread
 from drillfeed.daemon.aim.solve import aim
 from drillfeed.daemon.aim.thrower import launch_by, rims_to_tell, thrower_of
 from drillfeed.daemon.aim.wish import NoSolution, Solution, Wish
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import Flight, fly
-from drillfeed.daemon.physics.table import NET_X_M
+from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_X_M
 from drillfeed.daemon.physics.thrower import (
     RimLimit,
     RimLimits,
@@ -100,17 +102,53 @@ def _why(limit: RimLimit, rims: Rims, limits: RimLimits) -> str:
     }[limit]
 
 
-def rims_asked(machine: Machine, speed_mps: float, spin_revps: float) -> Rims:
-    """Return the rim speeds to set for a launch; raise NotPossible with the limit and the nearest ball."""
-    rims, limits = rims_to_tell(thrower_of(machine), speed_mps, spin_revps), rim_limits(machine)
+def rims_asked(machine: Machine, ball: BallType) -> Rims:
+    """Return the rim speeds to set for a ball; raise NotPossible with the limit and the nearest ball."""
+    spin, roll_deg = ball.head
+    rims, limits = rims_to_tell(thrower_of(machine), ball.speed_mps, spin), rim_limits(machine)
     limit = broken_limit(rims, limits)
     if limit is None:
         return rims
-    speed, spin = nearest(machine, speed_mps, spin_revps)
+    speed, near = nearest(machine, ball.speed_mps, spin)
     raise NotPossible(
-        f"spin {spin_revps:+g} rev/s at {speed_mps:g} m/s {_why(limit, rims, limits)}; "
-        f"nearest that works: {spin:+.1f} rev/s at {speed:.1f} m/s"
+        f"spin {ball.spin_text} at {ball.speed_mps:g} m/s {_why(limit, rims, limits)}; "
+        f"nearest that works: {_parts_text(near, roll_deg)} at {speed:.1f} m/s"
     )
+
+
+def _parts_text(spin_revps: float, roll_deg: float) -> str:
+    """Return a spin in its parts, each cut to a tenth, so that both together are no more than it is."""
+    if not roll_deg:
+        return f"{spin_revps:+.1f} rev/s"
+    top, side = (math.trunc(round(10 * part, 6)) / 10 for part in spin_parts(spin_revps, roll_deg))
+    return f"{top:+.1f} rev/s, side {side:+.1f}"
+
+
+def roll_for(ball: BallType, machine: Machine) -> float | None:
+    """Return the roll that turns a ball's spin into topspin and sidespin, None without the axis; raise NotPossible.
+
+    The nearest ball is the one that misses the least of the spin asked for: what remains of it along the axis of the
+    head when it leans as far as it can (projection), so it never takes more of the wheels.
+    """
+    axis = machine.roll
+    if axis is None:
+        if ball.side_revps:
+            raise NotPossible(
+                f"sidespin {ball.side_revps:+g} rev/s needs a head that rolls; this machine's does not; "
+                f"nearest that works: {ball.spin_revps:+g} rev/s, no sidespin"
+            )
+        return None
+    spin, roll_deg = ball.head
+    if not ball.side_revps:
+        return 0.0
+    if not axis.low_deg <= roll_deg <= axis.high_deg:
+        near_deg = min(max(roll_deg, axis.low_deg), axis.high_deg)
+        near = _parts_text(spin * math.cos(math.radians(roll_deg - near_deg)), near_deg)
+        raise NotPossible(
+            f"spin {ball.spin_text} needs the head rolled {roll_deg:+.1f} degrees; this machine rolls "
+            f"{axis.low_deg:g} to {axis.high_deg:g}; nearest that works: {near}"
+        )
+    return round(roll_deg, 3)
 
 
 def tilt_for(ball: BallType, machine: Machine) -> float:
@@ -128,13 +166,24 @@ def tilt_for(ball: BallType, machine: Machine) -> float:
 
 
 def solution_for(ball: BallType, machine: Machine) -> Solution:
-    """Return how a machine throws a ball type given by where it lands, trimmed along the table; raise NotPossible."""
+    """Return how a machine throws a ball type given by where it lands, trimmed along the table; raise NotPossible.
+
+    Where there is pan, a ball with sidespin is aimed so that it lands where it would without the bend.
+    """
+    roll_for(ball, machine)
     depths_cm = DEPTHS_CM[ball.length or "long"] if ball.depth_cm is None else (ball.depth_cm,)
     trim_cm = machine.trims.of(ball.name).long_cm
     refused: NoSolution | None = None
     for depth_cm in depths_cm:
         depth_m = min(max(depth_cm + trim_cm, 1.0), 136.9) / 100
-        wish = Wish(ball.spin_revps, speed_mps=ball.speed_mps, depth_m=depth_m, arc=ball.arc)
+        wish = Wish(
+            ball.head.revps,
+            speed_mps=ball.speed_mps,
+            depth_m=depth_m,
+            placement_m=_straight_on_m(machine, depth_m) if ball.side_revps and machine.pan else None,
+            roll_deg=ball.head.roll_deg,
+            arc=ball.arc,
+        )
         try:
             found = aim(thrower_of(machine), wish)
         except NoSolution as wrong:
@@ -148,25 +197,52 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
     raise NotPossible(f"no {ball.arc} arc of this speed and spin makes a {ball.length} ball there")
 
 
+def _straight_on_m(machine: Machine, depth_m: float) -> float:
+    """Return how far left of the centre line a ball without sidespin lands that is thrown straight on."""
+    opening = machine.opening
+    way_m = opening.behind_end_line_m + NET_X_M + depth_m
+    aside_m = opening.sideways_m + way_m * math.tan(math.radians(opening.yaw_deg))
+    if abs(aside_m) > HALF_WIDTH_M:
+        raise NotPossible(f"straight on from where this machine stands is {100 * abs(aside_m):.0f} cm off the middle")
+    return aside_m
+
+
 def flight_for(ball: BallType, machine: Machine) -> Flight:
     """Return the flight that a machine's setting for a ball type means; raise NotPossible."""
     if ball.tilt_deg is None:
         return solution_for(ball, machine).flight
     thrower = thrower_of(machine)
-    launch = launch_by(thrower, ball.speed_mps, ball.spin_revps, tilt_for(ball, machine))
+    roll_deg = roll_for(ball, machine) or 0.0
+    launch = launch_by(thrower, ball.speed_mps, ball.head.revps, tilt_for(ball, machine), roll_deg=roll_deg)
     return fly(launch, ball=thrower.ball, air=thrower.air)
 
 
-def reach_m(ball: BallType, machine: Machine) -> float:
-    """Return how far over the ground a ball lands from the opening, at any pan; the usual depth where it lands nowhere.
+def reach(ball: BallType, machine: Machine) -> tuple[float, float]:
+    """Return how far a ball lands from the opening, over the ground in m, and how many degrees left of its first way.
 
-    Without sidespin a flight stays in one plane, so the distance is the same in every direction.
+    The usual depth, and no bend, where it lands nowhere. Pan turns a whole flight about the upright line through the
+    opening, so both are the same in every direction; without sidespin a flight stays in one plane and does not bend.
     """
     flight = flight_for(ball, machine)
     start_x_m, start_y_m, _ = flight.launch.position_m
     if flight.landing is None:
-        return NET_X_M + USUAL_DEPTH_M - start_x_m
-    return math.hypot(flight.landing.x_m - start_x_m, flight.landing.y_m - start_y_m)
+        return NET_X_M + USUAL_DEPTH_M - start_x_m, 0.0
+    along_m, aside_m = flight.landing.x_m - start_x_m, flight.landing.y_m - start_y_m
+    if not ball.side_revps:
+        return math.hypot(along_m, aside_m), 0.0
+    set_out = math.atan2(flight.launch.velocity_mps[1], flight.launch.velocity_mps[0])
+    return math.hypot(along_m, aside_m), math.degrees(math.atan2(aside_m, along_m) - set_out)
+
+
+def bend_text(ball: BallType, machine: Machine) -> str | None:
+    """Say how far off the middle sidespin takes a ball that no pan can aim; None where there is none, or pan."""
+    if not ball.side_revps or machine.pan is not None:
+        return None
+    landing = flight_for(ball, machine).landing
+    if landing is None:
+        return None
+    aside = f"{100 * abs(landing.y_m):.0f} cm {'left' if landing.y_m > 0 else 'right'}"
+    return f"lands {aside} of the middle as the thrower sees it: {machine.name} has no pan to aim its bend"
 
 
 def pan_to(ball: BallType, machine: Machine, leftward_m: float, why: str) -> float:
@@ -177,8 +253,8 @@ def pan_to(ball: BallType, machine: Machine, leftward_m: float, why: str) -> flo
     opening, axis = machine.opening, machine.pan
     assert axis is not None
     aside_m = leftward_m + machine.trims.of(ball.name).left_cm / 100 - opening.sideways_m
-    share = aside_m / reach_m(ball, machine)
-    pan_deg = math.degrees(math.asin(max(min(share, 1.0), -1.0))) - opening.yaw_deg
+    way_m, bend_deg = reach(ball, machine)
+    pan_deg = math.degrees(math.asin(max(min(aside_m / way_m, 1.0), -1.0))) - opening.yaw_deg - bend_deg
     if not axis.low_deg <= pan_deg <= axis.high_deg:
         near = min(max(pan_deg, axis.low_deg), axis.high_deg)
         raise NotPossible(
@@ -189,19 +265,22 @@ def pan_to(ball: BallType, machine: Machine, leftward_m: float, why: str) -> flo
 
 
 def plain_pan(ball: BallType, machine: Machine) -> float | None:
-    """Return the pan of a ball that is thrown to no side: straight on but for its trim; None without pan."""
+    """Return the pan of a ball that is thrown to no side: it lands straight on but for its trim; None without pan."""
     if machine.pan is None:
         return None
-    if not machine.trims.of(ball.name).left_cm:
+    trimmed = bool(machine.trims.of(ball.name).left_cm)
+    if not trimmed and not ball.side_revps:
         return 0.0
     opening = machine.opening
-    straight_m = opening.sideways_m + reach_m(ball, machine) * math.sin(math.radians(opening.yaw_deg))
-    return pan_to(ball, machine, straight_m, "for its trim")
+    way_m, _ = reach(ball, machine)
+    straight_m = opening.sideways_m + way_m * math.sin(math.radians(opening.yaw_deg))
+    return pan_to(ball, machine, straight_m, "for its trim" if trimmed else "against its bend")
 
 
 def setting_for(ball: BallType, machine: Machine) -> Setting:
     """Return the setting that throws `ball` on `machine`; raise NotPossible with the reason."""
-    rims = rims_asked(machine, ball.speed_mps, ball.spin_revps)
+    roll_deg = roll_for(ball, machine)
+    rims = rims_asked(machine, ball)
     tilt_deg = tilt_for(ball, machine)
     *_, after = throw(rims, machine.top.inertia_kg_m2, machine.top.diameter_mm / 2000)
     return Setting(
@@ -209,7 +288,14 @@ def setting_for(ball: BallType, machine: Machine) -> Setting:
         bottom_rpm=round(machine.bottom.rpm(rims.bottom_mps), 3),
         tilt_deg=tilt_deg,
         pan_deg=plain_pan(ball, machine),
-        roll_deg=0.0 if machine.roll else None,
+        roll_deg=roll_deg,
         top_dip_rpm=round(max(machine.top.rpm(rims.top_mps - after.top_mps), 0.0), 3),
         bottom_dip_rpm=round(max(machine.bottom.rpm(rims.bottom_mps - after.bottom_mps), 0.0), 3),
+    )
+
+
+def told(ball: BallType, setting: Setting) -> spread.Setting:
+    """Return the launch that a setting for a ball means, for a look at how its balls scatter."""
+    return spread.Setting(
+        ball.speed_mps, ball.head.revps, setting.tilt_deg, setting.pan_deg or 0.0, setting.roll_deg or 0.0
     )

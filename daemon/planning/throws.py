@@ -1,21 +1,20 @@
 """From a ball as a drill mentions it to the throws of a machine: its setting, its side, its small variations.
 
-Rule of this file: nothing is silently left out. A side that a machine has no pan for, and a variation that it can't
-throw, are notes that every listing shows; a side that the drill needs is a refusal.
+Rule of this file: nothing is silently left out. A side that a machine has no pan for, sidespin that it has no roll for,
+and a variation that it can't throw, are notes that every listing shows; what the drill needs of it is a refusal.
 """
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import product
 
-from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.drills.balls import BallType, without_sidespin
 from drillfeed.daemon.drills.drill import Drill, Variation
 from drillfeed.daemon.drills.orders import ORDERS
-from drillfeed.daemon.drills.profiles import Profile
-from drillfeed.daemon.drills.sides import Player, Side, leftward_cm, split
+from drillfeed.daemon.drills.sides import Player, Side, for_player, leftward_cm, split
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import check_ball, objection
-from drillfeed.daemon.planning.setting import NotPossible, Setting, pan_to, setting_for
+from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, pan_to, setting_for
 
 STEPS = (-1.0, 0.0, 1.0)
 """How far a ball is varied, as shares of the most: three steps, so that every pair of them is known beforehand."""
@@ -69,15 +68,18 @@ def varied(ball: BallType, vary: Variation, speed_step: float, depth_step: float
 
 
 def _throws(
-    ball: BallType, vary: Variation, pan_deg: float | None, machine: Machine, profile: Profile | None
+    ball: BallType, vary: Variation, side: Side | None, machine: Machine, player: Player
 ) -> tuple[tuple[Throw, ...], int]:
-    """Return the throw as written and its variations, and how many of these are past a limit of machine or player."""
+    """Return the throw as written and its variations, and how many of these are past a limit of machine or player.
+
+    Each is panned by itself: a faster ball bends otherwise, and a deeper one lands further aside at the same pan.
+    """
 
     def throw(one: BallType) -> Throw:
-        if (why := objection(one, machine, profile)) is not None:
+        if (why := objection(one, machine, player.profile)) is not None:
             raise NotPossible(why)
         setting = setting_for(one, machine)
-        return Throw(one, setting if pan_deg is None else replace(setting, pan_deg=pan_deg))
+        return Throw(one, setting if side is None else replace(setting, pan_deg=pan_for(one, side, machine, player)))
 
     plain, found, left_out = throw(ball), [], 0
     speeds = STEPS if vary.speed_mps else (0.0,)
@@ -118,14 +120,34 @@ class _Aiming:
                 self.faults.append(f"{name}: {refusal}")
 
     def _one(self, mention: str, ball: BallType, side: Side | None, vary: Variation) -> Aimed:
+        ball = self._as_thrown(ball)
         check_ball(ball, self._machine, self._player.profile, self._balls)
-        pan_deg = None
-        if side is not None and self._machine.pan is not None:
-            pan_deg = pan_for(ball, side, self._machine, self._player)
-        throws, left_out = _throws(ball, vary, pan_deg, self._machine, self._player.profile)
+        thrown_to = side if self._machine.pan is not None else None
+        throws, left_out = _throws(ball, vary, thrown_to, self._machine, self._player)
+        if (bends := bend_text(ball, self._machine)) is not None:
+            self.notes.append(f"{mention} {bends}")
         if left_out:
             self.notes.append(f"{mention} is varied less than written: {left_out} variations are past a limit here")
-        return Aimed(mention, side if pan_deg is not None else None, throws)
+        return Aimed(mention, thrown_to, throws)
+
+    def _as_thrown(self, ball: BallType) -> BallType:
+        """Return a ball type for the player's hand, without sidespin where the machine makes none."""
+        ball = for_player(ball, self._player)
+        return ball if self._machine.roll is not None else without_sidespin(ball)
+
+    def look_at_sidespin(self) -> None:
+        """Note that sidespin is left out where the head can't roll; raise NotPossible where the drill needs it."""
+        known = (name for name in self._drill.ball_names() if name in self._balls)
+        bent = ", ".join(name for name in known if self._balls[name].side_revps)
+        if bent and self._machine.roll is None:
+            if self._drill.sidespin == "needed":
+                raise NotPossible(
+                    f"it needs sidespin ({bent}) and {self._machine.name} has no head that rolls; choose a drill "
+                    f'without, or write sidespin = "wanted" into it: these balls then come without'
+                )
+            self.notes.append(
+                f"sidespin is left out ({bent}): {self._machine.name} has no head that rolls, topspin is as written"
+            )
 
     def look_at_sides(self) -> None:
         """Note that sides are left out where there is no pan; raise NotPossible where the drill needs them."""
@@ -145,6 +167,7 @@ def aim_sets(
     """Return the throws of each set by mention, and notes on what is left out; raise NotPossible with every reason."""
     aiming = _Aiming(drill, balls, machine, player)
     aiming.look_at_sides()
+    aiming.look_at_sidespin()
     sets = tuple(aiming.aim(ORDERS[one.order.kind].names(one.order), drill.variation_of(one)) for one in drill.set)
     if all(name in balls for name in drill.ball_names()):
         looked_at = {(id(one.order), one.balls): (number, one) for number, one in enumerate(drill.set, 1)}

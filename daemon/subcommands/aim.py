@@ -3,7 +3,7 @@
 import argparse
 from typing import TYPE_CHECKING
 
-from drillfeed.daemon.subcommands.fly import add_air, finite
+from drillfeed.daemon.subcommands.fly import add_air, add_sidespin, finite, head_of
 
 if TYPE_CHECKING:
     from drillfeed.daemon.aim.thrower import Thrower
@@ -14,6 +14,7 @@ examples:
   drillfeed aim --spin 40 --speed 8.5 --depth 1.10
   drillfeed aim --spin -35 --speed 5.5 --depth 0.50 --arc serve-wise
   drillfeed aim --spin 10 --depth 1.0 --clearance 0.20 --machine kit-build --json
+  drillfeed aim --spin 30 --sidespin 25 --speed 7.5 --depth 1.05 --side 0 --machine hall-roll
 """
 
 
@@ -55,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     two.add_argument("--apex", type=finite, metavar="M", help="centre's highest above the table")
     two.add_argument("--arrival", type=finite, metavar="S", help="seconds from release to the player's end line")
     parser.add_argument("--side", type=finite, metavar="M", help="landing left of the centre line, where there is pan")
-    parser.add_argument("--roll", type=finite, default=0.0, metavar="D", help="degrees the head leans (0)")
+    add_sidespin(parser)
     parser.add_argument("--arc", choices=["low", "high", "serve-wise"], help="only this kind of arc")
     add_machine(parser)
     add_air(parser)
@@ -74,8 +75,9 @@ def run(args: argparse.Namespace) -> int:
 
     try:
         thrower = thrower_for(args, machine_for(args))
+        spin_revps, roll_deg = head_of(args)
         wish = Wish(
-            args.spin,
+            spin_revps,
             speed_mps=args.speed,
             tilt_deg=args.tilt,
             depth_m=args.depth,
@@ -83,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
             apex_m=args.apex,
             arrival_s=args.arrival,
             placement_m=args.side,
-            roll_deg=args.roll,
+            roll_deg=roll_deg,
             arc=args.arc,
         )
     except (ValueError, FileMistakes) as wrong:

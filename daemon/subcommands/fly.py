@@ -7,6 +7,7 @@ EXAMPLES = """\
 examples:
   drillfeed fly --speed 8.5 --spin 40 --tilt 15.4
   drillfeed fly --speed 6.5 --spin -32 --tilt 14.1 --view
+  drillfeed fly --speed 7.5 --spin 30 --sidespin 25 --tilt 17
   drillfeed fly --speed 7 --spin 18 --tilt 22 --altitude 1500 --temp 24 --json
 """
 
@@ -27,13 +28,27 @@ def add_air(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--humidity", type=finite, default=0.0, metavar="PERCENT", help="relative humidity (0)")
 
 
+def add_sidespin(parser: argparse.ArgumentParser) -> None:
+    """Add the two ways to ask for sidespin: by its own figure, or by the lean of the head."""
+    way = parser.add_mutually_exclusive_group()
+    way.add_argument("--sidespin", type=finite, metavar="S", help="rev/s, bending to the thrower's left positive")
+    way.add_argument("--roll", type=finite, default=0.0, metavar="D", help="degrees the head leans; --spin is then all")
+
+
+def head_of(args: argparse.Namespace) -> tuple[float, float]:
+    """Return the spin that the wheels give and the roll of the head, from `--spin` with `--sidespin` or `--roll`."""
+    from drillfeed.daemon.physics.launch import head_spin
+
+    return (args.spin, args.roll) if args.sidespin is None else head_spin(args.spin, args.sidespin)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `drillfeed fly`."""
     parser.add_argument("--speed", type=finite, required=True, metavar="V", help="at release, m/s")
     parser.add_argument("--spin", type=finite, required=True, metavar="S", help="rev/s, topspin positive")
     parser.add_argument("--tilt", type=finite, required=True, metavar="D", help="degrees, up positive")
     parser.add_argument("--pan", type=finite, default=0.0, metavar="D", help="degrees, left positive (0)")
-    parser.add_argument("--roll", type=finite, default=0.0, metavar="D", help="degrees the head leans (0)")
+    add_sidespin(parser)
     parser.add_argument("--height", type=finite, default=0.25, metavar="M", help="ball's centre above the table (0.25)")
     parser.add_argument("--back", type=finite, default=0.20, metavar="M", help="behind the end line (0.20)")
     add_air(parser)
@@ -60,13 +75,14 @@ def run(args: argparse.Namespace) -> int:
     if wrong:
         print(f"drillfeed fly: {wrong}", file=sys.stderr)
         return 2
+    spin_revps, roll_deg = head_of(args)
     flight = fly(
         launch_from(
             args.speed,
-            args.spin,
+            spin_revps,
             args.tilt,
             pan_deg=args.pan,
-            roll_deg=args.roll,
+            roll_deg=roll_deg,
             height_m=args.height,
             back_m=args.back,
         ),
@@ -86,6 +102,7 @@ def _wrong(args: argparse.Namespace) -> str | None:
     spans = {
         "speed": (0.0, 60.0, "m/s"),
         "spin": (-300.0, 300.0, "rev/s"),
+        "sidespin": (-300.0, 300.0, "rev/s"),
         "tilt": (-90.0, 90.0, "degrees"),
         "pan": (-90.0, 90.0, "degrees"),
         "roll": (-180.0, 180.0, "degrees"),
@@ -94,6 +111,6 @@ def _wrong(args: argparse.Namespace) -> str | None:
     }
     for name, (low, high, unit) in spans.items():
         number = getattr(args, name)
-        if not low <= number <= high:
+        if number is not None and not low <= number <= high:
             return f"--{name} {number:g}; expected {low:g} to {high:g} {unit}"
     return None

@@ -110,11 +110,10 @@ def _drawn(args: argparse.Namespace, ball: "BallType", machine: "Machine") -> "D
     import numpy as np
 
     from drillfeed.daemon.aim.pictures import Drawn
-    from drillfeed.daemon.aim.spread import Setting, spread_of
-    from drillfeed.daemon.planning.setting import flight_for, setting_for
+    from drillfeed.daemon.aim.spread import spread_of
+    from drillfeed.daemon.planning.setting import flight_for, setting_for, told
     from drillfeed.daemon.subcommands.aim import thrower_for
 
-    tilt_deg = setting_for(ball, machine).tilt_deg
-    told = Setting(ball.speed_mps, ball.spin_revps, tilt_deg)
-    found = spread_of(thrower_for(args, machine), told, np.random.default_rng(SEED), BALLS)
+    thrown = told(ball, setting_for(ball, machine))
+    found = spread_of(thrower_for(args, machine), thrown, np.random.default_rng(SEED), BALLS)
     return Drawn(ball.name, flight_for(ball, machine), found)

@@ -111,8 +111,10 @@ def _write_json(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[S
                     "interval_s": None if gap_s is None else round(gap_s, 4),
                     "speed_mps": ball.speed_mps,
                     "spin_revps": ball.spin_revps,
+                    "side_revps": ball.side_revps,
                     "tilt_deg": setting.tilt_deg,
                     "pan_deg": setting.pan_deg,
+                    "roll_deg": setting.roll_deg,
                     "top_rpm": setting.top_rpm,
                     "bottom_rpm": setting.bottom_rpm,
                 }
@@ -137,9 +139,11 @@ def _write_text(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[S
     print(f"{drill.name}: {drill.title}; on {machine.name}, seed {seed}")
     print(f"first ball {drill.start_delay_s:g} s after start; times are seconds from it\n")
     width = max(22, *(len(mention) for mention in drill.mentions()))
+    rolls = machine.roll is not None
+    head_side, head_roll = (f"{'side':>5} ", f"{'roll':>5}  ") if rolls else ("", "")
     head = (
-        f"{'n':>4}  {'leaves s':>9}  {'+ s':>6}  {'ball':<{width}} {'m/s':>5} {'rev/s':>6} {'tilt':>6}  {'pan':>5}"
-        f"  top / bottom rpm"
+        f"{'n':>4}  {'leaves s':>9}  {'+ s':>6}  {'ball':<{width}} {'m/s':>5} {'rev/s':>6} "
+        f"{head_side}{'tilt':>6}  {'pan':>5}  {head_roll}top / bottom rpm"
     )
     previous = None
     for n, (one, place, leaves_s, gap_s) in enumerate(_releases(drill, sets), 1):
@@ -156,10 +160,11 @@ def _write_text(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[S
             previous = one
         ball, setting = one.balls[place], one.balls[place].setting
         gap = "" if gap_s is None else f"{gap_s:.2f}"
+        side, roll = (f"{ball.side_revps:>+5.0f} ", f"{setting.roll_deg:>+5.1f}  ") if rolls else ("", "")
         pan = "" if setting.pan_deg is None else f"{setting.pan_deg:+.1f}"
         print(
             f"{n:>4}  {leaves_s:>9.2f}  {gap:>6}  {ball.text:<{width}} {ball.speed_mps:>5.1f} {ball.spin_revps:>+6.0f} "
-            f"{setting.tilt_deg:>6.1f}  {pan:>5}  {setting.top_rpm:,.0f} / {setting.bottom_rpm:,.0f}"
+            f"{side}{setting.tilt_deg:>6.1f}  {pan:>5}  {roll}{setting.top_rpm:,.0f} / {setting.bottom_rpm:,.0f}"
         )
 
 

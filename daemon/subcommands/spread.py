@@ -33,11 +33,11 @@ def run(args: argparse.Namespace) -> int:
 
     import numpy as np
 
-    from drillfeed.daemon.aim.spread import Setting, spread_of
+    from drillfeed.daemon.aim.spread import spread_of
     from drillfeed.daemon.aim.telling import spread_lines, spread_record
     from drillfeed.daemon.library import find_ball
     from drillfeed.daemon.mistakes import FileMistakes
-    from drillfeed.daemon.planning.setting import NotPossible, setting_for
+    from drillfeed.daemon.planning.setting import NotPossible, setting_for, told
     from drillfeed.daemon.subcommands.aim import machine_for, thrower_for
 
     if not 10 <= args.balls <= 1_000_000:
@@ -51,8 +51,7 @@ def run(args: argparse.Namespace) -> int:
     except (ValueError, FileMistakes, NotPossible) as wrong:
         print(f"drillfeed spread: {wrong}", file=sys.stderr)
         return 2
-    told = Setting(ball.speed_mps, ball.spin_revps, setting.tilt_deg, setting.pan_deg or 0.0, setting.roll_deg or 0.0)
-    found = spread_of(thrower, told, np.random.default_rng(args.seed), args.balls, args.zone)
+    found = spread_of(thrower, told(ball, setting), np.random.default_rng(args.seed), args.balls, args.zone)
     if args.json:
         print(json.dumps({"ball": ball.name, "machine": machine.name, **spread_record(found)}))
         return 0

@@ -9,10 +9,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import binomtest
 
-from drillfeed.daemon.aim.spread import Setting, Spread, spread_of
+from drillfeed.daemon.aim.spread import Spread, spread_of
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.setting import flight_for, setting_for
+from drillfeed.daemon.planning.setting import flight_for, setting_for, told
 from drillfeed.daemon.subcommands.drive import simulated_thrower
 from drillfeed.daemon.virtual import VirtualHall, keep_log
 from tests.support.halls import ball_types, drill_plan, machine
@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 THROWN = {
     "club-build": ("no-spin-steady", "rally-topspin", "heavy-push"),
     "kit-build": ("no-spin-steady", "gentle-topspin"),
+    "hall-roll": ("forehand-side-topspin", "backhand-side-push"),
 }
 BALLS = 60
 UNLIKELY = 0.001
@@ -47,8 +48,7 @@ def landings(name: str) -> dict[str, Array]:
 def announced(name: str, ball: str) -> Spread:
     """Return the spread that the daemon announces for a ball type."""
     kind, on = ball_types()[ball], machine(name)
-    told = Setting(kind.speed_mps, kind.spin_revps, setting_for(kind, on).tilt_deg)
-    return spread_of(thrower_of(on), told, np.random.default_rng(1))
+    return spread_of(thrower_of(on), told(kind, setting_for(kind, on)), np.random.default_rng(1))
 
 
 def inside(points: Array, spread: Spread) -> int:
@@ -111,7 +111,7 @@ def test_the_simulated_thrower_scatters_as_much_as_announced(name: str) -> None:
     ball where the announcement takes a hopper of unlike ones: for this type, a hundredth of the deviation.
     """
     on, kind = machine(name), ball_types()["no-spin-steady"]
-    told, spread = setting_for(kind, on), announced(name, kind.name)
-    points = thrown_by_the_board(on, told.top_rpm, told.bottom_rpm, told.tilt_deg, 400)
+    setting, spread = setting_for(kind, on), announced(name, kind.name)
+    points = thrown_by_the_board(on, setting.top_rpm, setting.bottom_rpm, setting.tilt_deg, 400)
     ratio = points.std(axis=0, ddof=1) / (spread.depth_sd_m, spread.side_sd_m)
     assert np.all(np.abs(ratio - 1.0) <= 3.0 * math.sqrt(1 / 800 + 1 / (2 * spread.balls))), ratio

@@ -16,6 +16,7 @@ WITH_PAN = (
     "middle-then-a-wing",
     "whole-table",
 )
+WITH_ROLL = ("against-the-bend",)
 WITHOUT_PAN = (
     "steady-drives",
     "topspin-and-push",
@@ -37,6 +38,7 @@ SLOW_WHEELS = (
 )
 MEANT_FOR = {
     **dict.fromkeys(WITH_PAN, "hall-pan"),
+    **dict.fromkeys(WITH_ROLL, "hall-roll"),
     **dict.fromkeys(WITHOUT_PAN, "club-build"),
     **dict.fromkeys(SLOW_WHEELS, "kit-build"),
 }

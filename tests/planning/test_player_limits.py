@@ -20,6 +20,7 @@ from drillfeed.daemon.planning.setting import NotPossible, rim_limits
 
 BALLS = load_balls()
 CLUB, PAN, KIT = load_machine("club-build"), load_machine("hall-pan"), load_machine("kit-build")
+ROLL = load_machine("hall-roll")
 LEVEL_OF: dict[PlayerLevel, str] = {"junior": "beginner", "club": "club", "advanced": "advanced"}
 LIMIT = st.floats(0.5, 200)
 MAYBE = st.none() | LIMIT
@@ -38,7 +39,7 @@ def drill_of(balls: list[str], tempo: float = 30, n: int = 10, **more: object) -
 
 
 def planned(drill: Drill, who: Player, on: str = "club-build") -> DrillPlan:
-    return plan_drill(drill, BALLS, {"club-build": CLUB, "hall-pan": PAN}[on], 1, player=who)
+    return plan_drill(drill, BALLS, {"club-build": CLUB, "hall-pan": PAN, "hall-roll": ROLL}[on], 1, player=who)
 
 
 @given(LIMIT, MAYBE, MAYBE, MAYBE)
@@ -211,12 +212,12 @@ def test_the_shipped_balls_and_drills_of_a_level_are_for_its_players(level: Play
     who = player(level)
     for ball in BALLS.values():
         if ball.level == LEVEL_OF[level] and not ball.locked:
-            assert all(objection(ball, machine, who.profile) is None for machine in (CLUB, PAN, KIT))
+            assert all(objection(ball, machine, who.profile) is None for machine in (CLUB, PAN, ROLL, KIT))
     drills = [load_drill(name) for name in known("drills")]
     meant = [drill for drill in drills if drill.level == LEVEL_OF[level]]
     assert meant
     for drill in meant:
-        assert planned(drill, who, "hall-pan").balls
+        assert planned(drill, who, "hall-roll").balls
 
 
 def test_configuration_changes_single_figures(tmp_path: Path) -> None:

@@ -69,7 +69,7 @@ def test_a_refusal_names_the_limit_and_the_nearest_ball(machine: Machine, wanted
 
 def test_no_setting_passes_the_machines_limits() -> None:
     """Each shipped ball is within every limit of each shipped machine, or refused."""
-    for machine in (CLUB, KIT, load_machine("hall-pan")):
+    for machine in (CLUB, KIT, load_machine("hall-pan"), load_machine("hall-roll")):
         limits = machine.limits()
         thrown = 0
         for one in load_balls().values():
@@ -81,4 +81,7 @@ def test_no_setting_passes_the_machines_limits() -> None:
             assert limits.top.low_rpm <= setting.top_rpm <= limits.top.high_rpm
             assert limits.bottom.low_rpm <= setting.bottom_rpm <= limits.bottom.high_rpm
             assert machine.tilt.low_deg <= setting.tilt_deg <= machine.tilt.high_deg
+            for axis, deg in ((limits.pan, setting.pan_deg), (limits.roll, setting.roll_deg)):
+                assert (axis is None) is (deg is None)
+                assert axis is None or deg is None or axis.low_deg <= deg <= axis.high_deg
         assert thrown >= 4

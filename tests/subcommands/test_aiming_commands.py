@@ -42,6 +42,7 @@ def test_thin_air_carries_farther(capsys: pytest.CaptureFixture[str]) -> None:
         (("--speed", "-3", "--spin", "0", "--tilt", "10"), "--speed -3"),
         (("--speed", "8", "--spin", "0", "--tilt", "10", "--humidity", "150"), "humidity"),
         (("--speed", "8", "--spin", "0", "--tilt", "10", "--height", "0"), "--height 0"),
+        (("--speed", "8", "--spin", "0", "--tilt", "10", "--sidespin", "400"), "--sidespin 400"),
     ],
 )
 def test_fly_refuses_nonsense(capsys: pytest.CaptureFixture[str], words: tuple[str, ...], wrong: str) -> None:
@@ -70,6 +71,29 @@ def test_aim_says_why_not_and_what_instead(capsys: pytest.CaptureFixture[str]) -
     assert told["nearest"]["valid"]
     assert main(list(words)) == 2
     assert "nearest:" in capsys.readouterr().err
+
+
+def test_aim_gives_sidespin_by_the_roll_of_the_head(capsys: pytest.CaptureFixture[str]) -> None:
+    """Sidespin becomes the wheels' spin and a roll; flown again, the ball lands where asked, bend and all."""
+    words = ("aim", "--spin", "30", "--sidespin", "-25", "--speed", "7.5", "--depth", "1.05", "--side", "0.3")
+    status, told = asked(capsys, *words, "--arc", "low", "--machine", "hall-roll")
+    assert status == 0
+    (first,) = told["solutions"]
+    assert first["spin_revps"] == pytest.approx(39.051, abs=1e-3) and first["roll_deg"] == pytest.approx(
+        -39.806, abs=1e-3
+    )
+    assert (first["topspin_revps"], first["sidespin_revps"]) == pytest.approx((30.0, -25.0), abs=1e-5)
+    angles = ("--tilt", str(first["tilt_deg"]), "--pan", str(first["pan_deg"]))
+    for spin in (("--spin", "30", "--sidespin", "-25"), ("--spin", "39.0512", "--roll", str(first["roll_deg"]))):
+        flown = asked(capsys, "fly", "--speed", "7.5", *spin, *angles)[1]
+        assert flown["landing_m"] == pytest.approx([1.37 + 1.05, 0.3], abs=1e-3)
+        assert flown["side_after_revps"] == pytest.approx(first["side_after_revps"], abs=0.01)
+        assert flown["side_after_revps"] < -20
+    assert main([*words, "--machine", "hall-roll"]) == 0
+    assert "+30.0 rev/s, side -25.0  tilt" in capsys.readouterr().out
+    assert main([*words[:-2], "--machine", "club-build"]) == 2
+    said = capsys.readouterr().err
+    assert "spin +30.0 rev/s, side -25.0" in said and "this machine has no roll" in said
 
 
 def test_aim_wants_two_figures(capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from drillfeed.daemon.cli import main
+from drillfeed.daemon.library import find
 
 
 def lines_of(capsys: pytest.CaptureFixture[str], *arguments: str) -> list[str]:
@@ -31,6 +32,48 @@ def test_what_is_left_out_is_told_before_the_first_set(capsys: pytest.CaptureFix
     assert f"      {note}" in lines[:5]
     assert not any("to forehand" in line for line in lines)
     assert json.loads(lines_of(capsys, "steady-forehand", "--json")[-1])["summary"]["left_out"] == [note]
+
+
+def test_sidespin_is_shown_with_the_roll_of_the_head(capsys: pytest.CaptureFixture[str]) -> None:
+    """For either hand the ball has the same name; its sidespin, pan and roll turn over, for people and for programs."""
+    turned = {}
+    for hand in ("right", "left"):
+        words = ("against-the-bend", "--machine", "hall-roll", "--hand", hand)
+        ball = json.loads(lines_of(capsys, *words, "--json")[10])
+        assert ball["ball"] == "forehand-side-topspin"
+        turned[hand] = [ball["side_revps"], ball["pan_deg"], ball["roll_deg"]]
+        lines = lines_of(capsys, *words)
+        at = next(k for k, line in enumerate(lines) if line.startswith("  11 "))
+        head, line = lines[at - 1 : at + 1]
+        assert {"side", "pan", "roll"} <= set(head.split())
+        assert f"{ball['side_revps']:+.0f}" in line.split() and f"{ball['roll_deg']:+.1f}" in line.split()
+    assert turned["right"][0] == 25 and turned["right"][1] < -2 and turned["right"][2] > 39
+    assert turned["left"] == [-figure for figure in turned["right"]]
+
+
+def test_sidespin_left_out_or_refused_is_told(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """A drill that allows it is rehearsed without, and one line says so first; the shipped one is refused."""
+    assert main(["check", "against-the-bend"]) == 2
+    assert "club-build has no head that rolls" in capsys.readouterr().err
+    assert main(["list", "drills"]) == 0
+    assert "NOT HERE: it needs sidespin (forehand-side-topspin" in capsys.readouterr().out
+    own = tmp_path / "bent.toml"
+    own.write_text(find("drills", "against-the-bend").read_text("utf-8").replace('"needed"', '"wanted"'), "utf-8")
+    summary = json.loads(lines_of(capsys, str(own), "--json")[-1])["summary"]
+    (note,) = summary["left_out"]
+    assert note.startswith(
+        "sidespin is left out (forehand-side-topspin, backhand-side-topspin): club-build has no head"
+    )
+    assert f"      {note}" in lines_of(capsys, str(own))[:5]
+
+
+def test_balls_are_listed_with_their_sidespin(capsys: pytest.CaptureFixture[str]) -> None:
+    """At launch and after the bounce; where there is no roll the reason stands there instead."""
+    assert main(["list", "balls", "--machine", "hall-roll"]) == 0
+    line = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("backhand-side-topspin"))
+    assert "+30 rev/s, side -25, 105 cm deep" in line and "roll -39.8; after the bounce +34 rev/s, side -24" in line
+    assert main(["list", "balls"]) == 0
+    assert "NOT HERE: sidespin -25 rev/s needs a head that rolls" in capsys.readouterr().out
 
 
 def test_a_drill_that_needs_sides_is_refused_without_pan(capsys: pytest.CaptureFixture[str]) -> None:

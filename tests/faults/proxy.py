@@ -1,7 +1,7 @@
 """A proxy between driver and daemon that loses, doubles, delays and changes single messages.
 
 Rule of this file: a message is never split or joined; what becomes of it is one function's word. Each driver that
-connects gets a connection of its own to the daemon, as it would have without the proxy.
+connects gets a connection of its own to the daemon, as it would have without the proxy; that of the one before it ends.
 """
 
 import heapq
@@ -98,6 +98,10 @@ class Proxy:
             if front in ready:
                 for peer, frame in _all(front, 2):
                     if peer not in backs:
+                        while backs:
+                            _, old = backs.popitem()
+                            poller.unregister(old)
+                            old.close(linger=0)
                         backs[peer] = back = context.socket(zmq.DEALER)
                         back.setsockopt(zmq.LINGER, 0)
                         back.connect(self._to)
@@ -113,9 +117,9 @@ class Proxy:
                     heapq.heappush(waiting, (time.monotonic(), next(serials), way, peer, frame))
             while waiting and waiting[0][0] <= time.monotonic():
                 _, _, way, peer, frame = heapq.heappop(waiting)
-                if way == "to daemon":
+                if way == "to daemon" and peer in backs:
                     _send(backs[peer], [frame])
-                else:
+                elif way == "to driver":
                     _send(front, [peer, frame])
         for back in backs.values():
             back.close(linger=0)

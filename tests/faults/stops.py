@@ -45,8 +45,10 @@ class Flood:
         _read_all(self._socket)
 
     def close(self) -> None:
-        """Hang up."""
+        """Hang up; a mere close would wait for the thread that reads."""
         self.ended.set()
+        with contextlib.suppress(OSError):
+            self._socket.shutdown(socket.SHUT_RDWR)
         self._socket.close()
 
 

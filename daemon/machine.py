@@ -264,9 +264,13 @@ class Machine(Table):
         return rest
 
     @model_validator(mode="after")
-    def _hopper_fits(self) -> "Machine":
+    def _parts_fit(self) -> "Machine":
         if self.hopper.low_at >= self.hopper.balls:
             raise ValueError("hopper.low_at below hopper.balls")
+        if self.roll is not None and not self.roll.low_deg <= 0 <= self.roll.high_deg:
+            raise ValueError(
+                "roll.low_deg to roll.high_deg with 0 in it: a ball without sidespin needs the head upright"
+            )
         if self.supply is not None and self.supply.low_v >= self.supply.high_v:
             raise ValueError("supply.low_v below supply.high_v")
         return self

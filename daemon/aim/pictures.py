@@ -17,6 +17,7 @@ from matplotlib.patches import Rectangle
 from drillfeed.daemon.aim.envelope import Envelope
 from drillfeed.daemon.aim.sideview import path_of
 from drillfeed.daemon.aim.spread import Spread
+from drillfeed.daemon.aim.telling import spin_text
 from drillfeed.daemon.physics.flight import Flight
 from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_HALF_WIDTH_M, NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M
 
@@ -109,7 +110,7 @@ def _side(axes: Any, flight: Flight) -> None:
     axes.plot(100 * path[:, 1], 100 * path[:, 3], color=DARK, linewidth=1)
     for touch in flight.bounces:
         axes.plot(100 * touch.x_m, 0, "x", color=DARK)
-        text = f"{touch.speed_after_mps:.1f} m/s\n{touch.spin_after_revps:+.0f} rev/s after"
+        text = f"{touch.speed_after_mps:.1f} m/s\n{spin_text(touch.spin_after_revps, touch.side_after_revps)} after"
         axes.annotate(text, (100 * touch.x_m, 0), (0, -26), textcoords="offset points", fontsize=7, ha="center")
     if flight.net_clearance_m is not None:
         over = f"{100 * flight.net_clearance_m:.0f} cm over"

@@ -9,6 +9,7 @@ from drillfeed.daemon.aim.solve import candidates, solutions, unlimited
 from drillfeed.daemon.aim.thrower import Array, Limit, Thrower, broken, launches_by, rims_to_tell
 from drillfeed.daemon.aim.wish import Nearest, NoSolution, Solution, Wish
 from drillfeed.daemon.physics.flight import Until
+from drillfeed.daemon.physics.launch import spin_parts
 from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.thrower import most_spin_revps
 from drillfeed.daemon.physics.volley import Volley, fly_many
@@ -17,6 +18,7 @@ from drillfeed.daemon.physics.volley import Volley, fly_many
 SCALES = {
     "speed_mps": 1.0,
     "spin_revps": 8.0,
+    "side_revps": 8.0,
     "tilt_deg": 5.0,
     "depth_m": 0.10,
     "clearance_m": 0.05,
@@ -25,7 +27,14 @@ SCALES = {
     "placement_m": 0.10,
 }
 OTHER_ARC = 9.0  # a ball on another arc than asked for comes last
-WORDS = {"depth_m": "depth", "clearance_m": "net clearance", "apex_m": "apex", "placement_m": "side"}
+WORDS = {
+    "side_revps": "sidespin",
+    "depth_m": "depth",
+    "clearance_m": "net clearance",
+    "apex_m": "apex",
+    "placement_m": "side",
+}
+UNITS = {"speed_mps": "m/s", "spin_revps": "rev/s", "side_revps": "rev/s", "tilt_deg": "degrees", "arrival_s": "s"}
 
 
 def refusal(thrower: Thrower, wish: Wish) -> NoSolution:
@@ -73,11 +82,26 @@ def _no_machine(thrower: Thrower, wish: Wish) -> str:
 
 def nearest(thrower: Thrower, wish: Wish) -> Nearest | None:
     """Return the legal ball within the machine's limits that differs least from the one asked for."""
-    found = [*_with_less_spin(thrower, wish), *_best_of_many(thrower, wish)]
+    leaning = _within_roll(thrower, wish)
+    same = solutions(thrower, leaning) if leaning != wish else ()
+    found = [*same, *_with_less_spin(thrower, leaning), *_best_of_many(thrower, leaning)]
     if not found:
         return None
     best = min(found, key=lambda s: _far(wish, s))
     return Nearest(best, _differs(wish, best))
+
+
+def _within_roll(thrower: Thrower, wish: Wish) -> Wish:
+    """Return the wish with the head leaning as far as it can, and what is left of its spin about that axis.
+
+    Projection, which is the nearest such spin; without a roll axis that is its topspin.
+    """
+    low, high = thrower.roll_deg or (0.0, 0.0)
+    lean = min(max(wish.roll_deg, low), high)
+    if lean == wish.roll_deg:
+        return wish
+    left = wish.spin_revps * math.cos(math.radians(wish.roll_deg - lean))
+    return replace(wish, spin_revps=left, roll_deg=lean)
 
 
 def _with_less_spin(thrower: Thrower, wish: Wish) -> list[Solution]:
@@ -94,7 +118,7 @@ def _with_less_spin(thrower: Thrower, wish: Wish) -> list[Solution]:
 def _best_of_many(thrower: Thrower, wish: Wish, wanted: int = 3) -> list[Solution]:
     """Return good balls out of a table of throws within the limits, the nearest few flown one by one."""
     speeds, tilts, spins = _axes(thrower, wish)
-    roll = wish.roll_deg if thrower.roll_deg is not None else 0.0
+    roll = wish.roll_deg
     pan = 0.0
     until: Until = "landing" if wish.arrival_s is None else "second"
     pairs = [(v, w) for v in speeds for w in spins if not broken(thrower, float(v), float(w), float(tilts[0]))]
@@ -154,9 +178,11 @@ def _far_many(wish: Wish, volley: Volley, speed: Array, tilt: Array, spin: Array
 
 def _figures_of(s: Solution) -> dict[str, float | None]:
     flight = s.flight
+    topspin, sidespin = spin_parts(s.spin_revps, s.roll_deg)
     return {
         "speed_mps": s.speed_mps,
-        "spin_revps": s.spin_revps,
+        "spin_revps": topspin,
+        "side_revps": sidespin,
         "tilt_deg": s.tilt_deg,
         "depth_m": flight.depth_m,
         "clearance_m": flight.net_clearance_m,
@@ -167,7 +193,8 @@ def _figures_of(s: Solution) -> dict[str, float | None]:
 
 
 def _asked(wish: Wish) -> dict[str, float]:
-    asked: dict[str, float] = {"spin_revps": wish.spin_revps, **wish.given()}
+    topspin, sidespin = spin_parts(wish.spin_revps, wish.roll_deg)
+    asked: dict[str, float] = {"spin_revps": topspin, "side_revps": sidespin, **wish.given()}
     if wish.placement_m is not None:
         asked["placement_m"] = wish.placement_m
     return asked
@@ -188,7 +215,7 @@ def _differs(wish: Wish, s: Solution) -> str:
         found = have[name]
         if found is None or abs(found - number) < 0.002 * SCALES[name] / 0.1:
             continue
-        unit = {"speed_mps": "m/s", "spin_revps": "rev/s", "tilt_deg": "degrees", "arrival_s": "s"}.get(name)
+        unit = UNITS.get(name)
         word = WORDS.get(name, name.split("_")[0])
         text = f"{found:.3g} {unit} for {number:.3g}" if unit else f"{100 * found:.1f} cm for {100 * number:.1f}"
         words.append(f"{word} {text}")

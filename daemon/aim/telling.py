@@ -170,13 +170,14 @@ def solution_line(s: Solution) -> str:
     topspin, sidespin = spin_parts(s.spin_revps, s.roll_deg)
     side = f", side {sidespin:+.1f}" if s.roll_deg else ""
     after = flight.landing
+    aside = f", {_side(flight.landing_m[1])}" if s.roll_deg and flight.landing_m else ""
     bat = (
         f"{spin_text(after.spin_after_revps, after.side_after_revps)} {after.speed_after_mps:.1f} m/s" if after else "-"
     )
     return (
         f"{s.arc:<10} {s.speed_mps:5.2f} m/s {topspin:+5.1f} rev/s{side}  tilt {s.tilt_deg:6.2f}{pan}{roll}  "
-        f"top {s.top_rpm:5.0f} rpm  bottom {s.bottom_rpm:5.0f} rpm  depth {depth:5.1f} cm {flight.length or '':<9} "
-        f"net {over:>7}  after the bounce {bat:<18} "
+        f"top {s.top_rpm:5.0f} rpm  bottom {s.bottom_rpm:5.0f} rpm  "
+        f"depth {depth:5.1f} cm{aside} {flight.length or '':<9} net {over:>7}  after the bounce {bat:<18} "
         f"{100 * s.depth_per_degree_m:+.1f} cm/degree, {100 * s.depth_per_percent_m:+.1f} cm/% speed"
     )
 

@@ -20,6 +20,7 @@ Arc = Literal["low", "high", "serve-wise"]
 Level = Literal["beginner", "club", "advanced"]
 LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")
 HARD_MOST_MPS = 30
+HARD_MOST_REVPS = 150
 NAME = "^[a-z0-9][a-z0-9-]{0,39}$"
 Name = Annotated[str, Field(pattern=NAME)]
 
@@ -30,9 +31,14 @@ class BallType(Table):
     name: Name
     title: Annotated[str, Field(max_length=80)]
     speed_mps: Annotated[float, Field(ge=1, le=HARD_MOST_MPS)]
-    spin_revps: Annotated[float, Field(ge=-150, le=150)]
+    spin_revps: Annotated[float, Field(ge=-HARD_MOST_REVPS, le=HARD_MOST_REVPS)]
     side_revps: Annotated[
-        float, Field(ge=-150, le=150, description="sidespin; positive bends to a right-handed player's forehand")
+        float,
+        Field(
+            ge=-HARD_MOST_REVPS,
+            le=HARD_MOST_REVPS,
+            description="sidespin; positive bends to a right-handed player's forehand",
+        ),
     ] = 0.0
     tilt_deg: Annotated[float | None, Field(ge=-60, le=85)] = None
     depth_cm: Annotated[float | None, Field(gt=0, lt=137, description="first touch past the net")] = None
@@ -47,6 +53,8 @@ class BallType(Table):
             raise ValueError("tilt_deg, or where the ball lands: depth_cm, length or both")
         if self.tilt_deg is not None and (self.depth_cm is not None or self.length is not None):
             raise ValueError("either tilt_deg or depth_cm and length, and not both")
+        if math.hypot(self.spin_revps, self.side_revps) > HARD_MOST_REVPS:
+            raise ValueError(f"topspin and sidespin of {HARD_MOST_REVPS} rev/s at most together, sqrt(top^2 + side^2)")
         return self
 
     @property

@@ -117,11 +117,22 @@ def rims_asked(machine: Machine, ball: BallType) -> Rims:
 
 
 def _parts_text(spin_revps: float, roll_deg: float) -> str:
-    """Return a spin in its parts, each cut to a tenth, so that both together are no more than it is."""
+    """Return a spin in its parts, in tenths that take no more of the wheels and no more lean of the head than it does.
+
+    Sidespin is cut to a tenth; topspin is rounded up where less of it would lean the head further; where both together
+    are then too much, sidespin gives way.
+    """
     if not roll_deg:
         return f"{spin_revps:+.1f} rev/s"
-    top, side = (math.trunc(round(10 * part, 6)) / 10 for part in spin_parts(spin_revps, roll_deg))
-    return f"{top:+.1f} rev/s, side {side:+.1f}"
+    topspin, sidespin = spin_parts(spin_revps, roll_deg)
+    lean, most = abs(math.tan(math.radians(roll_deg))), 100 * spin_revps**2 + 1e-6
+    plain, side = int(abs(10 * topspin) + 1e-6), int(abs(10 * sidespin) + 1e-6)
+    top = max(plain, math.ceil(side / lean - 1e-9))
+    while side and top**2 + side**2 > most:
+        side -= 1
+        top = max(plain, math.ceil(side / lean - 1e-9))
+    signed = math.copysign(top / 10, topspin) + 0.0, math.copysign(side / 10, sidespin) + 0.0
+    return f"{signed[0]:+.1f} rev/s, side {signed[1]:+.1f}"
 
 
 def roll_for(ball: BallType, machine: Machine) -> float | None:

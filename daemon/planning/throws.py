@@ -135,10 +135,14 @@ class _Aiming:
         ball = for_player(ball, self._player)
         return ball if self._machine.roll is not None else without_sidespin(ball)
 
+    def _bent(self) -> list[str]:
+        """Return the names of the drill's ball types that have sidespin."""
+        known = [name for name in self._drill.ball_names() if name in self._balls]
+        return [name for name in known if self._balls[name].side_revps]
+
     def look_at_sidespin(self) -> None:
         """Note that sidespin is left out where the head can't roll; raise NotPossible where the drill needs it."""
-        known = (name for name in self._drill.ball_names() if name in self._balls)
-        bent = ", ".join(name for name in known if self._balls[name].side_revps)
+        bent = ", ".join(self._bent())
         if bent and self._machine.roll is None:
             if self._drill.sidespin == "needed":
                 raise NotPossible(
@@ -158,7 +162,9 @@ class _Aiming:
                     f"it needs sides ({', '.join(sides)}) and {self._machine.name} has no pan; "
                     f"choose a drill that varies spin, depth or tempo instead"
                 )
-            self.notes.append(f"sides are left out: {self._machine.name} has no pan, every ball goes down the middle")
+            bends = self._machine.roll is not None and self._bent()
+            which = "every ball without sidespin" if bends else "every ball"
+            self.notes.append(f"sides are left out: {self._machine.name} has no pan, {which} goes down the middle")
 
 
 def aim_sets(

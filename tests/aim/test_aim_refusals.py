@@ -1,5 +1,6 @@
 """A refusal names the limit that is truly the one: lifting it makes the ball possible, and lifting less does not."""
 
+from dataclasses import replace
 from itertools import combinations
 
 import pytest
@@ -10,6 +11,7 @@ from drillfeed.daemon.aim.solve import aim, solutions
 from drillfeed.daemon.aim.thrower import Thrower, broken, thrower_of
 from drillfeed.daemon.aim.wish import NoSolution, Wish
 from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.physics.launch import head_spin
 
 CLUB, KIT = thrower_of(load_machine("club-build")), thrower_of(load_machine("kit-build"))
 
@@ -71,6 +73,24 @@ def test_limits_by_name(thrower: Thrower, wish: Wish, limits: tuple[str, ...], w
     assert wrong is not None
     assert wrong.limits == limits
     assert words in wrong.reason
+
+
+@pytest.mark.parametrize(
+    ("thrower", "differs"),
+    [
+        (CLUB, "sidespin 0 rev/s for 25 "),
+        (replace(CLUB, roll_deg=(-60.0, 20.0)), "spin 34.5 rev/s for 30, sidespin 12.6 rev/s for 25 "),
+    ],
+    ids=["no roll", "too little roll"],
+)
+def test_too_much_lean_names_the_nearest_lean(thrower: Thrower, differs: str) -> None:
+    """What is left about the head's axis where it leans as far as it can: 39.05 cos(39.81 - 20) at 20 degrees."""
+    head = head_spin(30.0, 25.0)
+    wrong = refused(thrower, Wish(head.revps, speed_mps=7.5, depth_m=1.05, roll_deg=head.roll_deg, arc="low"))
+    assert wrong is not None and wrong.nearest is not None
+    assert wrong.limits == ("roll",)
+    assert wrong.nearest.differs.startswith(differs)
+    assert wrong.nearest.solution.flight.depth_m == pytest.approx(1.05, abs=1e-3)
 
 
 def test_what_no_machine_can_do_says_so() -> None:

@@ -1,6 +1,7 @@
 """What aim finds, flown again, is what was asked: over both shipped machines and all pairs of figures."""
 
 import math
+from dataclasses import replace
 from itertools import combinations
 
 import pytest
@@ -12,8 +13,10 @@ from drillfeed.daemon.aim.thrower import Thrower, ball_from, broken, launch_by, 
 from drillfeed.daemon.aim.wish import ASKED, Solution, Wish
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.physics.flight import Flight, fly
+from drillfeed.daemon.physics.launch import head_spin, spin_parts
 from drillfeed.daemon.physics.thrower import RimLine, most_spin_revps
 
+ROLL = replace(thrower_of(load_machine("hall-roll")), roll_deg=(-90.0, 90.0))
 CLUB, KIT = thrower_of(load_machine("club-build")), thrower_of(load_machine("kit-build"))
 MACHINES = {"club-build": CLUB, "kit-build": KIT}
 PAIRS = [pair for pair in combinations(ASKED, 2) if pair != ("speed_mps", "tilt_deg")]
@@ -135,8 +138,6 @@ def test_error_slopes_are_those_of_the_flight() -> None:
 
 def test_pan_takes_the_ball_to_its_side() -> None:
     """With a pan axis the ball lands at the side asked for, to 1 mm, also from a thrower that stands askew."""
-    from dataclasses import replace
-
     thrower = replace(CLUB, pan_deg=(-20.0, 20.0), sideways_m=0.3, yaw_deg=4.0)
     for side in (-0.5, 0.0, 0.45):
         for s in solutions(thrower, Wish(20.0, speed_mps=8.0, depth_m=1.0, placement_m=side)):
@@ -146,10 +147,25 @@ def test_pan_takes_the_ball_to_its_side() -> None:
             assert landing[0] - 1.37 == pytest.approx(1.0, abs=1e-3)
 
 
+@settings(max_examples=40, deadline=None)
+@given(st.floats(6.0, 9.0), st.floats(-25, 35), st.floats(-30, 30), st.floats(0.8, 1.25), st.floats(-0.5, 0.5))
+def test_sidespin_is_aimed_against_its_bend(
+    speed: float, topspin: float, sidespin: float, depth: float, side: float
+) -> None:
+    """With pan and roll every solution, flown again from its rpm and angles, lands where asked to 1 mm."""
+    head = head_spin(topspin, sidespin)
+    wish = Wish(head.revps, speed_mps=speed, depth_m=depth, placement_m=side, roll_deg=head.roll_deg, arc="low")
+    found = solutions(ROLL, wish)
+    assume(found)
+    for s in found:
+        again = flown(ROLL, s)
+        assert again.valid and again.landing_m is not None
+        assert again.landing_m == pytest.approx((1.37 + depth, side), abs=1e-3)
+        assert spin_parts(s.spin_revps, s.roll_deg) == pytest.approx((topspin, sidespin), abs=1e-6)
+
+
 def test_calibration_is_used() -> None:
     """On a machine whose wheels slip and whose tilt is off, the rpm and tilt told still make the ball asked for."""
-    from dataclasses import replace
-
     thrower = replace(CLUB, top_line=RimLine(0.95, -0.1), bottom_line=RimLine(1.03, 0.2), tilt_zero_deg=1.5)
     (s,) = (x for x in solutions(thrower, Wish(30.0, speed_mps=8.0, depth_m=1.0)) if x.arc == "low")
     assert flown(thrower, s).depth_m == pytest.approx(1.0, abs=1e-3)

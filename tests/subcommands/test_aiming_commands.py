@@ -90,7 +90,8 @@ def test_aim_gives_sidespin_by_the_roll_of_the_head(capsys: pytest.CaptureFixtur
         assert flown["side_after_revps"] == pytest.approx(first["side_after_revps"], abs=0.01)
         assert flown["side_after_revps"] < -20
     assert main([*words, "--machine", "hall-roll"]) == 0
-    assert "+30.0 rev/s, side -25.0  tilt" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "+30.0 rev/s, side -25.0  tilt" in said and "depth 105.0 cm, 30.0 cm left" in said
     assert main([*words[:-2], "--machine", "club-build"]) == 2
     said = capsys.readouterr().err
     assert "spin +30.0 rev/s, side -25.0" in said and "this machine has no roll" in said

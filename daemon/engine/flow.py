@@ -136,11 +136,11 @@ def next_set(engine: "Engine", now_s: float) -> None:
 
 
 def rest(engine: "Engine", rest_s: float | None, now_s: float) -> None:
-    """Begin a rest: timed, or until the player is ready; over ten seconds the wheels stand."""
+    """Begin a rest: timed, or until the player is ready. Over ten seconds the wheels stand, else they hold."""
     timed = rest_s is not None and not running(engine).set_plan.rephase_before
     engine.rest_until_s = now_s + rest_s if timed and rest_s is not None else None
-    if not timed or (rest_s or 0) > HELD_MOST_S:
-        engine.legs.put(now_s, ZERO)
+    # A last ball that was skipped leaves wheels on their way to it: they go no further.
+    engine.legs.put(now_s, ZERO if not timed or (rest_s or 0) > HELD_MOST_S else HOLD)
 
 
 def end_drill(engine: "Engine", reason: str, now_s: float) -> None:

@@ -221,6 +221,20 @@ def test_a_skip_while_feeding_ends_the_set_after_the_ball_on_its_way(after_s: fl
     hall.sound()
 
 
+def test_wheels_go_no_further_where_the_ball_they_turn_for_is_skipped() -> None:
+    """Skipped into a short rest in the middle of a change, no wheel rises in the rest."""
+    hall = WatchedHall().feeding(drill_plan(sets=(3, 2), rest_s=5.0))
+    first_rpm = hall.setpoints[-1][1].bottom.rpm
+    assert hall.hall.run_until(lambda: hall.setpoints[-1][1].bottom.rpm > first_rpm + 100, 2.0)
+    hall.ok("skip")
+    assert hall.hall.until_state("RESTING", most_s=3.0)
+    hall.hall.run_for(3.0)
+    sent = [setpoint.bottom.rpm for state, setpoint in hall.sent_in if state == "RESTING"]
+    assert len(sent) > 100
+    assert max(sent) == sent[0]
+    hall.sound()
+
+
 @pytest.mark.parametrize("line", ["stop", "pause"])
 def test_a_stop_or_pause_right_after_a_skip(line: str) -> None:
     """A stop or pause follows a skip as it follows anything else."""

@@ -39,7 +39,8 @@ class BallInfo(Frozen):
     set: int
     leaves_in_s: float | None = None
     speed_mps: float | None = None
-    spin_revps: float | None = None
+    spin_revps: float | None = Field(None, description="topspin; negative is backspin")
+    side_revps: float | None = Field(None, description="sidespin, positive where it bends to the thrower's left")
     tilt_deg: float | None = None
     pan_deg: float | None = None
     top_rpm: float | None = None

@@ -44,6 +44,8 @@ def ball_line(ball: BallInfo | None) -> str:
         parts.append(f"{ball.speed_mps:.1f} m/s")
     if ball.spin_revps is not None:
         parts.append(f"{ball.spin_revps:+.0f} rev/s")
+    if ball.side_revps:
+        parts.append(f"side {ball.side_revps:+.0f}")
     return ", ".join(parts)
 
 

@@ -277,8 +277,10 @@ class Engine:
                 bottom_rpm=slot.ball.setting.bottom_rpm,
                 tilt_deg=slot.ball.setting.tilt_deg,
                 pan_deg=slot.ball.setting.pan_deg,
+                roll_deg=slot.ball.setting.roll_deg,
                 speed_mps=slot.ball.speed_mps,
                 spin_revps=slot.ball.spin_revps,
+                side_revps=slot.ball.side_revps,
             )
 
     def ball_went(self, now_s: float) -> None:

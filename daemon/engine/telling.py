@@ -21,6 +21,7 @@ def _ball(ball: PlannedBall, n: int, set_number: int, slot: Slot | None, now_s: 
         leaves_in_s=round(slot.leaves_s - now_s, 2) if slot and slot.outcome is None else None,
         speed_mps=ball.speed_mps,
         spin_revps=ball.spin_revps,
+        side_revps=ball.side_revps,
         tilt_deg=ball.setting.tilt_deg,
         pan_deg=ball.setting.pan_deg,
         top_rpm=ball.setting.top_rpm,

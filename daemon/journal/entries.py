@@ -128,7 +128,8 @@ def _throw(connection: sqlite3.Connection, place: Place, event: Event, at: float
     if place.set_id is None or place.set_number != known["set"]:
         # The notice of the set was lost: its number is all that is known of it.
         place = _new_set(connection, place, {"set": known["set"]}, at)
-    columns = ("n", "ball", "outcome", "reason", "speed_mps", "spin_revps", "tilt_deg", "top_rpm", "bottom_rpm")
+    head = ("tilt_deg", "pan_deg", "roll_deg", "top_rpm", "bottom_rpm")
+    columns = ("n", "ball", "outcome", "reason", "speed_mps", "spin_revps", "side_revps", *head)
     _insert(
         connection,
         "throws",

@@ -129,6 +129,13 @@ STEPS: tuple[str, ...] = (
     ALTER TABLE players ADD COLUMN elbow_cm REAL;
     ALTER TABLE sets ADD COLUMN level TEXT;
     """,
+    # Sidespin, positive to the thrower's left, and where pan and roll stood. NULL: a head without that axis, or written
+    # before this step; a throw of before has NULL for all three, whatever its head could do.
+    """
+    ALTER TABLE throws ADD COLUMN side_revps REAL;
+    ALTER TABLE throws ADD COLUMN pan_deg REAL;
+    ALTER TABLE throws ADD COLUMN roll_deg REAL;
+    """,
 )
 VERSION = len(STEPS)
 

@@ -204,7 +204,9 @@ def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
 
 def _throw_table(found: Session, width: int) -> list[str]:
     numbers = {one.id: one.number for one in found.sets}
-    head = ("at", "set", "ball", "type", "commanded", "seen", "made", "m/s", "rev/s", "tilt", "note")
+    bends = any(one["side_revps"] for one in found.throws)
+    side = ["side"] if bends else []
+    head = ("at", "set", "ball", "type", "commanded", "seen", "made", "m/s", "rev/s", *side, "tilt", "note")
     yes_no = {1: "yes", 0: "no", None: ""}
     rows = [
         (
@@ -217,12 +219,13 @@ def _throw_table(found: Session, width: int) -> list[str]:
             yes_no[one["made"]],
             _figure(one["speed_mps"], "{:.1f}"),
             _figure(one["spin_revps"], "{:+.0f}"),
+            *([_figure(one["side_revps"], "{:+.0f}")] if bends else []),
             _figure(one["tilt_deg"], "{:.1f}"),
             one["reason"],
         )
         for one in found.throws
     ]
-    return table_lines(head, rows, width, ("tilt", "rev/s", "m/s", "note", "at", "commanded"))
+    return table_lines(head, rows, width, ("tilt", "side", "rev/s", "m/s", "note", "at", "commanded"))
 
 
 def _mark_table(found: Session, width: int) -> list[str]:

@@ -41,11 +41,15 @@ def a_set(at_s: float, number: int = 1, drill: str = "lift-the-push", simulated:
     )
 
 
-def a_ball(at_s: float, n: int, ball: str = "light-push", number: int = 1, outcome: str = "fed") -> Happened:
-    return happened(
-        at_s, "ball", f"{n} {ball}", n=n, id=n + 100, ball=ball, set=number, outcome=outcome, speed_mps=6.5,
-        spin_revps=-20.0, tilt_deg=13.3, top_rpm=1100.0, bottom_rpm=2500.0, late_ms=0.4,
-    )  # fmt: skip
+def a_ball(
+    at_s: float, n: int, ball: str = "light-push", number: int = 1, outcome: str = "fed", **more: Field
+) -> Happened:
+    known: dict[str, Field] = {
+        "n": n, "id": n + 100, "ball": ball, "set": number, "outcome": outcome, "speed_mps": 6.5, "spin_revps": -20.0,
+        "side_revps": 0.0, "tilt_deg": 13.3, "pan_deg": None, "roll_deg": None, "top_rpm": 1100.0,
+        "bottom_rpm": 2500.0, "late_ms": 0.4,
+    }  # fmt: skip
+    return happened(at_s, "ball", f"{n} {ball}", **{**known, **more})
 
 
 def ordered(at_s: float, line: str, caller: Caller = PLAYER, code: str | None = None) -> Ordered:

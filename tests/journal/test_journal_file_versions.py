@@ -118,6 +118,21 @@ def test_players_and_sets_of_version_3_have_no_elbow_and_no_level(tmp_path: Path
             assert {one.level for one in reading.session(connection, 1).sets} == {None}
 
 
+def test_throws_of_version_4_have_no_sidespin_pan_or_roll(tmp_path: Path) -> None:
+    """What version 4 did not hold of a throw is not known, brought up to date or read as it is; the rest stays."""
+    path = file_of_version_2(tmp_path)
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        migrate(connection, 2)
+        migrate(connection, 3)
+        before = connection.execute("SELECT ball, spin_revps, tilt_deg FROM throws ORDER BY id").fetchall()
+    for open_it in (open_to_read, open_to_write):
+        with contextlib.closing(open_it(path)) as connection:
+            throws = reading.session(connection, 1).throws
+            assert [(one["ball"], one["spin_revps"], one["tilt_deg"]) for one in throws] == before
+            assert {(one["side_revps"], one["pan_deg"], one["roll_deg"]) for one in throws} == {(None, None, None)}
+            assert "None" not in "\n".join(telling.session_lines(reading.session(connection, 1), 160))
+
+
 def test_first_step_makes_the_file_that_version_1_wrote(tmp_path: Path) -> None:
     """A step that was released stays as it was: version 1 made anew has the shape of the file that was kept."""
     with (

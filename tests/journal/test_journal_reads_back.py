@@ -128,6 +128,31 @@ def test_one_session_reads_well_narrow_and_wide(tmp_path: Path, width: int) -> N
     assert max(map(len, lines)) <= width
 
 
+def test_sidespin_and_the_angles_of_the_head_are_kept_and_told(tmp_path: Path) -> None:
+    """A throw keeps its sidespin, pan and roll; a head without an axis has none. Shown where some ball had sidespin."""
+    journal = journal_in(tmp_path)
+    bent = a_ball(3.0, 2, "forehand-side-push", side_revps=-18.0, pan_deg=1.5, roll_deg=39.3)
+    write_all(journal, a_set(1.0), a_ball(2.0, 1), bent)
+    with reader(tmp_path) as connection:
+        found = reading.session(connection, 1)
+    assert [(one["spin_revps"], one["side_revps"], one["pan_deg"], one["roll_deg"]) for one in found.throws] == [
+        (-20.0, 0.0, None, None),
+        (-20.0, -18.0, 1.5, 39.3),
+    ]
+    head, *rows = _balls_of(telling.session_lines(found, 160))
+    assert [row[: head.index("side") + 4].split()[-1] for row in rows] == ["+0", "-18"]
+    write_all(journal_in(tmp_path, run="run-b"), a_set(1.0), a_ball(2.0, 1))
+    with reader(tmp_path) as connection:
+        head, row = _balls_of(telling.session_lines(reading.session(connection, 2), 160))
+    assert "side" not in head and row[: head.index("rev/s") + 5].endswith(" -20")
+
+
+def _balls_of(lines: list[str]) -> list[str]:
+    """Return the lines of the table of balls, the head first."""
+    first = lines.index("balls") + 1
+    return lines[first : lines.index("", first)]
+
+
 def test_fault_keeps_its_next_step_and_the_messages_before_it(tmp_path: Path) -> None:
     """All that the fault carried is in the file and in the JSON: cause, what was seen, hint, next step, messages."""
     practise(tmp_path)

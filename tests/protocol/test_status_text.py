@@ -70,6 +70,8 @@ def test_balls_sets_tempo_and_counts_are_told() -> None:
     assert value(running, "tempo") == "31/min (asked 40/min): bottom wheel needs 1.4 s"
     assert value(running, "last ball") == "3 deep chop, refused (late)"
     assert value(running, "next ball") == "4 flat block, in 1.2 s, 8.0 m/s, +8 rev/s"
+    bent = BallInfo(n=5, ball="a bend", set=2, speed_mps=7.5, spin_revps=30.0, side_revps=-25.0)
+    assert value(running.model_copy(update={"next_ball": bent}), "next ball").endswith("+30 rev/s, side -25")
     assert (value(running, "commanded"), value(running, "seen leaving"), value(running, "made")) == ("23", "22", "")
     assert value(running, "rest") == "until you type ready"
     assert [line for line in status_lines(running) if line.startswith("fault")] == [

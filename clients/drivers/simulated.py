@@ -14,7 +14,7 @@ import numpy as np
 from drillfeed.clients.drivers.board import Hopper, Note, Reading, forget
 from drillfeed.clients.drivers.faults import Fault, FaultTable
 from drillfeed.clients.drivers.rules import angle_limits
-from drillfeed.clients.drivers.traits import Fly, ReleaseState, ThrowerTraits
+from drillfeed.clients.drivers.traits import Fly, Parts, ReleaseState, ThrowerTraits
 from drillfeed.clients.drivers.wheels import Dip, law_of, next_rpm, throw
 from drillfeed.protocol.link import ANGLES, Axis
 
@@ -32,13 +32,14 @@ class SimulatedThrower:
         self,
         traits: ThrowerTraits,
         fly: Fly,
+        parts: Parts,
         rng: np.random.Generator,
         now: float,
         note: Note = forget,
         faults: Sequence[Fault] = (),
     ) -> None:
         """Begin at rest with a full hopper."""
-        self.traits, self._fly, self._note = traits, fly, note
+        self.traits, self._fly, self._parts, self._note = traits, fly, parts, note
         noise, self._feeder_rng, release, chance, wheels, self._play_rng = rng.spawn(6)
         self._noise, self._release, self._wheel_errors = _normals(noise), _normals(release), _normals(wheels)
         self._faults = FaultTable(faults, chance)
@@ -255,6 +256,7 @@ class SimulatedThrower:
             pan_deg=self.angles_deg.get("pan", 0.0) + scatter.angle_deg * next(self._release),
             roll_deg=self.angles_deg.get("roll", 0.0),
         )
+        topspin, sidespin = self._parts(spin, state.roll_deg)
         self.balls_left += 1
         if traits.driver.exit_sensor:
             self._exits, self._exit_at_s = self._exits + 1, leaves_s
@@ -268,12 +270,19 @@ class SimulatedThrower:
             top_true_rpm=round(before[0], 1),
             bottom_true_rpm=round(before[1], 1),
             speed_mps=round(speed, 4),
-            spin_revps=round(spin, 3),
+            spin_revps=_figure(topspin),
+            side_revps=_figure(sidespin),
             tilt_deg=round(state.tilt_deg, 3),
             pan_deg=round(state.pan_deg, 3),
+            roll_deg=round(state.roll_deg, 3),
             hopper_balls=self.hopper_balls,
             landing=_rounded(asdict(self._fly(state))),
         )
+
+
+def _figure(value: float) -> float:
+    """Return a spin as the log keeps it: to a thousandth, and none is 0, never -0."""
+    return round(value, 3) + 0.0
 
 
 def _rounded(values: dict[str, object]) -> dict[str, object]:

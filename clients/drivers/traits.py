@@ -73,7 +73,9 @@ class ThrowerTraits:
 
 @dataclass(frozen=True, slots=True)
 class ReleaseState:
-    """A ball as it leaves the wheels: speed, spin (topspin positive) and the angles of the head at that instant."""
+    """A ball as it leaves the wheels: speed, the wheels' spin (positive where the top one is the faster) and the angles
+    of the head at that instant; the roll makes topspin and sidespin of the spin.
+    """
 
     at_s: float
     speed_mps: float
@@ -88,7 +90,8 @@ class Landing:
     """What became of a ball. None where it never happened; `reason` says why a ball is no good.
 
     `x_m` runs along the table from the thrower's end line, `y_m` to the left seen by the thrower, `depth_m` from the
-    net to the first touch on the player's half, `after_s` from release to that touch.
+    net to the first touch on the player's half, `after_s` from release to that touch. At the end line spin is topspin,
+    `end_line_side_revps` sidespin, positive where it bends the ball to the thrower's left.
     """
 
     valid: bool
@@ -100,6 +103,9 @@ class Landing:
     net_clearance_m: float | None = None
     end_line_speed_mps: float | None = None
     end_line_spin_revps: float | None = None
+    end_line_side_revps: float | None = None
 
 
 Fly = Callable[[ReleaseState], Landing]
+Parts = Callable[[float, float], tuple[float, float]]
+"""Topspin and sidespin in rev/s from the wheels' spin in rev/s and the head's roll in degrees."""

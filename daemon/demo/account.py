@@ -10,17 +10,20 @@ from dataclasses import dataclass, field
 from statistics import fmean, pstdev
 from typing import Any
 
-HEADER = (
-    "  n  ball                   planned s   true s  off ms  top rpm  bottom rpm  m/s   rev/s"
-    "  cm over net  landed, cm past net"
-)
+HEADER = "  n  ball                   planned s   true s  off ms  top rpm  bottom rpm  m/s   rev/s"
+SIDE_HEADER = "    side"
+LANDED_HEADER = "  cm over net  landed, cm past net"
 
 
 @dataclass
 class Account:
-    """Joins both sides by feed id. `clock_s` is the driver's clock minus the daemon's."""
+    """Joins both sides by feed id. `clock_s` is the driver's clock minus the daemon's.
+
+    The column rev/s is topspin; where the machine `rolls` its head, another shows sidespin, left positive.
+    """
 
     tell: Callable[[str], None]
+    rolls: bool = False
     clock_s: float = 0.0
     planned: dict[int, Mapping[str, Any]] = field(default_factory=dict)
     left: dict[int, Mapping[str, Any]] = field(default_factory=dict)
@@ -62,7 +65,7 @@ class Account:
         self.told.add(id)
         if not self.headed:
             self.headed = True
-            self.tell(HEADER)
+            self.tell(HEADER + (SIDE_HEADER if self.rolls else "") + LANDED_HEADER)
         plan, ball = self.planned[id], self.left[id]
         planned_s, true_s = float(plan["planned_leaves_s"]), float(ball["t"]) - self.clock_s
         if self.first_leaves_s is None:
@@ -76,10 +79,11 @@ class Account:
             self.missed_table += 1
             landed = landing["reason"] or "not on the table"
         net = landing["net_clearance_m"]
+        side = f" {ball['side_revps']:+7.1f}" if self.rolls else ""
         self.tell(
             f"{plan['n']:>3}  {plan['ball']:<22} {planned_s - self.first_leaves_s:8.2f} "
             f"{true_s - self.first_leaves_s:8.2f} {(true_s - planned_s) * 1000:+7.0f} {ball['top_true_rpm']:8,.0f} "
-            f"{ball['bottom_true_rpm']:11,.0f}  {ball['speed_mps']:4.1f} {ball['spin_revps']:+7.1f} "
+            f"{ball['bottom_true_rpm']:11,.0f}  {ball['speed_mps']:4.1f} {ball['spin_revps']:+7.1f}{side} "
             f"{'' if net is None else f'{net * 100:.0f}':>12}  {landed}"
         )
 

@@ -10,7 +10,7 @@ MOST_S = 4 * 3600.0
 
 def run_fast(choice: Choice) -> int:
     """Run the whole drill at once and return the exit status."""
-    account = Account(tell=print)
+    account = Account(tell=print, rolls=choice.machine.roll is not None)
 
     def note(event: str, t: float, /, **what: object) -> None:
         account.driver_logged({"event": event, "t": t, **what})

@@ -73,7 +73,8 @@ class Player:
 
     def __init__(self, pair: Pair, client: Client, choice: Choice, say: Callable[[str], None]) -> None:
         self.pair, self.client, self.choice, self.say = pair, client, choice, say
-        self.account, self.tail = Account(tell=say), LogTail(pair.log)
+        self.account = Account(tell=say, rolls=choice.machine.roll is not None)
+        self.tail = LogTail(pair.log)
 
     def play(self) -> int:
         """Play the whole drill and return the exit status: 0 where every ball was dealt with."""

@@ -132,8 +132,9 @@ def simulated_thrower(
 ) -> "SimulatedThrower":
     """Return the board of a simulated thrower built to a machine profile; `note` gets its log."""
     from drillfeed.clients.drivers.simulated import SimulatedThrower
+    from drillfeed.daemon.physics.launch import spin_parts
 
-    return SimulatedThrower(thrower_traits(machine), flight_of(machine), rng, now, note, faults or ())
+    return SimulatedThrower(thrower_traits(machine), flight_of(machine), spin_parts, rng, now, note, faults or ())
 
 
 def driver_traits(machine: "Machine", name: str, simulated: bool) -> "DriverTraits":
@@ -239,6 +240,7 @@ def flight_of(machine: "Machine") -> "Fly":
             net_clearance_m=flight.net_clearance_m,
             end_line_speed_mps=None if passed is None else passed.speed_mps,
             end_line_spin_revps=None if passed is None else passed.spin_revps,
+            end_line_side_revps=None if passed is None else passed.side_revps,
         )
 
     return follow

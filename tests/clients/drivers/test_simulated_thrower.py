@@ -18,6 +18,7 @@ from drillfeed.clients.drivers.traits import (
     WheelTraits,
 )
 from drillfeed.clients.drivers.wheels import law_of, next_rpm, throw
+from drillfeed.daemon.physics.launch import spin_parts
 from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
 
 BALL_KG, BALL_M = 2.70e-3, 0.020
@@ -52,7 +53,7 @@ class Bench:
         self.log: list[tuple[str, float, dict[str, object]]] = []
         self.now = 50.0
         rng = np.random.default_rng(seed)
-        self.board = SimulatedThrower(traits, self._fly, rng, self.now, self._note, faults)
+        self.board = SimulatedThrower(traits, self._fly, spin_parts, rng, self.now, self._note, faults)
 
     def _fly(self, state: ReleaseState) -> Landing:
         self.flown.append(state)
@@ -146,6 +147,29 @@ def test_a_ball_leaves_after_the_latency_from_the_wheels_of_that_instant() -> No
     expected, spin, _, _ = throw(WHEEL, WHEEL, top, 1000, BALL_KG, BALL_M)
     assert bench.flown[0].speed_mps == pytest.approx(expected, abs=1e-3)
     assert bench.flown[0].spin_revps == pytest.approx(spin, abs=1e-2)
+
+
+@pytest.mark.parametrize("roll_deg", [-40.0, 0.0, 30.0])
+@pytest.mark.parametrize(("top", "bottom"), [(2000, 1000), (1000, 2000)], ids=["topspin", "backspin"])
+def test_the_log_tells_topspin_and_sidespin_apart(top: float, bottom: float, roll_deg: float) -> None:
+    """Of the wheels' spin s a head rolled by r makes topspin s cos r and sidespin s sin r: the axis turned by r."""
+    lean = AngleLimits(low_deg=-60, high_deg=60, slew_deg_per_s=90)
+    bench = Bench(replace(TRAITS, driver=replace(TRAITS.driver, limits=replace_roll(TRAITS.driver.limits, lean))))
+    bench.board.set_angle("roll", roll_deg)
+    bench.spin(top, bottom).board.feed_one(1)
+    bench.go(0.2)
+    what = next(what for event, _, what in bench.log if event == "leaves")
+    _, spin, _, _ = throw(WHEEL, WHEEL, top, bottom, BALL_KG, BALL_M)
+    told = [what["spin_revps"], what["side_revps"], what["roll_deg"]]
+    along, across = math.cos(math.radians(roll_deg)), math.sin(math.radians(roll_deg))
+    assert told == [pytest.approx(spin * along, abs=1e-3), pytest.approx(spin * across, abs=1e-3), roll_deg]
+    assert "-0.0" not in map(str, told)
+    assert bench.flown[0].spin_revps == pytest.approx(spin, abs=1e-3)
+
+
+def replace_roll(limits: Limits, roll: AngleLimits) -> Limits:
+    """Return the limits of a head that rolls."""
+    return limits.model_copy(update={"roll": roll})
 
 
 def test_every_ball_dips_the_wheels_and_they_recover() -> None:

@@ -14,7 +14,7 @@ from drillfeed.daemon.drills.balls import HARD_MOST_MPS, BallType
 from drillfeed.daemon.drills.drill import HARD_MOST_PER_MIN, Drill
 from drillfeed.daemon.drills.forms import HARD_MOST_SET_BALLS
 from drillfeed.daemon.drills.orders import ORDERS
-from drillfeed.daemon.drills.profiles import Profile
+from drillfeed.daemon.drills.profiles import PLAYER_LEVELS, Profile
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_for, shares
 
@@ -22,6 +22,8 @@ Owner = Literal["drill", "player", "machine", "hard"]
 SLACK = 1e-9
 MPS_AS_FAR_AS_REVPS = 10.0
 """For what is near: one m/s counts as much as ten rev/s. A default of ours."""
+ANOTHER_BALL = "take another ball or an easier drill"
+ANOTHER_LEVEL = "give the player another level at rest: players add NAME level LEVEL, then: players choose NAME"
 
 
 @dataclass(frozen=True)
@@ -78,12 +80,25 @@ def objection(ball: BallType, machine: Machine, profile: Profile | None) -> str 
     return None
 
 
+def next_step(profile: Profile, ball: BallType | None = None) -> str:
+    """Return what helps where a limit of a player refuses a ball type, or a tempo or length where there is none.
+
+    Another level is named where there is a higher one, and not for a locked ball: each level has it locked.
+    """
+    ways = [] if ball is None else [ANOTHER_BALL]
+    locked = ball is not None and ball.locked and not profile.caps.locked_balls
+    if profile.level != PLAYER_LEVELS[-1] and not locked:
+        ways.append(ANOTHER_LEVEL)
+    return "; or ".join(ways) or f"go on as it is; the owner sets the figures in [players.{profile.level}]"
+
+
 def check_ball(ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]) -> None:
     """Raise NotPossible where a player does not get a ball type, with the reason and the nearest that is allowed."""
     why = objection(ball, machine, profile)
-    if why is not None:
+    if why is not None and profile is not None:
         near = next(_allowed_nearest_first(ball, machine, profile, balls), None)
-        raise NotPossible(f"{why}; " + (f"nearest that is allowed: {near}" if near else "no ball type is allowed here"))
+        way = f"nearest that is allowed: {near}" if near else "no ball type is allowed here"
+        raise NotPossible(f"{why}; {way}", next_step(profile, ball))
 
 
 def _allowed_nearest_first(

@@ -12,9 +12,9 @@ from itertools import product
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.ladder import TEMPO_STEP_PER_MIN, Changes, NoStep, one_rung
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.allowed import cut_to_length
+from drillfeed.daemon.planning.allowed import cut_to_length, next_step
 from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, SetPlan, plan_drill
-from drillfeed.daemon.planning.setting import NotPossible, Setting
+from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting
 from drillfeed.daemon.planning.stretch import least_gap_s
 from drillfeed.daemon.planning.transition import transition
 
@@ -63,7 +63,10 @@ def change_plan(
         stretches = dict.fromkeys(one.stretch.text for one in new.sets if one.stretch)
         cuts = cut_to_length(new.drill, plan.player.profile)[1] if verb in ("easier", "harder") else ()
         why = "; ".join((*stretches, *cuts)) or f"{new.drill.name} runs at {new.drill.most_per_min:g}/min at most"
-        raise NotPossible(f"{verb} would change nothing: {why}")
+        limits = {one.stretch.by for one in new.sets if one.stretch} | ({"player"} if cuts else set())
+        profile = plan.player.profile
+        step = next_step(profile) if profile is not None and limits == {"player"} else USUAL_STEP
+        raise NotPossible(f"{verb} would change nothing: {why}", step)
     sets = tuple(_bridged(old, one, machine) for old, one in zip(plan.sets, new.sets, strict=True))
     return replace(new, sets=sets)
 

@@ -15,11 +15,12 @@ from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill, Set
 from drillfeed.daemon.drills.ladder import AS_WRITTEN, Changes, NoStep, paced, reshaped, tempo_change
 from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.drills.profiles import Profile
 from drillfeed.daemon.drills.sequence import Drawn
 from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player, Side
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.allowed import cut_to_length, least_interval_s, notes_on_waits
-from drillfeed.daemon.planning.setting import NotPossible, Setting
+from drillfeed.daemon.planning.allowed import cut_to_length, least_interval_s, next_step, notes_on_waits
+from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting
 from drillfeed.daemon.planning.stretch import Gaps, Rhythm, rhythm
 from drillfeed.daemon.planning.stretch import Stretch as Stretch
 from drillfeed.daemon.planning.throws import Aimed, aim_sets
@@ -177,7 +178,7 @@ class _Timing:
         return self._known[id(one), spread_s]
 
 
-def _check_feeder(times: Rhythm, number: int, machine: Machine) -> None:
+def _check_feeder(times: Rhythm, number: int, machine: Machine, profile: Profile | None) -> None:
     feeder = machine.feeder
     if 60 / times.interval_s < feeder.low_balls_per_min - 1e-9:
         by_player = times.stretch is not None and times.stretch.by == "player"
@@ -185,7 +186,8 @@ def _check_feeder(times: Rhythm, number: int, machine: Machine) -> None:
         raise NotPossible(
             f"set {number} would run at {60 / times.interval_s:.1f}/min; this feeder makes "
             f"{feeder.low_balls_per_min:g} to {feeder.high_balls_per_min:g}/min"
-            f"{'; ' + times.stretch.reason if times.stretch else ''}{lift}"
+            f"{'; ' + times.stretch.reason if times.stretch else ''}{lift}",
+            next_step(profile) if by_player and profile is not None else USUAL_STEP,
         )
 
 
@@ -212,7 +214,7 @@ def plan_sets(
         turns, rephase = _rephase(one, number, turns, machine)
         spread_s = feeder.spread_after_s(turns + one.balls)
         times, least_gap_s = timing.of(one, aimed, spread_s)
-        _check_feeder(times, number, machine)
+        _check_feeder(times, number, machine, player.profile)
         draw, vary_share = ORDERS[one.order.kind].draw, drill.variation_of(one).tempo_share
         drawn = _with_bursts(islice(draw(one.order, balls, set_rng(seed, number)), one.balls), one, seed, number)
         yield SetPlan(

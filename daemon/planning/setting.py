@@ -34,10 +34,19 @@ DEPTHS_CM: dict[str, tuple[float, ...]] = {
     "long": (105.0, 115.0, 95.0, 125.0, 85.0),
 }
 USUAL_DEPTH_M = 1.0
+USUAL_STEP = "choose another drill or machine"
+"""What helps where a machine can't do what is asked."""
 
 
 class NotPossible(Exception):
-    """This machine can't do what is asked; the text names the limit and the nearest thing possible."""
+    """This machine can't do what is asked; the text names the limit and the nearest thing possible.
+
+    `do` is the next step: what helps against this limit.
+    """
+
+    def __init__(self, what: str, do: str = USUAL_STEP) -> None:
+        super().__init__(what)
+        self.do = do
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,8 @@ from drillfeed.daemon.drills.drill import Drill, Variation
 from drillfeed.daemon.drills.orders import ORDERS
 from drillfeed.daemon.drills.sides import Player, Side, for_player, leftward_cm, split
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.allowed import check_ball, objection
-from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, pan_to, setting_for
+from drillfeed.daemon.planning.allowed import ANOTHER_BALL, check_ball, objection
+from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting, bend_text, pan_to, setting_for
 
 STEPS = (-1.0, 0.0, 1.0)
 """How far a ball is varied, as shares of the most: three steps, so that every pair of them is known beforehand."""
@@ -94,11 +94,11 @@ def _throws(
 
 
 class _Aiming:
-    """Collects settings, faults and notes of one drill on one machine."""
+    """Collects settings, faults (with what helps against each) and notes of one drill on one machine."""
 
     def __init__(self, drill: Drill, balls: Mapping[str, BallType], machine: Machine, player: Player) -> None:
         self._drill, self._balls, self._machine, self._player = drill, balls, machine, player
-        self.faults: list[str] = []
+        self.faults: dict[str, str] = {}
         self.notes: list[str] = []
         self._known: dict[tuple[tuple[str, ...], Variation], dict[str, Aimed]] = {}
 
@@ -112,12 +112,12 @@ class _Aiming:
         for mention in mentions:
             name, side = split(mention)
             if name not in self._balls:
-                self.faults.append(f"no ball type is called {name}")
+                self.faults[f"no ball type is called {name}"] = USUAL_STEP
                 continue
             try:
                 yield mention, self._one(mention, self._balls[name], side, vary)
             except NotPossible as refusal:
-                self.faults.append(f"{name}: {refusal}")
+                self.faults[f"{name}: {refusal}"] = refusal.do
 
     def _one(self, mention: str, ball: BallType, side: Side | None, vary: Variation) -> Aimed:
         ball = self._as_thrown(ball)
@@ -167,6 +167,13 @@ class _Aiming:
             self.notes.append(f"sides are left out: {self._machine.name} has no pan, {which} goes down the middle")
 
 
+def _what_helps(steps: set[str]) -> str:
+    """Return the next step against several faults: the one that they share, else what helps against all."""
+    if len(steps) == 1:
+        return next(iter(steps))
+    return USUAL_STEP if USUAL_STEP in steps else ANOTHER_BALL
+
+
 def aim_sets(
     drill: Drill, balls: Mapping[str, BallType], machine: Machine, player: Player
 ) -> tuple[tuple[dict[str, Aimed], ...], tuple[str, ...]]:
@@ -179,7 +186,7 @@ def aim_sets(
         looked_at = {(id(one.order), one.balls): (number, one) for number, one in enumerate(drill.set, 1)}
         for number, one in looked_at.values():
             faults = ORDERS[one.order.kind].faults(one.order, one.balls, balls)
-            aiming.faults += [f"set {number}: {fault}" for fault in faults]
+            aiming.faults |= {f"set {number}: {fault}": USUAL_STEP for fault in faults}
     if aiming.faults:
-        raise NotPossible("; ".join(dict.fromkeys(aiming.faults)))
+        raise NotPossible("; ".join(aiming.faults), _what_helps(set(aiming.faults.values())))
     return sets, tuple(dict.fromkeys(aiming.notes))

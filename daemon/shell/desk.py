@@ -149,7 +149,7 @@ class Desk:
         except FileMistakes as wrong:
             reply(refusal(verb, _file_refusal(wrong)))
         except NotPossible as wrong:
-            reply(refusal(verb, Refused("not-possible", str(wrong), do="choose another drill or machine")))
+            reply(refusal(verb, Refused("not-possible", str(wrong), do=wrong.do)))
         except Exception:
             self._log.exception("mistake while planning")
             reply(refusal(verb, Refused("internal", "drillfeed made a mistake; see its log")))

@@ -13,10 +13,10 @@ from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, PLAYER_LEVELS, Caps
 from drillfeed.daemon.drills.sides import Player
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.mistakes import FileMistakes
-from drillfeed.daemon.planning.allowed import Owner, lowest, objection
+from drillfeed.daemon.planning.allowed import ANOTHER_BALL, ANOTHER_LEVEL, Owner, lowest, objection
 from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
-from drillfeed.daemon.planning.setting import NotPossible, rim_limits
+from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, rim_limits
 
 BALLS = load_balls()
 CLUB, PAN, KIT = load_machine("club-build"), load_machine("hall-pan"), load_machine("kit-build")
@@ -204,6 +204,51 @@ def test_changes_do_not_pass_the_players_limits(verb: str) -> None:
     with pytest.raises(NotPossible, match="by the player's profile junior"):
         change_plan(plan, verb, BALLS, CLUB, swap)
     assert change_plan(planned(drill, Player()), verb, BALLS, CLUB, swap) is not None
+
+
+@pytest.mark.parametrize(
+    ("balls", "who", "do"),
+    [
+        (["rally-topspin"], player("junior"), f"{ANOTHER_BALL}; or {ANOTHER_LEVEL}"),
+        (["rally-topspin", "heavy-push"], player("junior"), f"{ANOTHER_BALL}; or {ANOTHER_LEVEL}"),
+        (["rally-topspin"], player("advanced", most_mps=8.0), ANOTHER_BALL),
+        (["fast-topspin"], player("club"), ANOTHER_BALL),
+        (["fast-topspin", "rally-topspin"], player("junior"), ANOTHER_BALL),
+        (["rally-topspin", "nowhere"], player("junior"), USUAL_STEP),
+        (["forehand-side-topspin to forehand"], Player(), USUAL_STEP),
+    ],
+    ids=["level", "two-alike", "no-higher-level", "locked", "locked-and-level", "unknown-too", "machine"],
+)
+def test_the_next_step_of_a_refusal_is_what_helps(balls: list[str], who: Player, do: str) -> None:
+    """Against a player's limit another ball, and another level where a higher one may do; of several, what helps."""
+    with pytest.raises(NotPossible) as refused:
+        planned(drill_of(balls, sidespin="needed"), who)
+    assert refused.value.do == do
+
+
+@pytest.mark.parametrize(
+    ("who", "tempo", "do"),
+    [
+        (player("junior"), 35, ANOTHER_LEVEL),
+        (player("advanced"), 75, "go on as it is; the owner sets the figures in [players.advanced]"),
+        (Player(), CLUB.feeder.high_balls_per_min, USUAL_STEP),
+    ],
+    ids=["junior", "advanced", "most-of-all"],
+)
+def test_the_next_step_where_faster_changes_nothing(who: Player, tempo: float, do: str) -> None:
+    """At the tempo of a level another level helps, where there is a higher one; at the most of all nothing of both."""
+    plan = planned(drill_of(["light-topspin"], tempo), who)
+    with pytest.raises(NotPossible, match="would change nothing") as refused:
+        change_plan(plan, "faster", BALLS, CLUB)
+    assert refused.value.do == do
+
+
+def test_the_next_step_where_the_feeder_is_too_quick_for_a_player() -> None:
+    """A level that is slower than the feeder's least is refused; another level is named, not another machine."""
+    slow = player("junior", most_per_min=KIT.feeder.low_balls_per_min - 1)
+    with pytest.raises(NotPossible, match="this feeder makes") as refused:
+        plan_drill(drill_of(["no-spin-steady"]), BALLS, KIT, 1, player=slow)
+    assert refused.value.do == ANOTHER_LEVEL
 
 
 @pytest.mark.parametrize("level", PLAYER_LEVELS)

@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from drillfeed.daemon.drills.drill import Drill
+    from drillfeed.daemon.drills.profiles import Profile
     from drillfeed.daemon.machine import Machine
     from drillfeed.daemon.planning.plan import SetPlan
 
@@ -60,10 +61,11 @@ def run(args: argparse.Namespace) -> int:
         if args.balls is not None:
             drill = with_balls(drill, args.balls)
         notes: list[str] = []
-        player = Player(args.hand, args.elbow, chosen_profile(args))
+        profile = chosen_profile(args)
+        player = Player(args.hand, args.elbow, profile)
         sets = plan_sets(drill, load_balls(folder), machine, args.seed, player=player, notes=notes)
         write = _write_json if args.json else _write_text
-        write(drill, machine, args.seed, sets, notes)
+        write(drill, machine, args.seed, sets, notes, profile)
     except FileMistakes as wrong:
         print(wrong, file=sys.stderr)
         return 2
@@ -86,7 +88,14 @@ def _releases(drill: "Drill", sets: "Iterator[SetPlan]") -> "Iterator[tuple[SetP
         rest_s = one.rest_s
 
 
-def _write_json(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[SetPlan]", notes: list[str]) -> None:
+def _write_json(
+    drill: "Drill",
+    machine: "Machine",
+    seed: int,
+    sets: "Iterator[SetPlan]",
+    notes: list[str],
+    profile: "Profile | None",
+) -> None:
     import json
 
     counts: dict[str, int] = {}
@@ -124,6 +133,8 @@ def _write_json(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[S
         "drill": drill.name,
         "machine": machine.name,
         "seed": seed,
+        "level": profile.level if profile else None,
+        "limits": profile.text if profile else None,
         "balls": n,
         "sets": len(drill.set),
         "last_release_s": round(leaves_s, 4),
@@ -135,8 +146,17 @@ def _write_json(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[S
     print(json.dumps({"summary": summary}))
 
 
-def _write_text(drill: "Drill", machine: "Machine", seed: int, sets: "Iterator[SetPlan]", notes: list[str]) -> None:
+def _write_text(
+    drill: "Drill",
+    machine: "Machine",
+    seed: int,
+    sets: "Iterator[SetPlan]",
+    notes: list[str],
+    profile: "Profile | None",
+) -> None:
     print(f"{drill.name}: {drill.title}; on {machine.name}, seed {seed}")
+    if profile is not None:
+        print(f"limits of the player's level in force: {profile.text}")
     print(f"first ball {drill.start_delay_s:g} s after start; times are seconds from it\n")
     width = max(22, *(len(mention) for mention in drill.mentions()))
     rolls = machine.roll is not None

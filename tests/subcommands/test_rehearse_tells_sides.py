@@ -34,6 +34,21 @@ def test_what_is_left_out_is_told_before_the_first_set(capsys: pytest.CaptureFix
     assert json.loads(lines_of(capsys, "steady-forehand", "--json")[-1])["summary"]["left_out"] == [note]
 
 
+def test_the_level_in_force_is_told_with_its_figures(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """With a level its limits stand at the head and in the summary, as the configuration has them; without, none."""
+    own = tmp_path / "drillfeed.toml"
+    own.write_text("[players.junior]\nmost_per_min = 28\n", "utf-8")
+    words = ("topspin-and-push", "--balls", "3", "--level", "junior", "--config", str(own))
+    head = lines_of(capsys, *words)[:3]
+    summary = json.loads(lines_of(capsys, *words, "--json")[-1])["summary"]
+    assert (summary["level"], summary["limits"][:31]) == ("junior", "junior: 28/min, 20 balls a set,")
+    assert head[1] == f"limits of the player's level in force: {summary['limits']}"
+    lines = lines_of(capsys, *words[:3])
+    assert "level" not in "".join(lines[:3])
+    summary = json.loads(lines_of(capsys, *words[:3], "--json")[-1])["summary"]
+    assert (summary["level"], summary["limits"]) == (None, None)
+
+
 def test_sidespin_is_shown_with_the_roll_of_the_head(capsys: pytest.CaptureFixture[str]) -> None:
     """For either hand the ball has the same name; its sidespin, pan and roll turn over, for people and for programs."""
     turned = {}

@@ -5,7 +5,6 @@ clock of the system, so a moment noted here can be held against the driver's log
 """
 
 import contextlib
-import json
 import os
 import signal
 import socket
@@ -253,8 +252,3 @@ def _end(process: subprocess.Popen[bytes]) -> None:
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
-
-
-def pretty(value: object) -> str:
-    """Return a value as one line of JSON."""
-    return json.dumps(value, separators=(",", ":"))

@@ -74,7 +74,7 @@ def harm(bench: Bench, client: Client, what: str, rng: np.random.Generator) -> N
         time.sleep(4 * seconds)
         bench.proxy.rule = untouched
     elif what == "flood":
-        flood = Flood(bench.address, 5_000)
+        flood = Flood(bench, 5_000)
         time.sleep(seconds)
         flood.close()
 

@@ -1,6 +1,5 @@
 """Stops and pauses while others flood, in the middle of a line, from two coaches at once."""
 
-import contextlib
 import socket
 import threading
 import time
@@ -11,6 +10,7 @@ import numpy as np
 from drillfeed.clients.lines import Client
 from drillfeed.protocol.lines import STOP_BYTE
 from tests.faults.bench import Bench
+from tests.faults.flood import read_all
 from tests.faults.processes import first
 from tests.faults.verdict import Account, Scenario, Seen
 from tests.support.driver_log import times
@@ -21,35 +21,17 @@ ROUNDS = 60
 
 
 class Flood:
-    """A client that never stops talking: `lines` lines, as fast as they are taken; answers are read and dropped."""
+    """A client that floods in a process of its own, so that it keeps nobody here waiting; under way when made."""
 
-    def __init__(self, address: str, lines: int = FLOOD_LINES, text: bytes = b"status json\n") -> None:
-        host, port = address.split(":")
-        self._socket = socket.create_connection((host, int(port)))
-        self._lines, self._text = lines, text
-        self.sent = 0
-        self.ended = threading.Event()
-        self._threads = [threading.Thread(target=work, daemon=True) for work in (self._send, self._drop)]
-        for thread in self._threads:
-            thread.start()
-
-    def _send(self) -> None:
-        try:
-            while self.sent < self._lines and not self.ended.is_set():
-                self._socket.sendall(self._text * 50)
-                self.sent += 50
-        except OSError:
-            return
-
-    def _drop(self) -> None:
-        _read_all(self._socket)
+    def __init__(self, bench: Bench, lines: int = FLOOD_LINES) -> None:
+        name = f"flood-{len(bench.processes)}"
+        self._process = bench.run(name, "tests.faults.flood", bench.address, str(lines))
+        bench.wait(lambda: "flooding" in bench.words(name), 20.0, "flooding")
 
     def close(self) -> None:
-        """Hang up; a mere close would wait for the thread that reads."""
-        self.ended.set()
-        with contextlib.suppress(OSError):
-            self._socket.shutdown(socket.SHUT_RDWR)
-        self._socket.close()
+        """Hang up."""
+        self._process.terminate()
+        self._process.wait()
 
 
 def check_stop(account: Account, sent_s: float, bound_ms: float = STOP_MS) -> None:
@@ -65,8 +47,7 @@ def stop_in_flood() -> Seen:
     with Bench() as bench:
         bench.feeding()
         stopper = bench.client()
-        flood = Flood(bench.address)
-        bench.wait(lambda: flood.sent > 500, 10.0, "flooding")
+        flood = Flood(bench)
         sent_s = time.monotonic()
         reply = stopper.stop()
         time.sleep(3.0)
@@ -81,11 +62,10 @@ def stop_byte_in_half_line() -> Seen:
     """The reserved byte in the middle of a line that was not finished, while another floods."""
     with Bench() as bench:
         bench.feeding()
-        flood = Flood(bench.address)
+        flood = Flood(bench)
         host, port = bench.address.split(":")
         with socket.create_connection((host, int(port))) as half:
             half.sendall(b"load mixed-s")
-            bench.wait(lambda: flood.sent > 500, 10.0, "flooding")
             sent_s = time.monotonic()
             half.sendall(bytes([STOP_BYTE]))
             time.sleep(3.0)
@@ -101,7 +81,7 @@ def stop_behind_own_flood() -> Seen:
         bench.feeding()
         host, port = bench.address.split(":")
         with socket.create_connection((host, int(port))) as both:
-            answers = threading.Thread(target=_read_all, args=(both,), daemon=True)
+            answers = threading.Thread(target=read_all, args=(both,), daemon=True)
             answers.start()
             both.sendall(b"status json\n" * FLOOD_LINES)
             sent_s = time.monotonic()
@@ -112,19 +92,13 @@ def stop_behind_own_flood() -> Seen:
         return account.seen()
 
 
-def _read_all(wire: socket.socket) -> None:
-    with contextlib.suppress(OSError):
-        while wire.recv(65536):
-            pass
-
-
 def _some(act: str, seed: int, rounds: int) -> tuple[list[float], Seen]:
     """Stop or pause at random moments on one bench while a client floods; return how long each took, in ms."""
     rng = np.random.default_rng(seed)
     with Bench() as bench:
         client = bench.feeding(fed=1, balls=1000)
         client.balls(1000)
-        flood = Flood(bench.address, 10**9)
+        flood = Flood(bench, 10**9)
         account, began_s = Account(bench), time.monotonic()
         took: list[float] = []
         for _ in range(rounds):

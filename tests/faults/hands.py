@@ -167,7 +167,7 @@ def nonsense_lines() -> Seen:
         strange = [text for one in talkers for text in one.strange]
         account.true("each refusal has a code of the list", not strange, strange[:2] or None)
         now, fed = client.snapshot(), len(times(bench.log(), "feed", from_s))
-        told = f"{sorted(states)} {now.reason or ''}"
+        told = f"{sorted(states)} {now.reason or ''}; worst tick {now.worst_late_ms} ms late"
         account.true_if_awake("state all the while", states == {"FEEDING"}, told, from_s, STALL_MS)
         account.true_if_awake("stop count", now.stop_count == stop_count, now.stop_count, from_s, STALL_MS)
         account.true_if_awake("balls fed meanwhile", fed >= took_s * 0.8 - 2, fed, from_s, STALL_MS)

@@ -76,11 +76,12 @@ class Account:
         """A condition must hold; `found` is shown."""
         self.words.append(f"{what}{'' if found is None else f': {found}'}" if held else f"NOT {what} ({found})")
         if not held:
-            self.wrong.append(what)
+            self.wrong.append(what if found is None else f"{what} ({found})")
 
     def true_if_awake(self, what: str, held: bool, found: object, from_s: float, bound_ms: float) -> None:
         """A condition must hold that a machine which stalled for more than half of `bound_ms` since `from_s` breaks."""
-        late_ms = self.bench.machine_late_ms(from_s, time.monotonic())
+        until_s = time.monotonic()
+        late_ms = max(self.bench.machine_late_ms(from_s, until_s), worst_wake_ms(self.bench.log(), from_s, until_s))
         if held or late_ms <= bound_ms / 2:
             self.true(what, held, found)
         else:

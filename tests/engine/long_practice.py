@@ -135,9 +135,11 @@ class LongPractice:
     def bring_back(self) -> None:
         """Do what a player would do next, whatever the state; a refusal is an answer like another."""
         state = self.hall.state
+        if state == "IDLE":
+            self.hall.hall.board.attend()
         lines = {
             "FAULT": ["clear"],
-            "IDLE": ["balls 100", "load a-drill", "arm"],
+            "IDLE": ["balls 100", "rephase", "load a-drill", "arm"],
             "ARMED": ["balls 100", f"start {self.hall.engine.stop_count}"],
             "PAUSED": ["balls 100", "resume"],
             "RESTING": ["ready"],

@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 READ_BYTES = 4_096
 READ_BYTES_A_TURN = 32_768
 READ_BYTES_LEAST = 128
-PACE_S = 0.002  # a client that floods is read this seldom, but is read: it may send a stop
 WAITING_LINES_MOST = 64
 WAITING_ENTRIES_MOST = 256
 REFUSALS_A_TURN = 32
@@ -120,13 +119,15 @@ class LineConnection(asyncio.BufferedProtocol):
         return memoryview(self._read_into)[: max(READ_BYTES_LEAST, min(READ_BYTES, share))]
 
     def buffer_updated(self, nbytes: int) -> None:
-        """Take what arrived; where the row is full, look again only after a while."""
+        """Take what arrived; where the row is full, look again only after a while: a stop may come."""
+        began_s = self.server.loop_time()
         self._take(bytes(self._read_into[:nbytes]))
         if self._lines_waiting >= WAITING_LINES_MOST and self._transport is not None and not self.closing:
             self._transport.pause_reading()
-            self.server.later(PACE_S, self._read_on)
+            self.server.rest_from(self, self.server.loop_time() - began_s)
 
-    def _read_on(self) -> None:
+    def read_on(self) -> None:
+        """Go on reading after a rest."""
         if self._transport is not None and not self.closing:
             self._transport.resume_reading()
 

@@ -2,8 +2,8 @@
 
 Rule of this file: a stop goes to the desk the moment its bytes arrive; everything else takes turns, a
 few lines a turn for all connections together, so that no client can keep another waiting. After a turn
-as long a rest, so that no flood of lines takes the processor from the control loop. The desk decides on states; here
-only bytes, lines and roles are looked at.
+a rest, and after what was read of clients that flood, so that no flood takes the processor from the control loop. The
+desk decides on states; here only bytes, lines and roles are looked at.
 """
 
 import asyncio
@@ -34,6 +34,8 @@ RESERVE_CONNECTIONS = 32  # beyond the limit; these may only stop
 RESERVE_S = 5.0
 IDLE_BEFORE_EVICTION_S = 60.0
 LINES_A_TURN = 8
+RESTS = 3.0  # times as long as the turn, or the reading, before it
+READ_REST_LEAST_S = 0.002
 BACKLOG = 128
 ACCEPT_TURNS = 4  # of the loop, by when asyncio has made a connection of what it accepted
 
@@ -87,6 +89,7 @@ class LineServer:
         self._turns: deque[LineConnection] = deque()
         self._turn_planned = False
         self._rests_until_s = float("-inf")
+        self._flooding = 0
         self._notices_planned = False
 
     async def listen_tcp(self, host: str = "127.0.0.1", port: int = 7340) -> tuple[str, int]:
@@ -219,6 +222,16 @@ class LineServer:
         if self._loop is not None:
             self._loop.call_later(delay_s, call)
 
+    def rest_from(self, connection: LineConnection, took_s: float) -> None:
+        """Let a connection that floods read on later: the more of them there are, the later."""
+        self._flooding += 1
+
+        def read_on() -> None:
+            self._flooding -= 1
+            connection.read_on()
+
+        self.later(max(READ_REST_LEAST_S, RESTS * took_s * self._flooding), read_on)
+
     def keep(self, task: "asyncio.Future[None]") -> None:
         """Hold on to a task until it is done; asyncio itself holds it only weakly."""
         self._kept.add(task)
@@ -259,7 +272,7 @@ class LineServer:
             if connection.step():
                 self.give_turn(connection)
         ended_s = self._loop.time()
-        self._rests_until_s = ended_s + (ended_s - began_s)
+        self._rests_until_s = ended_s + RESTS * (ended_s - began_s)
         self._turn_planned = False
         self._plan_turn()
 

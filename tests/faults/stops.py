@@ -113,7 +113,9 @@ def _some(act: str, seed: int, rounds: int) -> tuple[list[float], Seen]:
                 account.true_if_awake(f"{act} in {state}", False, reply.text, began_s, STOP_WORST_MS)
                 break
             took.append((read_s - sent_s) * 1000)
-            account.within(f"{act} in {state}, answered after {answered_ms:.0f} ms", sent_s, read_s, STOP_WORST_MS)
+            late = f"worst tick {client.snapshot().worst_late_ms} ms late"
+            told = f"{act} in {state}, answered after {answered_ms:.0f} ms, {late}"
+            account.within(told, sent_s, read_s, STOP_WORST_MS)
             after = times(log, "feed", read_s)
             if after:
                 account.none(f"feeds after the {act}", after, sent_s)

@@ -88,11 +88,12 @@ class Account:
             self.stalled.append(f"{what} ({found}): the machine stalled for {late_ms:.0f} ms")
 
     def seen(self) -> Seen:
-        """Hold the whole log against the invariants as well, and return the outcome."""
+        """Hold the whole log against the invariants as well, and return the outcome; the bench's folder reads `...`."""
         broken = breaches(self.bench.log(), load_machine(self.bench.machine).limits())
         words = "; ".join(self.words)
+        verdict: Verdict = "holds"
         if broken or self.wrong:
-            return Seen(f"{words}; WRONG: {'; '.join([*self.wrong, *broken[:3]])}", "fails")
-        if self.stalled:
-            return Seen(f"{words}; {'; '.join(self.stalled)}", "inconclusive")
-        return Seen(words, "holds")
+            words, verdict = f"{words}; WRONG: {'; '.join([*self.wrong, *broken[:3]])}", "fails"
+        elif self.stalled:
+            words, verdict = f"{words}; {'; '.join(self.stalled)}", "inconclusive"
+        return Seen(words.replace(str(self.bench.folder), "..."), verdict)

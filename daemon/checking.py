@@ -9,7 +9,7 @@ from drillfeed.daemon.aim.spread import spread_of
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
-from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player, for_player
+from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import find, known, load_balls, read_any
 from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
 from drillfeed.daemon.mistakes import FileMistakes, Mistake

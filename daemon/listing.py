@@ -10,7 +10,7 @@ from typing import Any
 
 from drillfeed.daemon.aim.telling import spin_text
 from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player, for_player
+from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.mistakes import FileMistakes

@@ -1,5 +1,6 @@
 """Mistakes in files, all of them at once: which file, which key, what was found, what is allowed."""
 
+import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -37,10 +38,26 @@ class FileMistakes(Exception):
         super().__init__("\n".join(str(mistake) for mistake in mistakes))
 
 
+RENAMED_KEYS = {
+    "order": "sequence",
+    "most_alike": "max_alike",
+    "most_per_min": "max_per_min",
+    "most_balls": "max_balls",
+    "most_minutes": "max_minutes",
+    "most_set_balls": "max_set_balls",
+    "most_ball_level": "max_ball_level",
+    "most_mps": "max_mps",
+    "most_rim_mps": "max_rim_mps",
+    "least": "min_balls",
+    "most": "max_balls",
+}
+"""Keys that files may still have by an old name: refused, with the new name."""
+
+
 def _allowed(error: Mapping[str, Any], model: type[BaseModel]) -> str:
     kind, context = error["type"], error.get("ctx", {})
     known = {
-        "extra_forbidden": "no such key" + _near(error["loc"], model),
+        "extra_forbidden": _unknown_key(error["loc"], model),
         "missing": "this key must be given",
         "greater_than": f"more than {context.get('gt')}",
         "greater_than_equal": f"{context.get('ge')} or more",
@@ -54,14 +71,12 @@ def _allowed(error: Mapping[str, Any], model: type[BaseModel]) -> str:
     return str(error["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
 
 
-def _near(place: tuple[Any, ...], model: type[BaseModel]) -> str:
-    """Suggest the key that was perhaps meant, at the top level of the file."""
-    import difflib
-
-    if len(place) != 1:
-        return ""
-    close = difflib.get_close_matches(str(place[0]), list(model.model_fields), n=1)
-    return f"; perhaps {close[0]}" if close else ""
+def _unknown_key(place: tuple[Any, ...], model: type[BaseModel]) -> str:
+    """Name the present name of a key that was renamed; else suggest one, at the top level of the file."""
+    if place and place[-1] in RENAMED_KEYS:
+        return f"this key is called {RENAMED_KEYS[place[-1]]} now"
+    close = difflib.get_close_matches(str(place[0]), list(model.model_fields), n=1) if len(place) == 1 else []
+    return "no such key" + (f"; perhaps {close[0]}" if close else "")
 
 
 def _found(error: Mapping[str, Any]) -> str:

@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, with_balls
+from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS
+from drillfeed.daemon.drills.drill import with_balls
 from drillfeed.daemon.library import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
@@ -36,8 +37,8 @@ class Choice:
 
 def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Choice:
     """Return the demo to run; raise FileMistakes, NotPossible or ValueError where there is none."""
-    if balls is not None and not 1 <= balls <= HARD_MOST_BALLS:
-        raise ValueError(f"--balls {balls}; expected 1 to {HARD_MOST_BALLS}")
+    if balls is not None and not 1 <= balls <= HARD_MAX_BALLS:
+        raise ValueError(f"--balls {balls}; expected 1 to {HARD_MAX_BALLS}")
     if not 0 <= seed < 2**32:
         raise ValueError(f"--seed {seed}; expected 0 to {2**32 - 1}")
     profile, types = load_machine(machine), load_balls()

@@ -1,1 +1,1 @@
-"""Ball types and drills as files: reading, checking, drawing the order of balls."""
+"""Ball types and drills as files: reading, checking, drawing the sequence of balls."""

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
+from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_REVPS
 from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
 from drillfeed.daemon.physics.launch import HeadSpin, head_spin
 
@@ -19,8 +20,6 @@ Length = Literal["short", "half-long", "long"]
 Arc = Literal["low", "high", "serve-wise"]
 Level = Literal["beginner", "club", "advanced"]
 LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")
-HARD_MOST_MPS = 30
-HARD_MOST_REVPS = 150
 NAME = "^[a-z0-9][a-z0-9-]{0,39}$"
 Name = Annotated[str, Field(pattern=NAME)]
 
@@ -30,13 +29,13 @@ class BallType(Table):
 
     name: Name
     title: Annotated[str, Field(max_length=80)]
-    speed_mps: Annotated[float, Field(ge=1, le=HARD_MOST_MPS)]
-    spin_revps: Annotated[float, Field(ge=-HARD_MOST_REVPS, le=HARD_MOST_REVPS)]
+    speed_mps: Annotated[float, Field(ge=1, le=HARD_MAX_MPS)]
+    spin_revps: Annotated[float, Field(ge=-HARD_MAX_REVPS, le=HARD_MAX_REVPS)]
     side_revps: Annotated[
         float,
         Field(
-            ge=-HARD_MOST_REVPS,
-            le=HARD_MOST_REVPS,
+            ge=-HARD_MAX_REVPS,
+            le=HARD_MAX_REVPS,
             description="sidespin; positive bends to a right-handed player's forehand",
         ),
     ] = 0.0
@@ -53,8 +52,8 @@ class BallType(Table):
             raise ValueError("tilt_deg, or where the ball lands: depth_cm, length or both")
         if self.tilt_deg is not None and (self.depth_cm is not None or self.length is not None):
             raise ValueError("either tilt_deg or depth_cm and length, and not both")
-        if math.hypot(self.spin_revps, self.side_revps) > HARD_MOST_REVPS:
-            raise ValueError(f"topspin and sidespin of {HARD_MOST_REVPS} rev/s at most together, sqrt(top^2 + side^2)")
+        if math.hypot(self.spin_revps, self.side_revps) > HARD_MAX_REVPS:
+            raise ValueError(f"topspin and sidespin of {HARD_MAX_REVPS} rev/s at most together, sqrt(top^2 + side^2)")
         return self
 
     @property

@@ -1,8 +1,7 @@
-"""The drill: sets of balls, their order, tempo, rests, bounds and steps, as a TOML file says it.
+"""The drill: sets of balls, their sequence, tempo, rests, bounds and steps, as a TOML file says it.
 
-Rule of this file: it holds what a coach wrote, checked for form alone. What a machine makes of it is
-`drillfeed.daemon.planning`; how an order is drawn is `drillfeed.daemon.drills.orders`; what a step of the ladder
-makes of a drill is `drillfeed.daemon.drills.ladder`.
+Rule of this file: it holds what a coach wrote, and checks only its form. `planning` fits it to a machine,
+`drills/sequences.py` lists the kinds of sequence, and `drills/ladder.py` applies the steps of the ladder.
 """
 
 from collections.abc import Mapping
@@ -11,33 +10,35 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.drills.balls import Level, Name
-from drillfeed.daemon.drills.forms import HARD_MOST_SET_BALLS, Mention, Order, QuotaOrder, Weight
-from drillfeed.daemon.drills.forms import FixedOrder as FixedOrder
-from drillfeed.daemon.drills.forms import RandomOrder as RandomOrder
-from drillfeed.daemon.drills.orders import names_of
-from drillfeed.daemon.drills.sides import split
+from drillfeed.daemon.drills.bounds import (
+    HARD_MAX_BALLS,
+    HARD_MAX_MINUTES,
+    HARD_MAX_PER_MIN,
+    HARD_MAX_SET_BALLS,
+    MIN_RESUME_DELAY_S,
+    MIN_START_DELAY_S,
+)
+from drillfeed.daemon.drills.drawing import Weight
+from drillfeed.daemon.drills.quota import QuotaSequence
+from drillfeed.daemon.drills.sequences import Sequence
+from drillfeed.daemon.drills.sides import Mention, split
+from drillfeed.daemon.drills.written import FixedSequence
 from drillfeed.daemon.mistakes import Table, validate
 
-HARD_MOST_PER_MIN = 90.0
-HARD_MOST_BALLS = 1200
-HARD_MOST_MINUTES = 120.0
-LEAST_START_DELAY_S = 5.0
-LEAST_RESUME_DELAY_S = 3.0
-
-Tempo = Annotated[float, Field(gt=0, le=HARD_MOST_PER_MIN)]
+Tempo = Annotated[float, Field(gt=0, le=HARD_MAX_PER_MIN)]
 
 
 class Bursts(Table):
-    """Balls at the tempo in bursts of `least` to `most`, each followed by a pause."""
+    """Balls at the tempo in bursts of `min_balls` to `max_balls`, each followed by a pause."""
 
-    least: Annotated[int, Field(ge=2, le=HARD_MOST_SET_BALLS)]
-    most: Annotated[int, Field(ge=2, le=HARD_MOST_SET_BALLS)]
+    min_balls: Annotated[int, Field(ge=2, le=HARD_MAX_SET_BALLS)]
+    max_balls: Annotated[int, Field(ge=2, le=HARD_MAX_SET_BALLS)]
     pause_s: Annotated[float, Field(ge=1, le=60)]
 
     @model_validator(mode="after")
     def _ordered(self) -> "Bursts":
-        if self.least > self.most:
-            raise ValueError("least not above most")
+        if self.min_balls > self.max_balls:
+            raise ValueError("min_balls not above max_balls")
         return self
 
 
@@ -56,9 +57,9 @@ class Set(Table):
     """Balls thrown without a rest, and the rest that follows them."""
 
     title: Annotated[str, Field(max_length=80)] = ""
-    balls: Annotated[int, Field(ge=1, le=HARD_MOST_SET_BALLS)]
+    balls: Annotated[int, Field(ge=1, le=HARD_MAX_SET_BALLS)]
     tempo_per_min: Tempo | None = None
-    order: Order
+    sequence: Sequence
     bursts: Bursts | None = None
     vary: Variation | None = None
     warm_up: bool = False
@@ -66,10 +67,10 @@ class Set(Table):
 
     @model_validator(mode="after")
     def _agree(self) -> "Set":
-        if isinstance(self.order, QuotaOrder) and self.balls != self.order.balls:
-            raise ValueError(f"balls = {self.order.balls}, what the quotas make together")
-        if self.warm_up and (not isinstance(self.order, FixedOrder) or len(set(self.order.balls)) > 1):
-            raise ValueError("one kind of ball in fixed order in a set that warms up")
+        if isinstance(self.sequence, QuotaSequence) and self.balls != self.sequence.balls:
+            raise ValueError(f"balls = {self.sequence.balls}, what the quotas make together")
+        if self.warm_up and (not isinstance(self.sequence, FixedSequence) or len(set(self.sequence.balls)) > 1):
+            raise ValueError("one kind of ball in a fixed sequence in a set that warms up")
         return self
 
 
@@ -78,7 +79,7 @@ class Rung(Table):
 
     title: Annotated[str, Field(min_length=1, max_length=80)]
     tempo_change_per_min: Annotated[float, Field(ge=-60, le=60)] = 0.0
-    balls_change: Annotated[int, Field(ge=-HARD_MOST_SET_BALLS, le=HARD_MOST_SET_BALLS)] = 0
+    balls_change: Annotated[int, Field(ge=-HARD_MAX_SET_BALLS, le=HARD_MAX_SET_BALLS)] = 0
     weights: dict[Mention, Weight] = Field({})
     swap: dict[Mention, Mention] = Field({})
 
@@ -101,14 +102,14 @@ class Drill(Table):
     move_on: Annotated[str, Field(max_length=300)] = ""
     level: Level
     tempo_per_min: Tempo
-    most_per_min: Tempo = HARD_MOST_PER_MIN
+    max_per_min: Tempo = HARD_MAX_PER_MIN
     sides: Literal["wanted", "needed"] = "wanted"
     sidespin: Literal["wanted", "needed"] = "needed"
     vary: Variation = Variation()
-    start_delay_s: Annotated[float, Field(ge=LEAST_START_DELAY_S, le=60)] = 10.0
-    resume_delay_s: Annotated[float, Field(ge=LEAST_RESUME_DELAY_S, le=60)] = 5.0
-    most_balls: Annotated[int, Field(ge=1, le=HARD_MOST_BALLS)] = 300
-    most_minutes: Annotated[float, Field(gt=0, le=HARD_MOST_MINUTES)] = 30.0
+    start_delay_s: Annotated[float, Field(ge=MIN_START_DELAY_S, le=60)] = 10.0
+    resume_delay_s: Annotated[float, Field(ge=MIN_RESUME_DELAY_S, le=60)] = 5.0
+    max_balls: Annotated[int, Field(ge=1, le=HARD_MAX_BALLS)] = 300
+    max_minutes: Annotated[float, Field(gt=0, le=HARD_MAX_MINUTES)] = 30.0
     set: Annotated[tuple[Set, ...], Field(min_length=1, max_length=100)]
     easier: Ladder = ()
     harder: Ladder = ()
@@ -116,16 +117,16 @@ class Drill(Table):
     @property
     def balls(self) -> int:
         """Return how many balls the drill throws in all."""
-        return sum(one.balls for one in self.set)
+        return sum(part.balls for part in self.set)
 
     @model_validator(mode="after")
     def _bounded(self) -> "Drill":
-        if self.balls > self.most_balls:
-            raise ValueError(f"most_balls of at least {self.balls}, the balls of all sets together")
-        fastest = max(self.tempo_of(one) for one in self.set)
-        if fastest > self.most_per_min:
-            raise ValueError(f"most_per_min of at least {fastest:g}, the fastest set")
-        if any(one.warm_up for one in self.set[1:]):
+        if self.balls > self.max_balls:
+            raise ValueError(f"max_balls of at least {self.balls}, the balls of all sets together")
+        fastest = max(map(self.tempo_of, self.set))
+        if fastest > self.max_per_min:
+            raise ValueError(f"max_per_min of at least {fastest:g}, the fastest set")
+        if any(part.warm_up for part in self.set[1:]):
             raise ValueError("warm_up in the first set alone")
         if self.set[0].warm_up and self.tempo_of(self.set[0]) > min(map(self.tempo_of, self.set)):
             raise ValueError("a warm-up no faster than the sets after it")
@@ -141,17 +142,17 @@ class Drill(Table):
                 raise ValueError(f"weights in '{rung.title}' only for balls of the drill; not {', '.join(strange)}")
         return self
 
-    def tempo_of(self, one: Set) -> float:
+    def tempo_of(self, part: Set) -> float:
         """Return the tempo of a set in balls a minute: its own, else the drill's."""
-        return one.tempo_per_min or self.tempo_per_min
+        return part.tempo_per_min or self.tempo_per_min
 
-    def variation_of(self, one: Set) -> Variation:
+    def variation_of(self, part: Set) -> Variation:
         """Return how much the balls of a set vary: by its own figures, else the drill's."""
-        return self.vary if one.vary is None else one.vary
+        return self.vary if part.vary is None else part.vary
 
     def mentions(self) -> tuple[str, ...]:
         """Return every ball as it is mentioned, with its side, in order of first mention."""
-        return tuple(dict.fromkeys(name for one in self.set for name in names_of(one.order)))
+        return tuple(dict.fromkeys(name for part in self.set for name in part.sequence.names()))
 
     def ball_names(self) -> tuple[str, ...]:
         """Return the names of all ball types the drill may throw, in order of first mention."""
@@ -168,13 +169,13 @@ def with_balls(drill: Drill, balls: int) -> Drill:
 
     A warm-up is thrown once.
     """
-    again = [one for one in drill.set if not one.warm_up] or list(drill.set)
+    again = [part for part in drill.set if not part.warm_up] or list(drill.set)
     first = drill.set if len(again) == len(drill.set) else (drill.set[0], *again)
     sets: list[Set] = []
-    left, k = balls, 0
+    left, place = balls, 0
     while left > 0:
-        one = first[k] if k < len(first) else again[(k - len(first)) % len(again)]
-        sets.append(one if one.balls <= left else one.model_copy(update={"balls": left}))
+        part = first[place] if place < len(first) else again[(place - len(first)) % len(again)]
+        sets.append(part if part.balls <= left else part.model_copy(update={"balls": left}))
         left -= sets[-1].balls
-        k += 1
-    return drill.model_copy(update={"set": tuple(sets), "most_balls": max(balls, drill.most_balls)})
+        place += 1
+    return drill.model_copy(update={"set": tuple(sets), "max_balls": max(balls, drill.max_balls)})

@@ -5,27 +5,19 @@ same changes give the same drill whatever came between. Bounds hold: no tempo ab
 than the hard bound. A warm-up is left alone.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
 
-from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, Drill, Rung, Set
-from drillfeed.daemon.drills.forms import (
-    HARD_MOST_SET_BALLS,
-    Choice,
-    FixedOrder,
-    Order,
-    QuotaOrder,
-    RandomOrder,
-    Repeat,
-    RotatingOrder,
-)
+from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS, HARD_MAX_SET_BALLS, MIN_TEMPO_PER_MIN
+from drillfeed.daemon.drills.drill import Drill, Rung, Set
+from drillfeed.daemon.drills.quota import QuotaSequence
+from drillfeed.daemon.drills.sequences import Sequence
 from drillfeed.daemon.drills.sides import swapped
+from drillfeed.daemon.drills.weighted import RandomSequence
 from drillfeed.daemon.mistakes import FileMistakes, validate
 
 TEMPO_STEP_PER_MIN = 5.0
-LEAST_TEMPO_PER_MIN = 5.0
 
 
 class NoStep(Exception):
@@ -49,14 +41,8 @@ class Changes:
 
     @property
     def swaps_text(self) -> str:
-        """Return the swaps in the form that `read_swaps` reads."""
+        """Return the swaps in words: `heavy-push -> light-push, ...`."""
         return ", ".join(f"{old} -> {new}" for old, new in self.swaps)
-
-
-def read_swaps(text: str) -> tuple[tuple[str, str], ...]:
-    """Return the swaps that a text of `Changes.swaps_text` says."""
-    pairs = (one.partition(" -> ") for one in text.split(", ") if one)
-    return tuple((old, new) for old, _, new in pairs)
 
 
 AS_WRITTEN = Changes()
@@ -99,7 +85,7 @@ def reshaped(drill: Drill, changes: Changes) -> Drill:
         before = drill.mentions()
         if not any(swapped(mention, old, new) != mention for mention in before):
             raise NoStep(f"{drill.name} throws no {old}; it throws {', '.join(before)}")
-        drill = _with_orders(drill, partial(_swap, swap={old: new}))
+        drill = _with_sequences(drill, partial(_swap, swap={old: new}))
     return _valid(drill)
 
 
@@ -108,20 +94,15 @@ def tempo_change(drill: Drill, changes: Changes) -> float:
     return changes.tempo_per_min + sum(rung.tempo_change_per_min for rung in rungs(drill, changes.rung))
 
 
-def paced(drill: Drill, change_per_min: float, running_per_min: Sequence[float]) -> Drill:
+def paced(drill: Drill, change_per_min: float, running_per_min: Iterable[float]) -> Drill:
     """Return the drill with every set moved from the tempo it runs at, within the drill's own bound; raises NoStep."""
-    tempos = iter(running_per_min)
-
-    def tempo(one: Set) -> Set:
-        wanted = next(tempos) + change_per_min
-        if wanted < LEAST_TEMPO_PER_MIN:
-            raise NoStep(f"{wanted:.1f}/min is slower than a set may run, {LEAST_TEMPO_PER_MIN:g}/min")
-        return one.model_copy(update={"tempo_per_min": min(wanted, drill.most_per_min)})
-
     sets = []
-    for one in drill.set:
-        faster = tempo(one)
-        sets.append(one if one.warm_up else faster)
+    for part, running in zip(drill.set, running_per_min, strict=True):
+        wanted = running + change_per_min
+        if wanted < MIN_TEMPO_PER_MIN:
+            raise NoStep(f"{wanted:.1f}/min is slower than a set may run, {MIN_TEMPO_PER_MIN:g}/min")
+        paced_part = part.model_copy(update={"tempo_per_min": min(wanted, drill.max_per_min)})
+        sets.append(part if part.warm_up else paced_part)
     return drill.model_copy(update={"set": tuple(sets)})
 
 
@@ -129,91 +110,54 @@ def _valid(drill: Drill) -> Drill:
     """Return the drill, without its ladder, as if it had been written so; raises NoStep with the first reason."""
     try:
         return validate(Drill, {**drill.model_dump(), "easier": (), "harder": ()}, drill.name)
-    except FileMistakes as wrong:
-        raise NoStep(f"so changed the drill no longer holds together: {wrong.mistakes[0]}") from None
+    except FileMistakes as error:
+        raise NoStep(f"so changed the drill no longer holds together: {error.mistakes[0]}") from None
 
 
-def _each(drill: Drill, change: Any) -> Drill:
+def _each(drill: Drill, change: Callable[[Set], Set]) -> Drill:
     """Return the drill with `change` made to each set but the warm-up; bounds in balls follow."""
-    sets = tuple(one if one.warm_up else change(one) for one in drill.set)
-    balls = sum(one.balls for one in sets)
-    if balls > HARD_MOST_BALLS:
-        raise NoStep(f"{balls} balls; a drill holds {HARD_MOST_BALLS} at most")
-    return drill.model_copy(update={"set": sets, "most_balls": max(drill.most_balls, balls)})
+    sets = tuple(part if part.warm_up else change(part) for part in drill.set)
+    balls = sum(part.balls for part in sets)
+    if balls > HARD_MAX_BALLS:
+        raise NoStep(f"{balls} balls; a drill holds {HARD_MAX_BALLS} at most")
+    return drill.model_copy(update={"set": sets, "max_balls": max(drill.max_balls, balls)})
 
 
-def _with_orders(drill: Drill, change: Any) -> Drill:
-    return _each(drill, lambda one: one.model_copy(update={"order": change(one.order)}))
+def _with_sequences(drill: Drill, change: Callable[[Sequence], Sequence]) -> Drill:
+    return _each(drill, lambda part: part.model_copy(update={"sequence": change(part.sequence)}))
 
 
 def _with_rung(drill: Drill, rung: Rung) -> Drill:
     if rung.balls_change:
-        drill = _each(drill, lambda one: _longer(one, rung.balls_change))
+        drill = _each(drill, lambda part: _longer(part, rung.balls_change))
     if rung.swap:
-        drill = _with_orders(drill, lambda order: _swap(order, rung.swap))
+        drill = _with_sequences(drill, lambda sequence: _swap(sequence, rung.swap))
     if rung.weights:
-        drill = _with_orders(drill, lambda order: _weigh(order, rung.weights))
+        drill = _with_sequences(drill, lambda sequence: _weigh(sequence, rung.weights))
     return drill
 
 
-def _longer(one: Set, change: int) -> Set:
-    """Return the set longer or shorter; the length of a quota is what its quotas make."""
-    if isinstance(one.order, QuotaOrder):
-        return one
-    return one.model_copy(update={"balls": min(max(one.balls + change, 1), HARD_MOST_SET_BALLS)})
+def _longer(part: Set, change: int) -> Set:
+    """Return the set longer or shorter; a quota keeps its length."""
+    if isinstance(part.sequence, QuotaSequence):
+        return part
+    return part.model_copy(update={"balls": min(max(part.balls + change, 1), HARD_MAX_SET_BALLS)})
 
 
-def _weigh(order: Order, weights: Mapping[str, float]) -> Order:
-    if not isinstance(order, RandomOrder):
-        return order
-    known = {name: weights.get(name, weight) for name, weight in order.weights.items()}
-    return order.model_copy(update={"weights": known})
+def _weigh(sequence: Sequence, weights: Mapping[str, float]) -> Sequence:
+    if not isinstance(sequence, RandomSequence):
+        return sequence
+    known = {name: weights.get(name, weight) for name, weight in sequence.weights.items()}
+    return sequence.model_copy(update={"weights": known})
 
 
-def _swap(order: Order, swap: Mapping[str, str]) -> Order:
-    """Return the order with other balls in the places of some; what falls together is added up."""
+def _swap(sequence: Sequence, swap: Mapping[str, str]) -> Sequence:
+    """Return the sequence with other balls in place of some."""
 
-    def name(mention: str) -> str:
+    def rename(mention: str) -> str:
         for old, new in swap.items():
             if swapped(mention, old, new) != mention:
                 return swapped(mention, old, new)
         return mention
 
-    if isinstance(order, FixedOrder | RotatingOrder):
-        return order.model_copy(update={"balls": tuple(map(name, order.balls))})
-    if isinstance(order, QuotaOrder):
-        return order.model_copy(update={"quota": _sums((name(ball), n) for ball, n in order.quota.items())})
-    if isinstance(order, RandomOrder):
-        after: dict[str, dict[str, float]] = {}
-        for last, row in order.after.items():
-            after.setdefault(name(last), _sums((name(ball), share) for ball, share in row.items()))
-        return order.model_copy(
-            update={
-                "weights": _sums((name(ball), weight) for ball, weight in order.weights.items()),
-                "never": tuple((name(before), name(ball)) for before, ball in order.never),
-                "after": after,
-            }
-        )
-    return order.model_copy(update={"parts": _swap_parts(order.parts, name)})
-
-
-def _swap_parts(row: tuple[Any, ...], name: Any) -> tuple[Any, ...]:
-    swapped_row = []
-    for part in row:
-        if isinstance(part, str):
-            swapped_row.append(name(part))
-        elif isinstance(part, Repeat):
-            swapped_row.append(part.model_copy(update={"parts": _swap_parts(part.parts, name)}))
-        elif isinstance(part, Choice):
-            rows = tuple(_swap_parts(inside, name) for inside in part.one_of)
-            swapped_row.append(part.model_copy(update={"one_of": rows}))
-        else:
-            swapped_row.append(part)
-    return tuple(swapped_row)
-
-
-def _sums(pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
-    together: dict[str, Any] = {}
-    for name, amount in pairs:
-        together[name] = together.get(name, 0) + amount
-    return together
+    return sequence.renamed(rename)

@@ -12,9 +12,8 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, model_validator
 
-from drillfeed.daemon.drills.balls import HARD_MOST_MPS, LEVELS, BallType, Level
-from drillfeed.daemon.drills.drill import HARD_MOST_PER_MIN
-from drillfeed.daemon.drills.forms import HARD_MOST_SET_BALLS
+from drillfeed.daemon.drills.balls import LEVELS, BallType, Level
+from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_PER_MIN, HARD_MAX_SET_BALLS
 from drillfeed.daemon.mistakes import Table
 
 PlayerLevel = Literal["junior", "club", "advanced"]
@@ -24,38 +23,38 @@ PLAYER_LEVELS: tuple[PlayerLevel, ...] = get_args(PlayerLevel)
 class Caps(Table):
     """The most of everything for one level. `locked_balls` tells whether ball types marked `locked` are thrown."""
 
-    most_mps: Annotated[float, Field(ge=1, le=HARD_MOST_MPS, description="ball speed at launch")]
-    most_rim_mps: Annotated[float, Field(ge=1, le=100, description="speed of either wheel at its rim")]
-    most_per_min: Annotated[float, Field(ge=5, le=HARD_MOST_PER_MIN, description="balls a minute, between any two")]
-    most_set_balls: Annotated[int, Field(ge=1, le=HARD_MOST_SET_BALLS, description="balls in one set")]
-    most_ball_level: Level
+    max_mps: Annotated[float, Field(ge=1, le=HARD_MAX_MPS, description="ball speed at launch")]
+    max_rim_mps: Annotated[float, Field(ge=1, le=100, description="speed of either wheel at its rim")]
+    max_per_min: Annotated[float, Field(ge=5, le=HARD_MAX_PER_MIN, description="balls a minute, between any two")]
+    max_set_balls: Annotated[int, Field(ge=1, le=HARD_MAX_SET_BALLS, description="balls in one set")]
+    max_ball_level: Level
     locked_balls: bool = False
     warn_share: Annotated[float, Field(gt=0, le=1, description="of the warning limits in balls a day and in seven")]
 
 
 HOUSE: Mapping[PlayerLevel, Caps] = {
     "junior": Caps(
-        most_mps=7.5,
-        most_rim_mps=11.0,
-        most_per_min=35.0,
-        most_set_balls=20,
-        most_ball_level="beginner",
+        max_mps=7.5,
+        max_rim_mps=11.0,
+        max_per_min=35.0,
+        max_set_balls=20,
+        max_ball_level="beginner",
         warn_share=0.6,
     ),
     "club": Caps(
-        most_mps=9.5,
-        most_rim_mps=15.0,
-        most_per_min=55.0,
-        most_set_balls=40,
-        most_ball_level="club",
+        max_mps=9.5,
+        max_rim_mps=15.0,
+        max_per_min=55.0,
+        max_set_balls=40,
+        max_ball_level="club",
         warn_share=1.0,
     ),
     "advanced": Caps(
-        most_mps=12.0,
-        most_rim_mps=20.0,
-        most_per_min=75.0,
-        most_set_balls=60,
-        most_ball_level="advanced",
+        max_mps=12.0,
+        max_rim_mps=20.0,
+        max_per_min=75.0,
+        max_set_balls=60,
+        max_ball_level="advanced",
         warn_share=1.0,
     ),
 }
@@ -79,19 +78,19 @@ class Profile:
         caps = self.caps
         locked = "" if caps.locked_balls else ", none that are locked"
         return (
-            f"{self.level}: {caps.most_per_min:g}/min, {caps.most_set_balls} balls a set, balls to {caps.most_mps:g} "
-            f"m/s of level {caps.most_ball_level} at most{locked}, rims to {caps.most_rim_mps:g} m/s"
+            f"{self.level}: {caps.max_per_min:g}/min, {caps.max_set_balls} balls a set, balls to {caps.max_mps:g} "
+            f"m/s of level {caps.max_ball_level} at most{locked}, rims to {caps.max_rim_mps:g} m/s"
         )
 
     def objection(self, ball: BallType) -> str | None:
         """Return why this level does not get a ball type, whatever the machine; None where it does."""
         caps = self.caps
-        if LEVELS.index(ball.level) > LEVELS.index(caps.most_ball_level):
-            return f"a ball of level {ball.level}; {caps.most_ball_level} at most by {self.owner}"
+        if LEVELS.index(ball.level) > LEVELS.index(caps.max_ball_level):
+            return f"a ball of level {ball.level}; {caps.max_ball_level} at most by {self.owner}"
         if ball.locked and not caps.locked_balls:
             return f"locked, until the configuration says locked_balls = true in [players.{self.level}]"
-        if ball.speed_mps > caps.most_mps:
-            return f"{ball.speed_mps:g} m/s; {caps.most_mps:g} m/s at most by {self.owner}"
+        if ball.speed_mps > caps.max_mps:
+            return f"{ball.speed_mps:g} m/s; {caps.max_mps:g} m/s at most by {self.owner}"
         return None
 
 
@@ -116,7 +115,7 @@ class Profiles(Table):
 
     def of(self, level: str) -> Profile:
         """Return the profile of a level; raise KeyError where there is none of that name."""
-        found: dict[str, Profile] = {one: Profile(one, getattr(self, one)) for one in PLAYER_LEVELS}
+        found: dict[str, Profile] = {name: Profile(name, getattr(self, name)) for name in PLAYER_LEVELS}
         return found[level]
 
 

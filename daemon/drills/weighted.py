@@ -1,86 +1,149 @@
-"""Balls drawn by weight, with run limits, barred pairs and followers by share: a chain with one ball of memory.
+"""Random sequences: balls drawn by weight, with run limits, barred pairs and followers by share.
 
-Rule of this file: `chances` is the one place that says how likely a ball is; drawing, pairs and faults follow it.
+This is a Markov chain with one ball of memory. Rule of this file: `chances` alone says how likely a ball is; drawing,
+pairs and faults follow from it.
 """
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Annotated, Any, Literal, Self
 
 import numpy as np
+from pydantic import Field, model_validator
 
-from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.drills.forms import RandomOrder
-from drillfeed.daemon.drills.sequence import Drawn, Follow, easiest
+from drillfeed.daemon.drills.bounds import HARD_MAX_SET_BALLS
+from drillfeed.daemon.drills.drawing import Balls, Drawn, Follow, Rename, RunLength, Weight, easiest
+from drillfeed.daemon.drills.sides import Mention
+from drillfeed.daemon.mistakes import Table
 
 _BLOCK = 256
 _Table = tuple[list[Drawn], np.ndarray[Any, np.dtype[np.float64]]]
+Share = Annotated[float, Field(gt=0, le=1)]
+First = Literal["easiest", "drawn"]
 
 
-def chances(order: RandomOrder, last: str, at_limit: bool) -> dict[str, float]:
-    """Return how likely each ball is after `last`; empty where the rules leave none.
+class RandomSequence(Table):
+    """Each ball drawn by weight, with rules.
 
-    A follower of `after` keeps its share exactly; the rest goes by weight. Where the run limit bars a follower, its
-    share goes by weight to the others.
+    Never more than `max_alike` in a row; never a pair listed in `never`; after a ball of `after` its followers
+    have the shares written there, and the rest goes by weight among the others.
     """
-    barred = {after for before, after in order.never if before == last}
-    if at_limit:
-        barred.add(last)
-    named = {name: share for name, share in order.after.get(last, {}).items() if name not in barred}
-    others = {
-        name: weight
-        for name, weight in order.weights.items()
-        if name not in barred and name not in order.after.get(last, {})
-    }
-    left = max(1.0 - sum(named.values()), 0.0)
-    if not others or left < 1e-12:
-        total = sum(named.values())
-        return {name: share / total for name, share in named.items()}
-    total = sum(others.values())
-    return named | {name: left * weight / total for name, weight in others.items()}
+
+    kind: Literal["random"]
+    weights: Annotated[dict[Mention, Weight], Field(min_length=1)]
+    max_alike: RunLength = HARD_MAX_SET_BALLS
+    never: tuple[tuple[Mention, Mention], ...] = ()
+    after: dict[Mention, Annotated[dict[Mention, Share], Field(min_length=1)]] = Field({})
+    first: First = "easiest"
+
+    @model_validator(mode="after")
+    def _known(self) -> "RandomSequence":
+        _check_weighted(self.weights, {name for pair in self.never for name in pair}, "never")
+        _check_weighted(self.weights, {*self.after, *(name for row in self.after.values() for name in row)}, "after")
+        for last, row in self.after.items():
+            if sum(row.values()) > 1 + 1e-9:
+                raise ValueError(f"shares after {last} that make 1 or less together; these make {sum(row.values()):g}")
+            barred = sorted(name for name in row if (last, name) in self.never)
+            if barred:
+                raise ValueError(f"{barred[0]} after {last} either in `after` or in `never`, not in both")
+        return self
+
+    def names(self) -> tuple[str, ...]:
+        """Return the mentions of its balls, in order of first mention."""
+        return tuple(self.weights)
+
+    def chances(self, last: str, at_limit: bool) -> dict[str, float]:
+        """Return how likely each ball is after `last`; empty if the rules allow none.
+
+        A follower in `after` keeps its share exactly; the rest goes by weight. If the run limit bars a follower, its
+        share goes by weight to the others.
+        """
+        barred = {after for before, after in self.never if before == last}
+        if at_limit:
+            barred.add(last)
+        named = {name: share for name, share in self.after.get(last, {}).items() if name not in barred}
+        others = {
+            name: weight
+            for name, weight in self.weights.items()
+            if name not in barred and name not in self.after.get(last, {})
+        }
+        left = max(1.0 - sum(named.values()), 0.0)
+        if not others or left < 1e-12:
+            total = sum(named.values())
+            return {name: share / total for name, share in named.items()}
+        total = sum(others.values())
+        return named | {name: left * weight / total for name, weight in others.items()}
+
+    def follows(self, set_balls: int, balls: Balls) -> frozenset[Follow]:
+        """Return every pair that may follow each other in a set of so many balls."""
+        if set_balls < 2:
+            return frozenset()
+        states = [(last, at_limit) for last in self.weights for at_limit in {self.max_alike == 1, True}]
+        return frozenset(Follow(last, name, 0.0) for last, limit in states for name in self.chances(last, limit))
+
+    def faults(self, set_balls: int, balls: Balls) -> list[str]:
+        """Return why the rules can't be kept: a ball that nothing may follow, or a share that can't be kept."""
+        found = []
+        for last in self.weights:
+            runs = {self.max_alike: True} if self.max_alike == 1 else {1: False, self.max_alike: True}
+            for alike, at_limit in runs.items():
+                if not self.chances(last, at_limit):
+                    found.append(f"after {alike} x {last} no ball is left that the rules allow; max_alike is too small")
+                    break
+            row = self.after.get(last, {})
+            free = set(self.weights) - set(row) - {after for before, after in self.never if before == last}
+            if row and not free and sum(row.values()) < 1 - 1e-9:
+                found.append(
+                    f"the shares after {last} make {sum(row.values()):.0%} and no other ball may take the rest"
+                )
+        return found
+
+    def draw(self, balls: Balls, rng: np.random.Generator) -> Iterator[Drawn]:
+        """Yield balls without end; each takes one uniform number."""
+        tables = {
+            (last, at_limit): _table(self.chances(last, at_limit))
+            for last in self.weights
+            for at_limit in (False, True)
+        }
+        begin = {easiest(self.weights, balls): 1.0} if self.first == "easiest" else dict(self.weights)
+        drawn, steps = _table(begin)
+        last, alike = "", 0
+        while True:
+            for chance in rng.random(_BLOCK):
+                ball = drawn[int(steps.searchsorted(chance, side="right"))]
+                alike = alike + 1 if ball.mention == last else 1
+                last = ball.mention
+                yield ball
+                drawn, steps = tables[last, alike >= self.max_alike]
+
+    def renamed(self, rename: Rename) -> Self:
+        """Return the sequence with `rename` applied to every mention; entries that become the same are added up."""
+        after: dict[str, dict[str, float]] = {}
+        for last, row in self.after.items():
+            after.setdefault(rename(last), added_up((rename(ball), share) for ball, share in row.items()))
+        return self.model_copy(
+            update={
+                "weights": added_up((rename(ball), weight) for ball, weight in self.weights.items()),
+                "never": tuple((rename(before), rename(ball)) for before, ball in self.never),
+                "after": after,
+            }
+        )
 
 
-def follows(order: RandomOrder, balls: int) -> frozenset[Follow]:
-    """Return every pair that may follow each other in a set of so many balls."""
-    if balls < 2:
-        return frozenset()
-    states = [(last, at_limit) for last in order.weights for at_limit in {order.most_alike == 1, True}]
-    return frozenset(Follow(last, name, 0.0) for last, limit in states for name in chances(order, last, limit))
-
-
-def faults(order: RandomOrder) -> list[str]:
-    """Return why the rules can't be kept: a ball after which nothing may come, a share that can't be kept."""
-    found = []
-    for last in order.weights:
-        runs = {order.most_alike: True} if order.most_alike == 1 else {1: False, order.most_alike: True}
-        for alike, at_limit in runs.items():
-            if not chances(order, last, at_limit):
-                found.append(f"after {alike} x {last} no ball is left that the rules allow; most_alike is too small")
-                break
-        row = order.after.get(last, {})
-        free = set(order.weights) - set(row) - {after for before, after in order.never if before == last}
-        if row and not free and sum(row.values()) < 1 - 1e-9:
-            found.append(f"the shares after {last} make {sum(row.values()):.0%} and no other ball may take the rest")
-    return found
-
-
-def draw(order: RandomOrder, balls: Mapping[str, BallType], rng: np.random.Generator) -> Iterator[Drawn]:
-    """Yield balls without end; each takes one uniform number."""
-    tables = {
-        (last, at_limit): _table(chances(order, last, at_limit)) for last in order.weights for at_limit in (False, True)
-    }
-    begin = {easiest(order.weights, balls): 1.0} if order.first == "easiest" else dict(order.weights)
-    drawn, steps = _table(begin)
-    last, alike = "", 0
-    while True:
-        for chance in rng.random(_BLOCK):
-            one = drawn[int(steps.searchsorted(chance, side="right"))]
-            alike = alike + 1 if one.mention == last else 1
-            last = one.mention
-            yield one
-            drawn, steps = tables[last, alike >= order.most_alike]
+def added_up(pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
+    """Return the amounts by name, with the amounts of equal names added up."""
+    together: dict[str, Any] = {}
+    for name, amount in pairs:
+        together[name] = together.get(name, 0) + amount
+    return together
 
 
 def _table(chance: Mapping[str, float]) -> _Table:
-    """Return the balls and the upper edges of their parts of 0 to 1; nothing to draw from where there are none."""
+    """Return the balls and the upper edges of their parts of 0 to 1; both are empty if there is nothing to draw."""
     steps = np.cumsum(list(chance.values()), dtype=np.float64)
     return [Drawn(name) for name in chance], steps / steps[-1] if len(steps) else steps
+
+
+def _check_weighted(known: Mapping[str, float], used: set[str], where: str) -> None:
+    strange = sorted(used - set(known))
+    if strange:
+        raise ValueError(f"only balls that have a weight in `{where}`; not {', '.join(strange)}")

@@ -38,7 +38,7 @@ def choose(engine: "Engine", given: "Given", now_s: float) -> str:
     check_state_in("players choose", engine.state, CHOSEN_IN)
     plays, loaded = given.plays, engine.plan
     engine.profile = plays.profile if plays is not None else None
-    engine.axes.cap_rims(engine.profile.caps.most_rim_mps if engine.profile else None)
+    engine.axes.cap_rims(engine.profile.caps.max_rim_mps if engine.profile else None)
     engine.plan = engine.wanted = engine.queued = None
     who = plays.name if plays is not None else "nobody in particular"
     text = f"{who} plays; limits: {limits_text(engine.profile)}"

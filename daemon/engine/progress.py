@@ -77,7 +77,7 @@ def _out_of_time(engine: "Engine", now_s: float) -> bool:
     run = running(engine)
     if now_s <= run.ends_s:
         return False
-    end_drill(engine, f"the drill's {run.plan.drill.most_minutes:g} minutes are over", now_s)
+    end_drill(engine, f"the drill's {run.plan.drill.max_minutes:g} minutes are over", now_s)
     return True
 
 

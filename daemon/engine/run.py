@@ -47,7 +47,7 @@ class DrillRun:
     @property
     def ends_s(self) -> float:
         """Return when the run's time is over."""
-        return self.started_s + self.plan.drill.most_minutes * 60
+        return self.started_s + self.plan.drill.max_minutes * 60
 
     @property
     def is_over(self) -> bool:

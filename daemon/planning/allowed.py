@@ -10,10 +10,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from drillfeed.daemon.aim.thrower import rims_to_tell, thrower_of
-from drillfeed.daemon.drills.balls import HARD_MOST_MPS, BallType
-from drillfeed.daemon.drills.drill import HARD_MOST_PER_MIN, Drill
-from drillfeed.daemon.drills.forms import HARD_MOST_SET_BALLS
-from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_PER_MIN, HARD_MAX_SET_BALLS
+from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.profiles import PLAYER_LEVELS, Profile
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_for, shares
@@ -52,13 +51,13 @@ def tempo_bound(asked_per_min: float, machine_per_min: float | None, profile: Pr
 
     `machine_per_min` is what the machine makes of this set; `vary` the share by which the time between balls varies.
     """
-    player = None if profile is None else profile.caps.most_per_min * (1 - vary)
-    return lowest(asked_per_min, player, machine_per_min, HARD_MOST_PER_MIN)
+    player = None if profile is None else profile.caps.max_per_min * (1 - vary)
+    return lowest(asked_per_min, player, machine_per_min, HARD_MAX_PER_MIN)
 
 
 def least_interval_s(profile: Profile | None) -> float:
     """Return the least time between any two balls for a player, in seconds; 0 where nobody is chosen."""
-    return 0.0 if profile is None else 60 / profile.caps.most_per_min
+    return 0.0 if profile is None else 60 / profile.caps.max_per_min
 
 
 def objection(ball: BallType, machine: Machine, profile: Profile | None) -> str | None:
@@ -69,14 +68,14 @@ def objection(ball: BallType, machine: Machine, profile: Profile | None) -> str 
         return None
     of_speed, _ = shares(machine)
     machine_rim_mps, caps = rim_limits(machine).most_mps, profile.caps
-    speed = lowest(ball.speed_mps, caps.most_mps, machine_rim_mps * of_speed, HARD_MOST_MPS)
+    speed = lowest(ball.speed_mps, caps.max_mps, machine_rim_mps * of_speed, HARD_MAX_MPS)
     why = profile.objection(ball)
-    if why is not None and (ball.speed_mps <= caps.most_mps or speed.by == "player"):
+    if why is not None and (ball.speed_mps <= caps.max_mps or speed.by == "player"):
         return why
     rims = rims_to_tell(thrower_of(machine), ball.speed_mps, ball.head.revps)
     fastest_mps = max(abs(rims.top_mps), abs(rims.bottom_mps))
-    if lowest(fastest_mps, caps.most_rim_mps, machine_rim_mps).by == "player":
-        return f"it needs a rim at {fastest_mps:.1f} m/s; {caps.most_rim_mps:g} m/s at most by {profile.owner}"
+    if lowest(fastest_mps, caps.max_rim_mps, machine_rim_mps).by == "player":
+        return f"it needs a rim at {fastest_mps:.1f} m/s; {caps.max_rim_mps:g} m/s at most by {profile.owner}"
     return None
 
 
@@ -128,7 +127,7 @@ def cut_to_length(drill: Drill, profile: Profile | None) -> tuple[Drill, tuple[s
         return drill, ()
     sets, notes = [], []
     for number, one in enumerate(drill.set, 1):
-        bound = lowest(one.balls, profile.caps.most_set_balls, None, HARD_MOST_SET_BALLS)
+        bound = lowest(one.balls, profile.caps.max_set_balls, None, HARD_MAX_SET_BALLS)
         if bound.by == "player":
             notes.append(f"set {number}: {one.balls} balls asked, {bound.most:g} by {profile.owner}")
             one = one.model_copy(update={"balls": int(bound.most)})
@@ -142,7 +141,7 @@ def notes_on_waits(drill: Drill, balls: Mapping[str, BallType], profile: Profile
         return
     least_s = least_interval_s(profile)
     for number, one in enumerate(drill.set, 1):
-        waits_s = {wait_s for *_, wait_s in ORDERS[one.order.kind].follows(one.order, one.balls, balls) if wait_s}
+        waits_s = {wait_s for *_, wait_s in one.sequence.follows(one.balls, balls) if wait_s}
         waits_s |= {one.bursts.pause_s} if one.bursts else set()
         if min(waits_s, default=least_s) < least_s:
             yield f"set {number}: waits of less than {least_s:.2f} s last so long, by {profile.owner}"

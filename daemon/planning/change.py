@@ -5,30 +5,21 @@ the same plan, so what was thrown follows from them and from the ball at which e
 """
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import replace
 from itertools import product
 
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.ladder import TEMPO_STEP_PER_MIN, Changes, NoStep, one_rung
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import cut_to_length, next_step
-from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, SetPlan, plan_drill
+from drillfeed.daemon.planning.plan import DrillPlan, SetPlan, plan_drill
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting
 from drillfeed.daemon.planning.stretch import least_gap_s
 from drillfeed.daemon.planning.transition import transition
 
 AT_ONCE = frozenset({"easier", "slower"})
 """What holds from the first ball whose wheels have not started; all else waits for a set's end or a pause."""
-
-
-@dataclass(frozen=True)
-class InForce:
-    """A change as it came into force: in which set (from 1), after how many of its balls, and the plan since then."""
-
-    set: int
-    after_balls: int
-    plan: DrillPlan
 
 
 def wished(plan: DrillPlan, verb: str, swap: tuple[str, str] | None = None) -> Changes:
@@ -62,7 +53,7 @@ def change_plan(
     if _alike(plan, new):
         stretches = dict.fromkeys(one.stretch.text for one in new.sets if one.stretch)
         cuts = cut_to_length(new.drill, plan.player.profile)[1] if verb in ("easier", "harder") else ()
-        why = "; ".join((*stretches, *cuts)) or f"{new.drill.name} runs at {new.drill.most_per_min:g}/min at most"
+        why = "; ".join((*stretches, *cuts)) or f"{new.drill.name} runs at {new.drill.max_per_min:g}/min at most"
         limits = {one.stretch.by for one in new.sets if one.stretch} | ({"player"} if cuts else set())
         profile = plan.player.profile
         step = next_step(profile) if profile is not None and limits == {"player"} else USUAL_STEP
@@ -92,16 +83,6 @@ def _bridged(old: SetPlan, new: SetPlan, machine: Machine) -> SetPlan:
     }
     met = {pair: max(gap_s, new.least_gap_s.get(pair, 0.0)) for pair, gap_s in gaps.items()}
     return replace(new, least_gap_s={**new.least_gap_s, **met})
-
-
-def reproduce(first: DrillPlan, told: Sequence[InForce]) -> tuple[tuple[PlannedBall, ...], ...]:
-    """Return the balls of each set as they were dealt: the loaded plan, and each change where it came into force."""
-    sets = [one.balls for one in first.sets]
-    for one in told:
-        here = one.set - 1
-        sets[here] = sets[here][: one.after_balls] + one.plan.sets[here].balls[one.after_balls :]
-        sets[here + 1 :] = [later.balls for later in one.plan.sets[here + 1 :]]
-    return tuple(sets)
 
 
 def turns_after(plan: DrillPlan | None) -> int:

@@ -12,12 +12,12 @@ from itertools import islice
 import numpy as np
 
 from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.drills.drawing import Drawn
 from drillfeed.daemon.drills.drill import Drill, Set
 from drillfeed.daemon.drills.ladder import AS_WRITTEN, Changes, NoStep, paced, reshaped, tempo_change
-from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.drills.players import RIGHT_HANDED, Player
 from drillfeed.daemon.drills.profiles import Profile
-from drillfeed.daemon.drills.sequence import Drawn
-from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player, Side
+from drillfeed.daemon.drills.sides import Side
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import cut_to_length, least_interval_s, next_step, notes_on_waits
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting
@@ -126,7 +126,7 @@ def _with_bursts(drawn: Iterator[Drawn], one: Set, seed: int, number: int) -> It
     left, wait_s = 0, 0.0
     for ball in drawn:
         if left == 0:
-            left = int(rng.integers(one.bursts.least, one.bursts.most, endpoint=True))
+            left = int(rng.integers(one.bursts.min_balls, one.bursts.max_balls, endpoint=True))
             yield Drawn(ball.mention, ball.wait_s + wait_s)
             wait_s = one.bursts.pause_s
         else:
@@ -169,7 +169,7 @@ class _Timing:
         """Return the rhythm of a set and the least gap between any two of its balls."""
         if (id(one), spread_s) not in self._known:
             vary_share = self._drill.variation_of(one).tempo_share
-            follows = ORDERS[one.order.kind].follows(one.order, one.balls, self._balls)
+            follows = one.sequence.follows(one.balls, self._balls)
             asked, gaps = self._drill.tempo_of(one), self._gaps
             times = rhythm(one, asked, vary_share, aimed, gaps, spread_s, self._machine, follows, self._profile)
             least_s = least_interval_s(self._profile)
@@ -215,8 +215,9 @@ def plan_sets(
         spread_s = feeder.spread_after_s(turns + one.balls)
         times, least_gap_s = timing.of(one, aimed, spread_s)
         _check_feeder(times, number, machine, player.profile)
-        draw, vary_share = ORDERS[one.order.kind].draw, drill.variation_of(one).tempo_share
-        drawn = _with_bursts(islice(draw(one.order, balls, set_rng(seed, number)), one.balls), one, seed, number)
+        vary_share = drill.variation_of(one).tempo_share
+        in_sequence = one.sequence.draw(balls, set_rng(seed, number))
+        drawn = _with_bursts(islice(in_sequence, one.balls), one, seed, number)
         yield SetPlan(
             number=number,
             title=one.title,

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from itertools import product
 
 from drillfeed.daemon.drills.drill import Set
-from drillfeed.daemon.drills.forms import RandomOrder
-from drillfeed.daemon.drills.orders import ORDERS
 from drillfeed.daemon.drills.profiles import Profile
+from drillfeed.daemon.drills.weighted import RandomSequence
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import Owner, least_interval_s, tempo_bound
 from drillfeed.daemon.planning.setting import Setting
@@ -106,7 +105,7 @@ def rhythm(
     if bound.by == "drill" or (needed_s <= 60 / asked_per_min + 1e-9 and bound.by == "machine"):
         return Rhythm(60 / asked_per_min, least_wait_s, None)
     if profile is not None and bound.by == "player":
-        most = f" ({profile.caps.most_per_min:g}/min between any two; their time varies by {vary_share:.0%})"
+        most = f" ({profile.caps.max_per_min:g}/min between any two; their time varies by {vary_share:.0%})"
         stretch = Stretch(asked_per_min, bound.most, f"{profile.owner}{most if vary_share else ''}", by=bound.by)
         return Rhythm(60 / bound.most, least_wait_s, stretch)
     ordered = sorted(at_tempo, key=lambda pair: (-gap_s(pair), pair))
@@ -134,10 +133,10 @@ def _stretch(
 
 def _lift(one: Set, worst: Pair, needed_s: float, next_s: list[float]) -> str | None:
     """Say which ordering rule would make a random set faster, if one rule would."""
-    order = one.order
-    if not isinstance(order, RandomOrder) or not next_s or worst[1] in order.after.get(worst[0], {}):
+    sequence = one.sequence
+    if not isinstance(sequence, RandomSequence) or not next_s or worst[1] in sequence.after.get(worst[0], {}):
         return None
-    barred = order.model_copy(update={"never": (*order.never, worst)})
-    if ORDERS["random"].faults(barred, one.balls, {}) or 60 / next_s[0] < 60 / needed_s + 0.5:
+    barred = sequence.model_copy(update={"never": (*sequence.never, worst)})
+    if barred.faults(one.balls, {}) or 60 / next_s[0] < 60 / needed_s + 0.5:
         return None
     return f'a rule never = [["{worst[0]}", "{worst[1]}"]] would lift it to {60 / next_s[0]:.1f}/min'

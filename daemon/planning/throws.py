@@ -10,8 +10,8 @@ from itertools import product
 
 from drillfeed.daemon.drills.balls import BallType, without_sidespin
 from drillfeed.daemon.drills.drill import Drill, Variation
-from drillfeed.daemon.drills.orders import ORDERS
-from drillfeed.daemon.drills.sides import Player, Side, for_player, leftward_cm, split
+from drillfeed.daemon.drills.players import Player, for_player, leftward_cm
+from drillfeed.daemon.drills.sides import Side, split
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import ANOTHER_BALL, check_ball, objection
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting, bend_text, pan_to, setting_for
@@ -43,15 +43,6 @@ class Aimed:
     def plain(self) -> Throw:
         """Return the throw as written."""
         return self.throws[0]
-
-
-def mirrored(setting: Setting) -> Setting:
-    """Return the setting for the other side of the table: pan and roll (sidespin) turned over, all else the same."""
-
-    def turned(deg: float | None) -> float | None:
-        return -deg if deg else deg
-
-    return replace(setting, pan_deg=turned(setting.pan_deg), roll_deg=turned(setting.roll_deg))
 
 
 def pan_for(ball: BallType, side: Side, machine: Machine, player: Player) -> float:
@@ -181,11 +172,11 @@ def aim_sets(
     aiming = _Aiming(drill, balls, machine, player)
     aiming.look_at_sides()
     aiming.look_at_sidespin()
-    sets = tuple(aiming.aim(ORDERS[one.order.kind].names(one.order), drill.variation_of(one)) for one in drill.set)
+    sets = tuple(aiming.aim(one.sequence.names(), drill.variation_of(one)) for one in drill.set)
     if all(name in balls for name in drill.ball_names()):
-        looked_at = {(id(one.order), one.balls): (number, one) for number, one in enumerate(drill.set, 1)}
+        looked_at = {(id(one.sequence), one.balls): (number, one) for number, one in enumerate(drill.set, 1)}
         for number, one in looked_at.values():
-            faults = ORDERS[one.order.kind].faults(one.order, one.balls, balls)
+            faults = one.sequence.faults(one.balls, balls)
             aiming.faults |= {f"set {number}: {fault}": USUAL_STEP for fault in faults}
     if aiming.faults:
         raise NotPossible("; ".join(aiming.faults), _what_helps(set(aiming.faults.values())))

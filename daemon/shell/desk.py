@@ -14,8 +14,11 @@ from pathlib import Path
 
 import structlog
 
-from drillfeed.daemon.drills.drill import HARD_MOST_BALLS, LEAST_START_DELAY_S, Drill, FixedOrder, Set, with_balls
-from drillfeed.daemon.drills.sides import RIGHT_HANDED, Hand, Player, split
+from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS, MIN_START_DELAY_S
+from drillfeed.daemon.drills.drill import Drill, Set, with_balls
+from drillfeed.daemon.drills.players import RIGHT_HANDED, Player
+from drillfeed.daemon.drills.sides import Hand, split
+from drillfeed.daemon.drills.written import FixedSequence
 from drillfeed.daemon.engine.changing import based_on
 from drillfeed.daemon.engine.effects import Effects, Event
 from drillfeed.daemon.engine.orders import Given
@@ -206,8 +209,8 @@ class Desk:
             title=f"one ball: {ball.title}"[:120],
             level=ball.level,
             tempo_per_min=min(max(ONE_BALL_PER_MIN, feeder.low_balls_per_min), feeder.high_balls_per_min),
-            start_delay_s=LEAST_START_DELAY_S,
-            set=(Set(balls=1, order=FixedOrder(kind="fixed", balls=(mention,))),),
+            start_delay_s=MIN_START_DELAY_S,
+            set=(Set(balls=1, sequence=FixedSequence(kind="fixed", balls=(mention,))),),
         )
         plan = self.plan(drill, 0, player=self._player(command))
         self.control.post(Given(command, caller, self._token(_with_data(reply, plan)), plan))
@@ -246,9 +249,9 @@ class Desk:
         self, drill: Drill, seed: int, balls: int | None = None, player: Player = RIGHT_HANDED, turns: int | None = None
     ) -> DrillPlan:
         """Return the plan of a drill on this machine; raise Refused, FileMistakes or NotPossible."""
-        if balls is not None and balls > HARD_MOST_BALLS:
+        if balls is not None and balls > HARD_MAX_BALLS:
             raise Refused(
-                "bounds", "too many balls for one run", expected=f"{HARD_MOST_BALLS} at most", found=f"{balls}"
+                "bounds", "too many balls for one run", expected=f"{HARD_MAX_BALLS} at most", found=f"{balls}"
             )
         drill = with_balls(drill, balls) if balls is not None else drill
         turns = self.control.engine.crank_turns if turns is None else turns

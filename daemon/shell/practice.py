@@ -15,9 +15,10 @@ from typing import TypeVar
 
 from drillfeed.daemon.calibration import Trim, Trims
 from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.drills.players import RIGHT_HANDED
+from drillfeed.daemon.drills.players import Player as AtTable
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
-from drillfeed.daemon.drills.sides import ELBOW_CM, RIGHT_HANDED, Hand
-from drillfeed.daemon.drills.sides import Player as AtTable
+from drillfeed.daemon.drills.sides import ELBOW_CM, Hand
 from drillfeed.daemon.engine.playing import Plays
 from drillfeed.daemon.journal import reading
 from drillfeed.daemon.journal.entries import Chosen

@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from drillfeed.daemon.checking import check_file
-    from drillfeed.daemon.drills.sides import Player
+    from drillfeed.daemon.drills.players import Player
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.mistakes import FileMistakes
     from drillfeed.daemon.planning.setting import NotPossible

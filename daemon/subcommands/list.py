@@ -28,7 +28,7 @@ def run(args: argparse.Namespace) -> int:
     import sys
     from pathlib import Path
 
-    from drillfeed.daemon.drills.sides import Player
+    from drillfeed.daemon.drills.players import Player
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.listing import listing
     from drillfeed.daemon.mistakes import FileMistakes

@@ -42,7 +42,8 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from drillfeed.daemon.drills.drill import with_balls
-    from drillfeed.daemon.drills.sides import MOST_ELBOW_CM, Player
+    from drillfeed.daemon.drills.players import Player
+    from drillfeed.daemon.drills.sides import MAX_ELBOW_CM
     from drillfeed.daemon.library import load_balls, load_drill, load_machine
     from drillfeed.daemon.mistakes import FileMistakes
     from drillfeed.daemon.planning.plan import plan_sets
@@ -54,8 +55,8 @@ def run(args: argparse.Namespace) -> int:
             raise NotPossible(f"--balls {args.balls}; expected 1 or more")
         if not 0 <= args.seed < 2**32:
             raise NotPossible(f"--seed {args.seed}; expected 0 to {2**32 - 1}")
-        if not abs(args.elbow) <= MOST_ELBOW_CM:
-            raise NotPossible(f"--elbow {args.elbow:g}; expected {-MOST_ELBOW_CM:g} to {MOST_ELBOW_CM:g}")
+        if not abs(args.elbow) <= MAX_ELBOW_CM:
+            raise NotPossible(f"--elbow {args.elbow:g}; expected {-MAX_ELBOW_CM:g} to {MAX_ELBOW_CM:g}")
         machine = load_machine(args.machine)
         drill = load_drill(args.drill, folder)
         if args.balls is not None:

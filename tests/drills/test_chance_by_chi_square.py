@@ -14,20 +14,19 @@ from pydantic import TypeAdapter
 from scipy.stats import chisquare
 
 from drillfeed.daemon.drills.drill import Variation
-from drillfeed.daemon.drills.forms import Order
-from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.drills.sequences import Sequence
 from drillfeed.daemon.library import load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.plan import plan_drill
 
 BALLS = load_balls()
 LEVEL = 1e-4
 A, B, C = "no-spin-steady", "light-push", "heavy-push"
-READ: TypeAdapter[Any] = TypeAdapter(Order)
+READ: TypeAdapter[Any] = TypeAdapter(Sequence)
 
 
 def drawn(form: dict[str, Any], balls: int, seed: int) -> tuple[str, ...]:
     order = READ.validate_python(form)
-    draw = ORDERS[order.kind].draw(order, BALLS, np.random.default_rng(seed))
+    draw = order.draw(BALLS, np.random.default_rng(seed))
     return tuple(one.mention for one in islice(draw, balls))
 
 
@@ -56,7 +55,7 @@ def test_later_balls_by_weight_without_memory() -> None:
 
 def test_after_a_full_run_the_others_share_by_weight() -> None:
     """After two alike the third is one of the others, in proportion to their weights: 2 to 5 after two of A."""
-    form = {"kind": "random", "weights": {A: 1, B: 2, C: 5}, "most_alike": 2}
+    form = {"kind": "random", "weights": {A: 1, B: 2, C: 5}, "max_alike": 2}
     seen: Counter[str] = Counter()
     for seed in range(400):
         thrown = drawn(form, 60, seed)
@@ -106,7 +105,7 @@ def test_a_quota_without_run_limit_is_every_order_alike() -> None:
     fits(Counter(drawn(form, 4, seed) for seed in range(4000)), dict.fromkeys(orders, 1 / 12))
 
 
-def quota_tree(counts: dict[str, int], most_alike: int) -> dict[tuple[str, ...], float]:
+def quota_tree(counts: dict[str, int], max_alike: int) -> dict[tuple[str, ...], float]:
     """Work out every order's chance by walking the tree: in proportion to what is left, dead ends left out."""
 
     def alive(thrown: tuple[str, ...], left: dict[str, int]) -> bool:
@@ -118,7 +117,7 @@ def quota_tree(counts: dict[str, int], most_alike: int) -> dict[tuple[str, ...],
         return [
             (name, {**left, name: n - 1})
             for name, n in left.items()
-            if n and thrown[-most_alike:] != (name,) * most_alike
+            if n and thrown[-max_alike:] != (name,) * max_alike
         ]
 
     def walk(thrown: tuple[str, ...], left: dict[str, int], chance: float) -> None:
@@ -135,14 +134,12 @@ def quota_tree(counts: dict[str, int], most_alike: int) -> dict[tuple[str, ...],
     return found
 
 
-@pytest.mark.parametrize(
-    ("counts", "most_alike"), [({A: 4, B: 2}, 2), ({A: 3, B: 2, C: 1}, 1), ({A: 4, B: 2, C: 1}, 2)]
-)
-def test_a_quota_with_a_run_limit_follows_its_tree(counts: dict[str, int], most_alike: int) -> None:
+@pytest.mark.parametrize(("counts", "max_alike"), [({A: 4, B: 2}, 2), ({A: 3, B: 2, C: 1}, 1), ({A: 4, B: 2, C: 1}, 2)])
+def test_a_quota_with_a_run_limit_follows_its_tree(counts: dict[str, int], max_alike: int) -> None:
     """Each order has the chance that drawing by what is left gives it, dead ends left out: the whole tree, walked."""
-    form = {"kind": "quota", "quota": counts, "most_alike": most_alike, "first": "drawn"}
+    form = {"kind": "quota", "quota": counts, "max_alike": max_alike, "first": "drawn"}
     n = sum(counts.values())
-    fits(Counter(drawn(form, n, seed) for seed in range(4000)), quota_tree(counts, most_alike))
+    fits(Counter(drawn(form, n, seed) for seed in range(4000)), quota_tree(counts, max_alike))
 
 
 def test_choices_of_a_scenario_by_weight() -> None:

@@ -11,44 +11,55 @@ from drillfeed.daemon.drills.ladder import (
     NoStep,
     one_rung,
     paced,
-    read_swaps,
     reshaped,
     rung_text,
     tempo_change,
 )
 from drillfeed.daemon.library import known, load_drill
 from drillfeed.daemon.mistakes import FileMistakes
+from tests.support.reproducing import swaps_in
 
 FIXED = {"kind": "fixed", "balls": ["light-push"]}
 HEAD: dict[str, Any] = {"name": "a-drill", "title": "a drill", "level": "club", "tempo_per_min": 40}
 
 
 def drill(sets: list[dict[str, Any]] | None = None, **more: Any) -> Drill:
-    return read_drill({**HEAD, "set": sets or [{"balls": 10, "order": FIXED}], **more}, "a test")
+    return read_drill({**HEAD, "set": sets or [{"balls": 10, "sequence": FIXED}], **more}, "a test")
 
 
 @pytest.mark.parametrize(
     ("more", "says"),
     [
-        ({"set": [{"balls": 10, "order": FIXED}, {"balls": 9, "order": FIXED, "warm_up": True}]}, "first set alone"),
         (
-            {"set": [{"balls": 9, "order": FIXED, "warm_up": True, "tempo_per_min": 50}, {"balls": 9, "order": FIXED}]},
+            {"set": [{"balls": 10, "sequence": FIXED}, {"balls": 9, "sequence": FIXED, "warm_up": True}]},
+            "first set alone",
+        ),
+        (
+            {
+                "set": [
+                    {"balls": 9, "sequence": FIXED, "warm_up": True, "tempo_per_min": 50},
+                    {"balls": 9, "sequence": FIXED},
+                ]
+            },
             "a warm-up no faster than the sets after it",
         ),
         (
-            {"set": [{"balls": 9, "order": {"kind": "fixed", "balls": ["a", "b"]}, "warm_up": True}]},
-            "one kind of ball in fixed order",
+            {"set": [{"balls": 9, "sequence": {"kind": "fixed", "balls": ["a", "b"]}, "warm_up": True}]},
+            "one kind of ball in a fixed sequence",
         ),
-        ({"set": [{"balls": 9, "order": {"kind": "quota", "quota": {"a": 4, "b": 4}}}]}, "balls = 8"),
-        ({"most_per_min": 30}, "most_per_min of at least 40"),
-        ({"most_balls": 5}, "most_balls of at least 10"),
+        ({"set": [{"balls": 9, "sequence": {"kind": "quota", "quota": {"a": 4, "b": 4}}}]}, "balls = 8"),
+        ({"max_per_min": 30}, "max_per_min of at least 40"),
+        ({"max_balls": 5}, "max_balls of at least 10"),
         ({"tempo_per_min": 91}, "90.0 or less"),
         ({"start_delay_s": 4}, "5.0 or more"),
         ({"resume_delay_s": 2}, "3.0 or more"),
         ({"easier": [{"title": "nothing"}]}, "a change: tempo_change_per_min, balls_change, weights or swap"),
         ({"harder": [{"title": "x", "weights": {"flat-block": 2}}]}, "only for balls of the drill; not flat-block"),
-        ({"set": [{"balls": 121, "order": FIXED}]}, "120 or less"),
-        ({"set": [{"balls": 9, "order": FIXED, "bursts": {"least": 4, "most": 3, "pause_s": 6}}]}, "least not above"),
+        ({"set": [{"balls": 121, "sequence": FIXED}]}, "120 or less"),
+        (
+            {"set": [{"balls": 9, "sequence": FIXED, "bursts": {"min_balls": 4, "max_balls": 3, "pause_s": 6}}]},
+            "min_balls not above",
+        ),
         ({"titel": "x"}, "no such key; perhaps title"),
     ],
 )
@@ -61,20 +72,20 @@ def test_a_drill_with_a_mistake_is_refused_with_what_is_allowed(more: dict[str, 
 
 def test_with_balls_cuts_and_repeats() -> None:
     """A drill is cut to so many balls, or its sets come again until there are as many."""
-    one = drill([{"balls": 10, "order": FIXED}, {"balls": 6, "order": FIXED}])
+    one = drill([{"balls": 10, "sequence": FIXED}, {"balls": 6, "sequence": FIXED}])
     assert [s.balls for s in with_balls(one, 13).set] == [10, 3]
     assert [s.balls for s in with_balls(one, 40).set] == [10, 6, 10, 6, 8]
-    assert with_balls(one, 1000).most_balls == 1000
+    assert with_balls(one, 1000).max_balls == 1000
 
 
 def test_a_warm_up_is_thrown_once_however_long_the_drill() -> None:
     """Repeated sets are those after the warm-up."""
-    one = drill([{"balls": 5, "order": FIXED, "warm_up": True}, {"balls": 10, "order": FIXED}])
+    one = drill([{"balls": 5, "sequence": FIXED, "warm_up": True}, {"balls": 10, "sequence": FIXED}])
     assert [s.warm_up for s in with_balls(one, 30).set] == [True, False, False, False]
 
 
 LADDER = drill(
-    [{"balls": 10, "order": {"kind": "random", "weights": {"a": 1, "b": 2}, "after": {"b": {"a": 0.5}}}}],
+    [{"balls": 10, "sequence": {"kind": "random", "weights": {"a": 1, "b": 2}, "after": {"b": {"a": 0.5}}}}],
     easier=[{"title": "slower", "tempo_change_per_min": -8}, {"title": "no b", "swap": {"b": "c"}}],
     harder=[{"title": "more b", "weights": {"b": 6}, "balls_change": 5}],
 )
@@ -83,11 +94,11 @@ LADDER = drill(
 def test_steps_add_up_from_the_drill_as_written() -> None:
     """Each rung stands on those before it; the same rung is the same drill whatever came between."""
     two_down = reshaped(LADDER, Changes(-2))
-    assert two_down.set[0].order.model_dump()["weights"] == {"a": 1, "c": 2}
-    assert two_down.set[0].order.model_dump()["after"] == {"c": {"a": 0.5}}
+    assert two_down.set[0].sequence.model_dump()["weights"] == {"a": 1, "c": 2}
+    assert two_down.set[0].sequence.model_dump()["after"] == {"c": {"a": 0.5}}
     assert tempo_change(LADDER, Changes(-2)) == -8
     up = reshaped(LADDER, Changes(1))
-    assert up.set[0].balls == 15 and up.set[0].order.model_dump()["weights"] == {"a": 1, "b": 6}
+    assert up.set[0].balls == 15 and up.set[0].sequence.model_dump()["weights"] == {"a": 1, "b": 6}
     assert reshaped(LADDER, AS_WRITTEN) == LADDER
 
 
@@ -116,8 +127,8 @@ def test_coming_back_from_a_written_step_undoes_that_step() -> None:
 def test_the_tempo_is_moved_from_what_runs_and_stays_in_its_bounds() -> None:
     """Every set but a warm-up is moved; never above the drill's most, never below 5 a minute."""
     one = drill(
-        [{"balls": 5, "order": FIXED, "warm_up": True, "tempo_per_min": 20}, {"balls": 9, "order": FIXED}],
-        most_per_min=43,
+        [{"balls": 5, "sequence": FIXED, "warm_up": True, "tempo_per_min": 20}, {"balls": 9, "sequence": FIXED}],
+        max_per_min=43,
     )
     assert [s.tempo_per_min for s in paced(one, -5, [20, 31]).set] == [20, 26]
     assert [s.tempo_per_min for s in paced(one, 5, [20, 40]).set] == [20, 43]
@@ -129,9 +140,9 @@ def test_a_shorter_set_keeps_a_ball_and_a_quota_keeps_its_length() -> None:
     """The length of a set follows its step within 1 and 120; what a quota says stays."""
     one = drill(
         [
-            {"balls": 5, "order": FIXED},
-            {"balls": 100, "order": FIXED},
-            {"balls": 4, "order": {"kind": "quota", "quota": {"a": 4}}},
+            {"balls": 5, "sequence": FIXED},
+            {"balls": 100, "sequence": FIXED},
+            {"balls": 4, "sequence": {"kind": "quota", "quota": {"a": 4}}},
         ],
         easier=[{"title": "shorter", "balls_change": -10}],
         harder=[{"title": "longer", "balls_change": 30}],
@@ -143,7 +154,7 @@ def test_a_shorter_set_keeps_a_ball_and_a_quota_keeps_its_length() -> None:
 ORDER_AND_SWAP = [
     ({"kind": "fixed", "balls": ["a", "b to forehand"]}, {"balls": ("a", "c to forehand")}),
     ({"kind": "rotating", "balls": ["b", "a"]}, {"balls": ("c", "a")}),
-    ({"kind": "quota", "quota": {"a": 4, "b": 5, "c": 1}, "most_alike": 3}, {"quota": {"a": 4, "c": 6}}),
+    ({"kind": "quota", "quota": {"a": 4, "b": 5, "c": 1}, "max_alike": 3}, {"quota": {"a": 4, "c": 6}}),
     (
         {"kind": "random", "weights": {"a": 1, "b": 2, "c": 3}, "never": [["b", "a"]], "after": {"a": {"b": 0.5}}},
         {"weights": {"a": 1, "c": 5}, "never": (("c", "a"),), "after": {"a": {"c": 0.5}}},
@@ -159,8 +170,8 @@ ORDER_AND_SWAP = [
 def test_another_ball_takes_the_place_of_one_everywhere(order: dict[str, Any], expected: dict[str, Any]) -> None:
     """In every kind of order, nested parts and rules included; what falls together is added up."""
     balls = sum(order["quota"].values()) if order["kind"] == "quota" else 10
-    swapped = reshaped(drill([{"balls": balls, "order": order}]), Changes(swaps=(("b", "c"),)))
-    found = swapped.set[0].order.model_dump()
+    swapped = reshaped(drill([{"balls": balls, "sequence": order}]), Changes(swaps=(("b", "c"),)))
+    found = swapped.set[0].sequence.model_dump()
     assert {key: found[key] for key in expected} == expected
 
 
@@ -179,8 +190,8 @@ def test_a_swap_into_something_that_is_no_ball_is_refused() -> None:
 def test_swaps_are_told_so_that_they_can_be_read_again() -> None:
     """The text of the swaps reads back as the swaps."""
     swaps = (("light-push", "heavy-push"), ("rally-topspin to forehand", "flat-block"))
-    assert read_swaps(Changes(swaps=swaps).swaps_text) == swaps
-    assert read_swaps("") == ()
+    assert swaps_in(Changes(swaps=swaps).swaps_text) == swaps
+    assert swaps_in("") == ()
     assert Changes(-1, -5.0, swaps).text == (
         "rung -1, tempo -5/min, light-push -> heavy-push, rally-topspin to forehand -> flat-block"
     )

@@ -11,7 +11,10 @@ import pytest
 
 from drillfeed.daemon import file_schemas
 from drillfeed.daemon.drills.drill import Drill, Rung, Set, read_drill
-from drillfeed.daemon.drills.forms import FixedOrder, QuotaOrder, RandomOrder, RotatingOrder, ScenarioOrder
+from drillfeed.daemon.drills.quota import QuotaSequence
+from drillfeed.daemon.drills.scenario import ScenarioSequence
+from drillfeed.daemon.drills.weighted import RandomSequence
+from drillfeed.daemon.drills.written import FixedSequence, RotatingSequence
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine, read_toml
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.protocol.generated import stale
@@ -36,10 +39,10 @@ def test_each_example_of_the_page_is_a_drill_that_can_be_thrown(text: str) -> No
 def test_the_page_names_every_key_and_shows_every_order() -> None:
     """No key of a drill, a set or a step is missing on the page, and each kind of order has its example."""
     text = PAGE.read_text("utf-8")
-    for model in (Drill, Set, Rung, FixedOrder, RandomOrder, QuotaOrder, RotatingOrder, ScenarioOrder):
+    for model in (Drill, Set, Rung, FixedSequence, RandomSequence, QuotaSequence, RotatingSequence, ScenarioSequence):
         for key in model.model_fields:
             assert re.search(rf"\b{key}\b", text), f"{model.__name__}.{key}"
-    kinds = {one["order"]["kind"] for example in EXAMPLES for one in tomllib.loads(example)["set"]}
+    kinds = {one["sequence"]["kind"] for example in EXAMPLES for one in tomllib.loads(example)["set"]}
     assert kinds == {"fixed", "rotating", "random", "quota", "scenario"}
 
 

@@ -16,13 +16,12 @@ import pytest
 from pydantic import TypeAdapter
 
 from drillfeed.daemon.drills.drill import with_balls
-from drillfeed.daemon.drills.forms import Order
-from drillfeed.daemon.drills.orders import ORDERS
+from drillfeed.daemon.drills.sequences import Sequence
 from drillfeed.daemon.library import load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.plan import plan_sets
 
 BALLS = load_balls()
-READ: TypeAdapter[Any] = TypeAdapter(Order)
+READ: TypeAdapter[Any] = TypeAdapter(Sequence)
 MILLION = 1_000_000
 FORMS: dict[str, dict[str, Any]] = {
     "fixed": {"kind": "fixed", "balls": ["light-topspin", "light-push"]},
@@ -30,7 +29,7 @@ FORMS: dict[str, dict[str, Any]] = {
     "random": {
         "kind": "random",
         "weights": {"light-topspin": 1, "light-push": 2, "heavy-push": 1},
-        "most_alike": 2,
+        "max_alike": 2,
         "after": {"light-push": {"heavy-push": 0.7}},
     },
     "scenario": {"kind": "scenario", "parts": ["light-topspin", {"one_of": [["light-push"], ["heavy-push"]]}]},
@@ -39,7 +38,7 @@ FORMS: dict[str, dict[str, Any]] = {
 
 def draw(name: str) -> Iterator[Any]:
     order = READ.validate_python(FORMS[name])
-    return ORDERS[order.kind].draw(order, BALLS, np.random.default_rng(1))
+    return order.draw(BALLS, np.random.default_rng(1))
 
 
 def spend(balls: Iterator[Any]) -> None:
@@ -88,9 +87,9 @@ def test_memory_stays_flat_however_many_balls(name: str) -> None:
 def test_a_quota_takes_one_number_of_chance_a_ball() -> None:
     """Never try and discard: the largest quota takes as many numbers as it has balls, and looks at each type once."""
     order = READ.validate_python(
-        {"kind": "quota", "quota": {"light-push": 40, "heavy-push": 40, "flat-block": 40}, "most_alike": 1}
+        {"kind": "quota", "quota": {"light-push": 40, "heavy-push": 40, "flat-block": 40}, "max_alike": 1}
     )
-    calls = calls_of(lambda: spend(ORDERS["quota"].draw(order, BALLS, np.random.default_rng(1))))
+    calls = calls_of(lambda: spend(order.draw(BALLS, np.random.default_rng(1))))
     assert calls <= 120 * 40
 
 

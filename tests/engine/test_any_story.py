@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from drillfeed.clients.drivers.faults import parse_fault
+from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profile
-from drillfeed.daemon.drills.sides import Player
 from drillfeed.daemon.engine.playing import Plays
 from drillfeed.daemon.engine.states import RUNNING, TABLE
 from drillfeed.daemon.virtual import Side
@@ -63,7 +63,7 @@ class Story(RuleBasedStateMachine):
         assert reply.ok == idle
         if idle:
             assert engine.plan is None
-            self.caps.append((len(self.hall.sent_in), profile.caps.most_rim_mps if profile else float("inf")))
+            self.caps.append((len(self.hall.sent_in), profile.caps.max_rim_mps if profile else float("inf")))
             self.hall.hall.say("load a-drill", plan=replace(self.plan, player=Player(profile=profile)))
         else:
             assert (engine.profile, engine.plan) == before

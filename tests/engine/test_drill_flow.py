@@ -294,7 +294,7 @@ def test_three_missed_in_a_row_pause_the_run_with_the_reason() -> None:
 
 def test_the_drill_ends_when_its_minutes_are_over() -> None:
     """A run is bounded in time: feeding ends, wheels run down, no fault."""
-    hall = WatchedHall().feeding(drill_plan(sets=(60,), most_minutes=0.2))
+    hall = WatchedHall().feeding(drill_plan(sets=(60,), max_minutes=0.2))
     assert hall.hall.until_state("ARMED", "FAULT", "PAUSED", most_s=30.0)
     assert hall.state == "ARMED"
     assert "minutes are over" in hall.told("state")[-1]

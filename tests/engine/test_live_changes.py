@@ -7,25 +7,26 @@ from typing import Any
 import pytest
 
 from drillfeed.daemon.drills.drill import Drill, read_drill
-from drillfeed.daemon.drills.ladder import Changes, read_swaps
+from drillfeed.daemon.drills.ladder import Changes
 from drillfeed.daemon.engine.changing import based_on
 from drillfeed.daemon.engine.schedule import SetRun
 from drillfeed.daemon.engine.telling import snapshot
-from drillfeed.daemon.planning.change import InForce, change_plan, reproduce
+from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
 from drillfeed.protocol.commands import parse
 from drillfeed.protocol.lines import Reply
 from drillfeed.protocol.spec import Caller
 from tests.support.halls import WatchedHall, ball_types, drill_plan, machine
+from tests.support.reproducing import InForce, reproduce, swaps_in
 
 COACH = Caller("coach", "coach", "elsewhere")
 PLAYER = Caller("player", "player", "here")
-RANDOM = {"kind": "random", "weights": {"light-topspin": 2, "light-push": 2, "rally-topspin": 1}, "most_alike": 2}
+RANDOM = {"kind": "random", "weights": {"light-topspin": 2, "light-push": 2, "rally-topspin": 1}, "max_alike": 2}
 
 
 def a_drill(balls: tuple[int, ...] = (8, 6), rest_s: float | None = None, **more: Any) -> Drill:
-    sets = [{"balls": n, "order": RANDOM} | ({"rest_s": rest_s} if rest_s else {}) for n in balls]
+    sets = [{"balls": n, "sequence": RANDOM} | ({"rest_s": rest_s} if rest_s else {}) for n in balls]
     head = {"name": "a-drill", "title": "a drill", "level": "club", "tempo_per_min": 36, "resume_delay_s": 3}
     return read_drill({**head, "start_delay_s": 5, "set": sets, **more}, "a test")
 
@@ -164,7 +165,7 @@ def test_the_ladder_of_the_drill_is_what_status_names() -> None:
 
 def test_nothing_gets_faster_than_its_drill_allows() -> None:
     """The bound of the drill holds for steps and for tempo, and the refusal names it."""
-    hall = WatchedHall().feeding(planned(a_drill(most_per_min=39)))
+    hall = WatchedHall().feeding(planned(a_drill(max_per_min=39)))
     ask(hall, "faster")
     assert hall.engine.wanted is not None
     assert 60 / hall.engine.wanted.plan.sets[0].interval_s == pytest.approx(39)
@@ -276,7 +277,7 @@ def test_seed_and_notices_give_the_run_again(seed: int) -> None:
         )
         for one in fields(hall, "change")
         if one["in_force"]
-        for changes in [Changes(one["rung"], one["tempo_change_per_min"], read_swaps(one["swaps"]))]
+        for changes in [Changes(one["rung"], one["tempo_change_per_min"], swaps_in(one["swaps"]))]
     ]
     again = [ball.ball for one in reproduce(planned(drill, seed), told) for ball in one]
     assert [one["ball"] for one in thrown(hall)] == again
@@ -307,7 +308,7 @@ def test_gaps_hold_where_the_old_plan_meets_the_new() -> None:
         both = read_drill(
             {
                 "name": "x", "title": "x", "level": "club", "tempo_per_min": 20,
-                "set": [{"balls": 2, "order": {"kind": "fixed", "balls": [old, new]}}],
+                "set": [{"balls": 2, "sequence": {"kind": "fixed", "balls": [old, new]}}],
             },
             "a test",
         )  # fmt: skip

@@ -7,8 +7,8 @@ from typing import Any, get_args
 import pytest
 
 from drillfeed.daemon.drills.drill import Drill, read_drill
+from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profile
-from drillfeed.daemon.drills.sides import Player
 from drillfeed.daemon.engine.orders import Given, carry_out
 from drillfeed.daemon.engine.playing import Plays
 from drillfeed.daemon.engine.telling import snapshot
@@ -25,7 +25,7 @@ GENTLE = ("light-topspin", "light-push")
 
 
 def a_drill(tempo: float = 45, balls: tuple[str, ...] = GENTLE, n: int = 6, **more: Any) -> Drill:
-    one = {"balls": n, "order": {"kind": "fixed", "balls": balls}}
+    one = {"balls": n, "sequence": {"kind": "fixed", "balls": balls}}
     head = {"name": "a-drill", "title": "a drill", "level": "beginner", "tempo_per_min": tempo, "start_delay_s": 5}
     return read_drill({**head, "set": [one], **more}, "a test")
 
@@ -58,7 +58,7 @@ def test_a_drill_above_the_tempo_runs_evenly_at_the_players_and_below_the_rims_a
     assert hall.hall.until_state("ARMED", most_s=90.0)
     leaves = [event.fields["planned_leaves_s"] for event in hall.hall.events if event.topic == "ball"]
     assert [b - a for a, b in pairwise(map(float, leaves))] == pytest.approx([60 / 35] * 5, abs=0.02)  # type: ignore[arg-type]
-    assert 5.0 < max(rims_mps(hall)) <= JUNIOR.caps.most_rim_mps + 1e-6
+    assert 5.0 < max(rims_mps(hall)) <= JUNIOR.caps.max_rim_mps + 1e-6
 
 
 def test_the_limiter_keeps_the_rims_of_the_player_whatever_a_plan_asks_for() -> None:
@@ -69,7 +69,7 @@ def test_the_limiter_keeps_the_rims_of_the_player_whatever_a_plan_asks_for() -> 
     hall.ok("arm")
     hall.ok(f"start {hall.engine.stop_count}")
     hall.hall.run_for(12.0)
-    assert max(rims_mps(hall)) == pytest.approx(JUNIOR.caps.most_rim_mps, abs=1e-6)
+    assert max(rims_mps(hall)) == pytest.approx(JUNIOR.caps.max_rim_mps, abs=1e-6)
     assert hall.commanded == 0, "axes that do not arrive get no ball"
 
 

@@ -33,12 +33,12 @@ level = "club"
 tempo_per_min = 60
 start_delay_s = 5
 resume_delay_s = 3
-most_balls = 1200
-most_minutes = 60
+max_balls = 1200
+max_minutes = 60
 
 [[set]]
 balls = 100
-[set.order]
+[set.sequence]
 kind = "fixed"
 balls = [{balls}]
 """

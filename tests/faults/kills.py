@@ -50,13 +50,13 @@ title = "As quick as the rules allow"
 level = "club"
 tempo_per_min = 90
 start_delay_s = 5
-most_balls = 1200
-most_minutes = 60
+max_balls = 1200
+max_minutes = 60
 """ + "".join(
     f"""
 [[set]]
 balls = {SET_BALLS}
-[set.order]
+[set.sequence]
 kind = "fixed"
 balls = ["light-topspin"]
 """

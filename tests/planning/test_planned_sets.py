@@ -21,8 +21,8 @@ MIX = {"kind": "random", "weights": {"rally-topspin": 1, "heavy-push": 1, "light
 
 def drill_of(order: dict[str, Any], balls: int = 20, tempo: float = 36, sets: int = 1, **more: Any) -> Drill:
     set_keys = {key: more.pop(key) for key in ("bursts", "vary", "rest_s") if key in more}
-    one = {"balls": balls, "order": order, **set_keys}
-    head = {"name": "a-drill", "title": "a drill", "level": "club", "tempo_per_min": tempo, "most_balls": 1200}
+    one = {"balls": balls, "sequence": order, **set_keys}
+    head = {"name": "a-drill", "title": "a drill", "level": "club", "tempo_per_min": tempo, "max_balls": 1200}
     return read_drill({**head, **more, "set": [one] * sets}, "a test")
 
 
@@ -77,8 +77,8 @@ def test_a_set_slower_than_the_feeder_can_go_is_refused() -> None:
 ORDERS = st.sampled_from(
     [
         MIX,
-        {**MIX, "most_alike": 1},
-        {"kind": "quota", "quota": {"rally-topspin": 8, "heavy-push": 12}, "most_alike": 3},
+        {**MIX, "max_alike": 1},
+        {"kind": "quota", "quota": {"rally-topspin": 8, "heavy-push": 12}, "max_alike": 3},
         {
             "kind": "scenario",
             "parts": ["light-topspin", {"one_of": [["rally-topspin"], ["heavy-push"]]}, {"wait_s": 4}],
@@ -131,7 +131,7 @@ def test_a_wait_too_short_for_its_balls_is_as_long_as_they_need() -> None:
 @given(st.integers(0, 2**32 - 1), st.integers(2, 4), st.integers(0, 2))
 def test_bursts_are_of_their_length_and_pauses_as_long_as_written(seed: int, least: int, more: int) -> None:
     """Each burst but the last has from `least` to `most` balls at the tempo, and six seconds follow it."""
-    bursts = {"least": least, "most": least + more, "pause_s": 6}
+    bursts = {"min_balls": least, "max_balls": least + more, "pause_s": 6}
     one = first_set(drill_of(MIX, balls=30, bursts=bursts), seed=seed)
     lengths, run = [], 0
     for k, ball in enumerate(one.balls):
@@ -149,7 +149,7 @@ def test_bursts_and_variation_leave_the_balls_alone() -> None:
     plain = [ball.ball for ball in first_set(drill_of(MIX)).balls]
     vary = {"tempo_share": 0.1, "speed_mps": 0.3, "depth_cm": 10}
     assert [ball.ball for ball in first_set(drill_of(MIX, vary=vary)).balls] == plain
-    bursts = {"least": 3, "most": 4, "pause_s": 6}
+    bursts = {"min_balls": 3, "max_balls": 4, "pause_s": 6}
     assert [ball.ball for ball in first_set(drill_of(MIX, bursts=bursts)).balls] == plain
 
 
@@ -215,7 +215,7 @@ def test_each_set_has_a_chance_of_its_own() -> None:
 
 def test_every_reason_is_told_at_once() -> None:
     """A drill that can't be thrown for two reasons names both."""
-    order = {"kind": "random", "weights": {"rally-topspin": 1, "heavy-push": 1}, "most_alike": 2}
+    order = {"kind": "random", "weights": {"rally-topspin": 1, "heavy-push": 1}, "max_alike": 2}
     with pytest.raises(NotPossible) as caught:
         plan_drill(drill_of(order), BALLS, KIT, 1)
     assert "rally-topspin: " in str(caught.value) and "heavy-push: " in str(caught.value)

@@ -8,9 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.config import read_config
-from drillfeed.daemon.drills.drill import HARD_MOST_PER_MIN, Drill, read_drill
+from drillfeed.daemon.drills.bounds import HARD_MAX_PER_MIN
+from drillfeed.daemon.drills.drill import Drill, read_drill
+from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, PLAYER_LEVELS, Caps, PlayerLevel, Profile
-from drillfeed.daemon.drills.sides import Player
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.mistakes import FileMistakes
 from drillfeed.daemon.planning.allowed import ANOTHER_BALL, ANOTHER_LEVEL, Owner, lowest, objection
@@ -33,7 +34,7 @@ def player(level: PlayerLevel, **caps: object) -> Player:
 
 
 def drill_of(balls: list[str], tempo: float = 30, n: int = 10, **more: object) -> Drill:
-    one = {"balls": n, "order": {"kind": "fixed", "balls": balls}}
+    one = {"balls": n, "sequence": {"kind": "fixed", "balls": balls}}
     head = {"name": "limits", "title": "limits", "level": "club", "tempo_per_min": tempo}
     return read_drill({**head, "set": [one], **more}, "a test")
 
@@ -73,8 +74,8 @@ def test_the_lowest_is_named(four: tuple[float, float | None, float | None, floa
 
 @settings(max_examples=60, deadline=None)
 @given(
-    tempo=st.floats(10, HARD_MOST_PER_MIN),
-    cap=st.floats(10, HARD_MOST_PER_MIN),
+    tempo=st.floats(10, HARD_MAX_PER_MIN),
+    cap=st.floats(10, HARD_MAX_PER_MIN),
     rim=st.floats(5, 20),
     speed=st.floats(5, 12),
     most=st.integers(1, 60),
@@ -86,7 +87,7 @@ def test_no_plan_is_above_any_of_the_four(
     tempo: float, cap: float, rim: float, speed: float, most: int, n: int, vary: float, balls: list[str]
 ) -> None:
     """Every interval, rim, ball and set of a plan keeps to drill, player, machine and hard bound, or is refused."""
-    who = player("advanced", most_per_min=cap, most_rim_mps=rim, most_mps=speed, most_set_balls=most)
+    who = player("advanced", max_per_min=cap, max_rim_mps=rim, max_mps=speed, max_set_balls=most)
     drill = drill_of(balls, tempo, n, vary={"tempo_share": vary, "speed_mps": 0.2})
     try:
         plan = planned(drill, who)
@@ -95,7 +96,7 @@ def test_no_plan_is_above_any_of_the_four(
         return
     (one,) = plan.sets
     assert len(one.balls) == min(n, most)
-    assert 60 / one.interval_s <= min(tempo, cap, CLUB.feeder.high_balls_per_min, HARD_MOST_PER_MIN) + 1e-9
+    assert 60 / one.interval_s <= min(tempo, cap, CLUB.feeder.high_balls_per_min, HARD_MAX_PER_MIN) + 1e-9
     assert all(60 / ball.gap_s <= cap + 1e-9 for ball in one.balls)
     assert all(gap_s >= 60 / cap - 1e-9 for gap_s in one.least_gap_s.values())
     for ball in one.balls:
@@ -123,7 +124,7 @@ def test_the_machine_is_named_where_it_is_the_lower() -> None:
 def test_waits_and_pauses_keep_to_the_tempo_of_the_player() -> None:
     """A scenario's wait and the pause after a burst may not be a way past the least interval; it is said."""
     order = {"kind": "scenario", "parts": ["light-topspin", {"wait_s": 1.2}, "light-topspin"]}
-    drill = read_drill({**drill_of(["light-topspin"]).model_dump(), "set": [{"balls": 6, "order": order}]}, "a test")
+    drill = read_drill({**drill_of(["light-topspin"]).model_dump(), "set": [{"balls": 6, "sequence": order}]}, "a test")
     plan = planned(drill, player("junior"))
     assert all(ball.gap_s >= 60 / 35 for ball in plan.sets[0].balls)
     assert plan.notes == ("set 1: waits of less than 1.71 s last so long, by the player's profile junior",)
@@ -155,19 +156,19 @@ def test_a_set_that_is_too_long_is_cut_and_said() -> None:
         ),
         (
             "rally-topspin",
-            player("club", most_mps=8.0),
+            player("club", max_mps=8.0),
             "rally-topspin: 8.5 m/s; 8 m/s at most by the player's profile club; "
             "nearest that is allowed: slow-heavy-topspin",
         ),
         (
             "rally-topspin",
-            player("club", most_rim_mps=12.0),
+            player("club", max_rim_mps=12.0),
             "rally-topspin: it needs a rim at 13.7 m/s; 12 m/s at most by the player's profile club; "
             "nearest that is allowed: gentle-topspin",
         ),
         (
             "light-topspin",
-            player("junior", most_mps=1.0),
+            player("junior", max_mps=1.0),
             "light-topspin: 7 m/s; 1 m/s at most by the player's profile junior; no ball type is allowed here",
         ),
     ],
@@ -190,7 +191,7 @@ def test_a_locked_ball_waits_for_the_owners_word() -> None:
 def test_variation_stays_below_the_limit_of_the_player() -> None:
     """A ball at the limit is varied downwards alone, and the plan says that some variations are left out."""
     drill = drill_of(["light-topspin"], vary={"speed_mps": 0.4})
-    plan = planned(drill, player("junior", most_mps=7.0))
+    plan = planned(drill, player("junior", max_mps=7.0))
     assert {ball.speed_mps for ball in plan.sets[0].balls} == {6.6, 7.0}
     assert any("varied less than written" in note for note in plan.notes)
 
@@ -211,7 +212,7 @@ def test_changes_do_not_pass_the_players_limits(verb: str) -> None:
     [
         (["rally-topspin"], player("junior"), f"{ANOTHER_BALL}; or {ANOTHER_LEVEL}"),
         (["rally-topspin", "heavy-push"], player("junior"), f"{ANOTHER_BALL}; or {ANOTHER_LEVEL}"),
-        (["rally-topspin"], player("advanced", most_mps=8.0), ANOTHER_BALL),
+        (["rally-topspin"], player("advanced", max_mps=8.0), ANOTHER_BALL),
         (["fast-topspin"], player("club"), ANOTHER_BALL),
         (["fast-topspin", "rally-topspin"], player("junior"), ANOTHER_BALL),
         (["rally-topspin", "nowhere"], player("junior"), USUAL_STEP),
@@ -245,7 +246,7 @@ def test_the_next_step_where_faster_changes_nothing(who: Player, tempo: float, d
 
 def test_the_next_step_where_the_feeder_is_too_quick_for_a_player() -> None:
     """A level that is slower than the feeder's least is refused; another level is named, not another machine."""
-    slow = player("junior", most_per_min=KIT.feeder.low_balls_per_min - 1)
+    slow = player("junior", max_per_min=KIT.feeder.low_balls_per_min - 1)
     with pytest.raises(NotPossible, match="this feeder makes") as refused:
         plan_drill(drill_of(["no-spin-steady"]), BALLS, KIT, 1, player=slow)
     assert refused.value.do == ANOTHER_LEVEL
@@ -268,10 +269,10 @@ def test_the_shipped_balls_and_drills_of_a_level_are_for_its_players(level: Play
 def test_configuration_changes_single_figures(tmp_path: Path) -> None:
     """What a table of a level says stands over the house's default; what it leaves out is the default."""
     file = tmp_path / "drillfeed.toml"
-    file.write_text("[players.junior]\nmost_per_min = 28\n", "utf-8")
+    file.write_text("[players.junior]\nmax_per_min = 28\n", "utf-8")
     profiles = read_config(file, {}).players
     house = HOUSE_PROFILES.of("junior").caps
-    assert profiles.of("junior").caps == house.model_copy(update={"most_per_min": 28.0})
+    assert profiles.of("junior").caps == house.model_copy(update={"max_per_min": 28.0})
     assert profiles.of("club") == HOUSE_PROFILES.of("club")
 
 
@@ -279,11 +280,11 @@ def test_configuration_changes_single_figures(tmp_path: Path) -> None:
     ("text", "key", "allowed"),
     [
         ("[players.junior]\nfastest = 9\n", "players.junior.fastest", "no such key"),
-        ("[players.senior]\nmost_mps = 9\n", "players.senior", "no such key"),
-        ("[players.club]\nmost_per_min = 91\n", "players.club.most_per_min", "90.0 or less"),
-        ("[players.club]\nmost_mps = 31\n", "players.club.most_mps", "30.0 or less"),
-        ("[players.club]\nmost_set_balls = 121\n", "players.club.most_set_balls", "120 or less"),
-        ('[players.junior]\nmost_ball_level = "junior"\n', "players.junior.most_ball_level", "'beginner', 'club'"),
+        ("[players.senior]\nmax_mps = 9\n", "players.senior", "no such key"),
+        ("[players.club]\nmax_per_min = 91\n", "players.club.max_per_min", "90.0 or less"),
+        ("[players.club]\nmax_mps = 31\n", "players.club.max_mps", "30.0 or less"),
+        ("[players.club]\nmax_set_balls = 121\n", "players.club.max_set_balls", "120 or less"),
+        ('[players.junior]\nmax_ball_level = "junior"\n', "players.junior.max_ball_level", "'beginner', 'club'"),
         ("players = 7\n", "players", "valid dictionary"),
     ],
 )
@@ -302,12 +303,12 @@ def test_the_page_about_drills_shows_the_houses_figures() -> None:
     page = (Path(__file__).parents[2] / "daemon" / "drills" / "DRILLS.md").read_text("utf-8")
     rows = dict(re.findall(r"^\| ([^|]+?) \| ([^|]+ \| [^|]+ \| [^|]+?) \|", page, re.MULTILINE))
     shown = {
-        "balls a minute, between any two": "most_per_min",
-        "balls in a set": "most_set_balls",
-        "level of ball types": "most_ball_level",
+        "balls a minute, between any two": "max_per_min",
+        "balls in a set": "max_set_balls",
+        "level of ball types": "max_ball_level",
         "ball types marked `locked`": "locked_balls",
-        "ball speed, m/s": "most_mps",
-        "rim speed, m/s": "most_rim_mps",
+        "ball speed, m/s": "max_mps",
+        "rim speed, m/s": "max_rim_mps",
         "share of the daily and weekly warning": "warn_share",
     }
     assert set(shown.values()) == set(Caps.model_fields)

@@ -9,13 +9,14 @@ from hypothesis import strategies as st
 from drillfeed.daemon.aim.thrower import launch_by, thrower_of
 from drillfeed.daemon.calibration import Trim, Trims
 from drillfeed.daemon.drills.drill import Drill, read_drill
-from drillfeed.daemon.drills.sides import FOREHAND_CM, SIDES, Player, leftward_cm, split, swapped
+from drillfeed.daemon.drills.players import Player, leftward_cm
+from drillfeed.daemon.drills.sides import FOREHAND_CM, SIDES, split, swapped
 from drillfeed.daemon.library import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting
-from drillfeed.daemon.planning.throws import mirrored
+from tests.support.mirror import mirrored
 
 BALLS = load_balls()
 PAN, CLUB = load_machine("hall-pan"), load_machine("club-build")
@@ -36,7 +37,7 @@ SIDED = st.builds("{} to {}".format, st.sampled_from(BALL_NAMES), st.sampled_fro
 
 
 def drill_of(balls: list[str], **more: object) -> Drill:
-    one = {"balls": len(balls), "order": {"kind": "fixed", "balls": balls}}
+    one = {"balls": len(balls), "sequence": {"kind": "fixed", "balls": balls}}
     head = {"name": "sides", "title": "sides", "level": "club", "tempo_per_min": 30}
     return read_drill({**head, "set": [one], **more}, "a test")
 

@@ -11,13 +11,14 @@ from drillfeed.daemon.aim.thrower import ball_from, launch_by, rims_of, thrower_
 from drillfeed.daemon.calibration import Trim, Trims
 from drillfeed.daemon.drills.balls import BallType, turned_over, without_sidespin
 from drillfeed.daemon.drills.drill import Drill, read_drill
-from drillfeed.daemon.drills.sides import FOREHAND_CM, SIDES, Player, for_player
+from drillfeed.daemon.drills.players import Player, for_player
+from drillfeed.daemon.drills.sides import FOREHAND_CM, SIDES
 from drillfeed.daemon.library import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.physics.flight import Flight, fly
 from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for
-from drillfeed.daemon.planning.throws import mirrored
+from tests.support.mirror import mirrored
 
 BALLS = load_balls()
 ROLL, PAN, CLUB = load_machine("hall-roll"), load_machine("hall-pan"), load_machine("club-build")
@@ -54,7 +55,7 @@ def rolling(low_deg: float, high_deg: float) -> Machine:
 
 
 def drill_of(balls: list[str], **more: object) -> Drill:
-    one = {"balls": len(balls), "order": {"kind": "fixed", "balls": balls}}
+    one = {"balls": len(balls), "sequence": {"kind": "fixed", "balls": balls}}
     return read_drill({"name": "bent", "title": "bent", "level": "club", "tempo_per_min": 30, "set": [one], **more}, "")
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from drillfeed.daemon.drills.sequence import easiest
+from drillfeed.daemon.drills.drawing import easiest
 from drillfeed.daemon.journal import reading
 from drillfeed.daemon.journal.schema import open_to_read
 from drillfeed.daemon.library import load_balls, load_drill, load_machine
@@ -49,7 +49,7 @@ def test_the_first_ball_of_each_set_is_its_easiest(told: str) -> None:
     """Both sets begin with the easiest ball of the kinds that they throw."""
     balls, drill = load_balls(None), load_drill("mixed-spin", None)
     first = [ball for _, n, ball in fed(told) if n in (1, 21)]
-    assert first == [easiest(one.order.weights, balls) for one in drill.set]  # type: ignore[union-attr]
+    assert first == [easiest(one.sequence.weights, balls) for one in drill.set]  # type: ignore[union-attr]
 
 
 def test_pressing_pauses_at_once_and_the_next_press_goes_on_with_five_seconds_of_countdown(told: str) -> None:

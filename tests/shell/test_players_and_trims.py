@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from drillfeed.daemon.drills.players import RIGHT_HANDED
+from drillfeed.daemon.drills.players import Player as AtTable
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES
-from drillfeed.daemon.drills.sides import RIGHT_HANDED
-from drillfeed.daemon.drills.sides import Player as AtTable
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_balls, load_machine

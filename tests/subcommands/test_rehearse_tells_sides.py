@@ -37,7 +37,7 @@ def test_what_is_left_out_is_told_before_the_first_set(capsys: pytest.CaptureFix
 def test_the_level_in_force_is_told_with_its_figures(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """With a level its limits stand at the head and in the summary, as the configuration has them; without, none."""
     own = tmp_path / "drillfeed.toml"
-    own.write_text("[players.junior]\nmost_per_min = 28\n", "utf-8")
+    own.write_text("[players.junior]\nmax_per_min = 28\n", "utf-8")
     words = ("topspin-and-push", "--balls", "3", "--level", "junior", "--config", str(own))
     head = lines_of(capsys, *words)[:3]
     summary = json.loads(lines_of(capsys, *words, "--json")[-1])["summary"]
@@ -109,7 +109,7 @@ def test_a_level_holds_the_rehearsal_within_its_limits(capsys: pytest.CaptureFix
     lines = lines_of(capsys, *drill, "--balls", "3")
     assert "      tempo 36/min asked, 35/min by the player's profile junior" in lines
     config = tmp_path / "drillfeed.toml"
-    config.write_text("[players.junior]\nmost_per_min = 24\n", "utf-8")
+    config.write_text("[players.junior]\nmax_per_min = 24\n", "utf-8")
     summary = json.loads(lines_of(capsys, *drill, "--config", str(config), "--json")[-1])["summary"]
     assert summary["stretched"] == ["tempo 36/min asked, 24/min by the player's profile junior"]
     assert main(["rehearse", "lift-the-push", "--level", "junior"]) == 2

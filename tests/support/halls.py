@@ -7,7 +7,7 @@ from typing import Any
 
 from drillfeed.clients.drivers.faults import parse_fault
 from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.drills.drill import Drill, FixedOrder, Set
+from drillfeed.daemon.drills.drill import Drill, FixedSequence, Set
 from drillfeed.daemon.library import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
@@ -36,7 +36,7 @@ def drill_plan(
     sets: Sequence[int] = (4,),
     rest_s: float | None = None,
     start_delay_s: float = 5.0,
-    most_minutes: float = 30.0,
+    max_minutes: float = 30.0,
     balls: Sequence[str] | None = None,
 ) -> DrillPlan:
     """Return the plan of a drill of sets of so many balls, in a fixed order."""
@@ -49,8 +49,8 @@ def drill_plan(
         tempo_per_min=60.0 if on.sensors.speed_feedback else 40.0,
         start_delay_s=start_delay_s,
         resume_delay_s=3.0,
-        most_minutes=most_minutes,
-        set=tuple(Set(balls=count, rest_s=rest_s, order=FixedOrder(kind="fixed", balls=names)) for count in sets),
+        max_minutes=max_minutes,
+        set=tuple(Set(balls=count, rest_s=rest_s, sequence=FixedSequence(kind="fixed", balls=names)) for count in sets),
     )
     return plan_drill(drill, ball_types(), on, seed=1)
 

@@ -10,18 +10,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from drillfeed.daemon.drills.forms import Order
-from drillfeed.daemon.drills.orders import ORDERS
-from drillfeed.daemon.drills.sequence import Drawn, Follow
+from drillfeed.daemon.drills.drawing import Drawn, Follow
+from drillfeed.daemon.drills.sequences import Sequence
 from drillfeed.daemon.library import load_balls
 
 BALLS = load_balls()
 TOPSPIN, PUSH, HEAVY, FLAT, PLAIN = "light-topspin", "light-push", "heavy-push", "flat-block", "no-spin-steady"
-READ: TypeAdapter[Any] = TypeAdapter(Order)
+READ: TypeAdapter[Any] = TypeAdapter(Sequence)
 
 
 def drawn(order: Any, balls: int, seed: int = 0) -> list[Drawn]:
-    return list(islice(ORDERS[order.kind].draw(order, BALLS, np.random.default_rng(seed)), balls))
+    return list(islice(order.draw(BALLS, np.random.default_rng(seed)), balls))
 
 
 def names(order: Any, balls: int, seed: int = 0) -> list[str]:
@@ -29,7 +28,7 @@ def names(order: Any, balls: int, seed: int = 0) -> list[str]:
 
 
 def follows(order: Any, balls: int) -> frozenset[Follow]:
-    return ORDERS[order.kind].follows(order, balls, BALLS)
+    return order.follows(balls, BALLS)
 
 
 def fixed(*balls: str, first: str = "written") -> Any:
@@ -111,14 +110,14 @@ ORDER_FORMS = st.one_of(
         dict,
         kind=st.just("random"),
         weights=st.dictionaries(MENTIONS, st.sampled_from([0.5, 1.0, 3.0]), min_size=2),
-        most_alike=st.integers(1, 3),
+        max_alike=st.integers(1, 3),
         first=st.sampled_from(["easiest", "drawn"]),
     ),
     st.builds(
         dict,
         kind=st.just("quota"),
         quota=st.dictionaries(MENTIONS, st.integers(1, 6), min_size=1),
-        most_alike=st.integers(1, 4),
+        max_alike=st.integers(1, 4),
         first=st.sampled_from(["easiest", "drawn"]),
     ),
 )
@@ -135,11 +134,11 @@ def test_no_draw_holds_a_pair_that_was_not_foreseen(form: dict[str, Any], balls:
     order = READ.validate_python(form)
     if form["kind"] == "quota":
         balls = order.balls
-    if not ORDERS[order.kind].faults(order, balls, BALLS):
+    if not order.faults(balls, BALLS):
         found = drawn(order, balls, seed)
         assert len(found) == balls
         assert pairs_of(found) <= follows(order, balls)
-        assert {one.mention for one in found} <= set(ORDERS[order.kind].names(order))
+        assert {one.mention for one in found} <= set(order.names())
 
 
 @settings(deadline=None, max_examples=100)
@@ -148,7 +147,7 @@ def test_the_same_seed_draws_the_same_balls(form: dict[str, Any], seed: int) -> 
     """A draw depends on its seed and on nothing else."""
     order = READ.validate_python(form)
     balls = order.balls if form["kind"] == "quota" else 40
-    if not ORDERS[order.kind].faults(order, balls, BALLS):
+    if not order.faults(balls, BALLS):
         assert drawn(order, balls, seed) == drawn(order, balls, seed)
 
 
@@ -197,9 +196,9 @@ def test_a_form_that_says_nothing_possible_is_refused_with_the_reason(form: dict
 @pytest.mark.parametrize(
     ("form", "says"),
     [
-        ({"weights": {PUSH: 1}, "most_alike": 3}, "after 3 x light-push no ball is left"),
+        ({"weights": {PUSH: 1}, "max_alike": 3}, "after 3 x light-push no ball is left"),
         (
-            {"weights": {PUSH: 1, FLAT: 1}, "most_alike": 1, "never": [[PUSH, FLAT]]},
+            {"weights": {PUSH: 1, FLAT: 1}, "max_alike": 1, "never": [[PUSH, FLAT]]},
             "after 1 x light-push no ball is left",
         ),
         (
@@ -211,4 +210,4 @@ def test_a_form_that_says_nothing_possible_is_refused_with_the_reason(form: dict
 def test_rules_that_leave_no_ball_are_refused_before_the_draw(form: dict[str, Any], says: str) -> None:
     """A random order that would run into a dead end says where."""
     order = READ.validate_python({"kind": "random", **form})
-    assert says in "; ".join(ORDERS["random"].faults(order, 20, BALLS))
+    assert says in "; ".join(order.faults(20, BALLS))

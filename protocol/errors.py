@@ -7,6 +7,8 @@ moment, 50-69 about the machine and its driver, 70-89 about drills, 90-99 about 
 
 from dataclasses import dataclass
 
+from drillfeed.protocol.texts.catalogue import refusal_text
+
 
 @dataclass(frozen=True)
 class ErrorCode:
@@ -80,3 +82,9 @@ class Refused(Exception):
             parts.append(f"found {self.found}")
         line = "; ".join(parts)
         return f"{line}. Next: {self.do}" if self.do else line
+
+
+def refuse(name: str, /, **values: object) -> Refused:
+    """Return the refusal called `name` in the catalogue, filled in and ready to be raised."""
+    row = refusal_text(name, **values)
+    return Refused(row.code, row.what, expected=row.expected, found=row.found, do=row.do)

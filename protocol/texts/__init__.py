@@ -1,0 +1,1 @@
+"""The catalogue of every text that people read, in English, by id."""

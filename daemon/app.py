@@ -20,8 +20,8 @@ from pathlib import Path
 import structlog
 
 from drillfeed.daemon.config import Config, host_port, journal_file, state_folder
-from drillfeed.daemon.engine.effects import Event
 from drillfeed.daemon.engine.engine import Engine
+from drillfeed.daemon.engine.events import CautionsAccepted, Event
 from drillfeed.daemon.engine.states import MOVING
 from drillfeed.daemon.journal.entries import Happened
 from drillfeed.daemon.journal.last_throws import LastThrows
@@ -94,7 +94,7 @@ class Daemon:
         engine = Engine(machine, secrets.token_hex(8), time.monotonic(), cautions.accepted(folder, machine.name))
         drills = Path(config.drills) if config.drills else None
         self.desk = Desk(machine, drills, lambda: secrets.randbelow(2**31))
-        path, run = journal_file(config), engine.link.session
+        path, run = journal_file(config), engine.parts.link.session
         self.journal = Journal(path, machine.name, run, last=LastThrows.of(path, run, machine.name))
         limits = Limits(config.day_balls, config.seven_days_balls, config.players)
         self.desk.practice = Practice(machine, folder, self.journal, limits, config.players)
@@ -107,7 +107,7 @@ class Daemon:
 
     def _record(self, event: Event) -> None:
         self.journal.note(Happened(event))
-        if event.fields.get("cautions") == "accepted":
+        if isinstance(event, CautionsAccepted):
             # This is the control thread, which touches no disk.
             self.desk.aside(lambda: cautions.keep(state_folder(), self.machine.name))
 

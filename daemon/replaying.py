@@ -12,7 +12,7 @@ from typing import Literal
 
 from drillfeed.daemon.engine.axes import Axes
 from drillfeed.daemon.engine.driver import CLOCK_ARM_S, DriverLink
-from drillfeed.daemon.engine.schedule import ZERO, Targets
+from drillfeed.daemon.engine.timeline import ZERO, Targets
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
 

@@ -15,10 +15,10 @@ import numpy as np
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.board import Note, forget
 from drillfeed.clients.drivers.faults import Fault
-from drillfeed.daemon.engine.effects import Event
 from drillfeed.daemon.engine.engine import Engine
-from drillfeed.daemon.engine.orders import Given, carry_out
-from drillfeed.daemon.engine.playing import Plays
+from drillfeed.daemon.engine.events import Event
+from drillfeed.daemon.engine.request import ChosenPlayer, Request
+from drillfeed.daemon.engine.wording import Worded, worded
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.daemon.subcommands.drive import simulated_thrower
@@ -48,7 +48,7 @@ class VirtualHall:
     driver_offset_s: float = 1000.0
     note: Note = forget
     now_s: float = 10.0
-    events: list[Event] = field(default_factory=list)
+    events: list[Worded] = field(default_factory=list)
     replies: dict[int, Reply] = field(default_factory=dict)
     on_event: Callable[[Event], None] = lambda event: None
     carry: Carry | None = None
@@ -106,11 +106,10 @@ class VirtualHall:
         return arrived
 
     def _collect(self, now_s: float) -> None:
-        self._send("driver", [frame for _, frame in self.engine.link.out], now_s)
-        self.engine.link.out.clear()
+        self._send("driver", [frame for _, frame in self.engine.take_frames()], now_s)
         effects = self.engine.take_effects()
         self.replies.update(effects.replies)
-        self.events += effects.events
+        self.events += map(worded, effects.events)
         for event in effects.events:
             self.on_event(event)
 
@@ -129,7 +128,7 @@ class VirtualHall:
 
     def say(
         self, line: str, caller: Caller = PLAYER, plan: DrillPlan | None = None, base: DrillPlan | None = None,
-        plays: Plays | None = None,
+        player: ChosenPlayer | None = None,
     ) -> Reply:  # fmt: skip
         """Give a command as its line, with what the desk makes of it, and go on until it is answered."""
         token = next(self._tokens)
@@ -137,7 +136,7 @@ class VirtualHall:
         if command.verb == "stop":
             self.engine.stop(caller, token, self.now_s)
         else:
-            carry_out(self.engine, Given(command, caller, token, plan, base, plays), self.now_s)
+            self.engine.command(Request(command, caller, token, plan, base, player), self.now_s)
         self._collect(self.now_s)
         self.run_until(lambda: token in self.replies, 10.0)
         return self.replies.pop(token)
@@ -149,14 +148,14 @@ class VirtualHall:
     def start(self, plan: DrillPlan, balls: int | None = None) -> Reply:
         """Bring a drill from power-up to its start."""
         self.until_state("IDLE")
-        self.run_until(lambda: self.engine.rest(self.now_s)[0] is True, 60.0)
+        self.run_until(lambda: self.engine.parts.at_rest(self.now_s)[0] is True, 60.0)
         if balls is not None:
             self.say(f"balls {balls}")
         for line, given in ((f"load {plan.drill.name}", plan), ("arm", None)):
             reply = self.say(line, plan=given)
             if not reply.ok:
                 return reply
-        return self.say(f"start {self.engine.stop_count}")
+        return self.say(f"start {self.engine.parts.mode.stop_count}")
 
 
 def keep_log(into: list[dict[str, Any]]) -> Note:

@@ -2,7 +2,8 @@
 
 from drillfeed.daemon.demo.account import Account
 from drillfeed.daemon.demo.choice import Choice
-from drillfeed.daemon.engine.effects import Event
+from drillfeed.daemon.engine.events import Event
+from drillfeed.daemon.engine.wording import worded
 from drillfeed.daemon.virtual import VirtualHall
 
 MOST_S = 4 * 3600.0
@@ -16,7 +17,8 @@ def run_fast(choice: Choice) -> int:
         account.driver_logged({"event": event, "t": t, **what})
 
     def heard(event: Event) -> None:
-        account.daemon_says(event.topic, event.fields, event.text, event.cue)
+        told = worded(event)
+        account.daemon_says(told.topic, told.fields, told.text, told.cue)
 
     hall = VirtualHall(choice.machine, seed=choice.seed, note=note, on_event=heard)
     account.clock_s = hall.driver_offset_s
@@ -26,13 +28,13 @@ def run_fast(choice: Choice) -> int:
         return 1
     while hall.until_state("RESTING", "ARMED", "IDLE", "FAULT", "PAUSED", most_s=MOST_S):
         state = hall.engine.state
-        if state == "RESTING" and hall.engine.rest_until_s is not None:
+        if state == "RESTING" and hall.engine.parts.practice.rest_until_s is not None:
             hall.until_state("SPINUP", "STOPPING", "FAULT", most_s=MOST_S)
-        elif state == "RESTING" or (state == "PAUSED" and hall.engine.hopper.left == 0):
+        elif state == "RESTING" or (state == "PAUSED" and hall.engine.parts.feeder.balls_left == 0):
             _go_on(hall, state)
         else:
             break
-    run = hall.engine.run
+    run = hall.engine.parts.practice.run
     commanded, seen = (run.commanded, run.seen) if run else (0, None)
     for line in account.summary(seen, commanded):
         print(line)

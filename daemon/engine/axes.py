@@ -3,7 +3,7 @@
 from typing import Any
 
 from drillfeed.daemon.engine.ramp import AxisRule, RampLimiter
-from drillfeed.daemon.engine.schedule import Targets
+from drillfeed.daemon.engine.timeline import Targets
 from drillfeed.daemon.machine import Machine, Wheel
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.protocol.link import (

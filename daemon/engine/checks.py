@@ -3,71 +3,70 @@
 Rule of this file: a check changes nothing. It raises Refused with what is wrong and what to do, or returns.
 """
 
-from typing import TYPE_CHECKING
-
 from drillfeed.daemon.engine.driver import CLOCK_ARM_S
-from drillfeed.daemon.planning.plan import SetPlan
-from drillfeed.protocol.errors import Refused
+from drillfeed.daemon.engine.parts import Parts
+from drillfeed.daemon.planning.plan import DrillPlan, SetPlan
+from drillfeed.protocol.errors import refuse
 from drillfeed.protocol.link import WATCHDOG_FEED_S
-
-if TYPE_CHECKING:
-    from drillfeed.daemon.engine.engine import Engine
+from drillfeed.protocol.texts.catalogue import text
 
 
-def check_driver(engine: "Engine", now_s: float) -> None:
+def check_driver(parts: Parts, now_s: float) -> None:
     """Raise Refused with the first reason why this driver may not be armed."""
-    link = engine.link
+    link = parts.link
     driver, status = link.driver, link.status
     if driver is None or status is None or link.status_age_s(now_s) > WATCHDOG_FEED_S:
-        raise Refused("no-driver", "no motor driver answers", do="start the driver, then: status")
+        raise refuse("driver.none")
     if driver.mismatch:
-        raise Refused("driver-mismatch", "; ".join(driver.mismatch), do="mend the profile or the driver")
+        raise refuse("driver.misfit", misfits="; ".join(driver.mismatch))
     if status.limits_hash != link.digest:
-        why = status.refusals[-1].reason if status.refusals else "it does not say why"
-        raise Refused("driver-mismatch", f"the driver has not taken the limits: {why}")
+        reason = status.refusals[-1].reason if status.refusals else text("driver.no-reason")
+        raise refuse("driver.limits", reason=reason)
     if status.faults:
-        raise Refused("driver-refused", "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults))
+        raise refuse("driver.faults", faults="; ".join(f"{fault.part}: {fault.what}" for fault in status.faults))
     blind = status.top.measured_rpm is None or status.bottom.measured_rpm is None
-    if engine.machine.sensors.speed_feedback and blind:
-        raise Refused("feedback", "a wheel's speed cannot be read", do="look at the speed sensors and their cables")
+    if parts.machine.sensors.speed_feedback and blind:
+        raise refuse("driver.blind")
     if link.line is None or link.line.error_s > CLOCK_ARM_S:
-        found = "not known yet" if link.line is None else f"known to {link.line.error_s * 1000:.1f} ms"
-        raise Refused("clock", "the driver's clock", expected=f"known to {CLOCK_ARM_S * 1000:g} ms", found=found)
-    check_supply(engine)
+        unknown, error_ms = text("clock.unknown"), 0.0 if link.line is None else link.line.error_s * 1000
+        found = unknown if link.line is None else text("clock.known", error_ms=error_ms)
+        raise refuse("driver.clock", within_ms=CLOCK_ARM_S * 1000, found=found)
+    check_supply(parts)
 
 
-def check_supply(engine: "Engine") -> None:
-    """Raise Refused where the supply voltage is outside the machine's limits."""
-    supply, status = engine.machine.supply, engine.link.status
+def check_supply(parts: Parts) -> None:
+    """Raise Refused if the supply voltage is outside the machine's limits."""
+    supply, status = parts.machine.supply, parts.link.status
     volts = status.supply_v if status else None
     if supply is not None and volts is not None and not supply.low_v <= volts <= supply.high_v:
-        raise Refused("supply", f"supply at {volts:.1f} V", expected=f"{supply.low_v:g} to {supply.high_v:g} V")
+        raise refuse("supply.outside", volts=volts, low_v=supply.low_v, high_v=supply.high_v)
 
 
-def check_hopper(engine: "Engine") -> None:
-    """Raise Refused where the hopper is empty, by the count or by the driver's word."""
-    if engine.hopper_empty is not None:
-        raise Refused("hopper", engine.hopper_empty, do="fill it, then: balls N")
+def check_hopper(parts: Parts) -> None:
+    """Raise Refused if the hopper is empty, by the count or by the driver's word."""
+    if parts.hopper_empty is not None:
+        raise refuse("hopper.empty", empty=parts.hopper_empty)
 
 
-def check_crank(engine: "Engine", plan: SetPlan, fed: int) -> None:
-    """Raise Refused where a crank by time must be turned to its mark first."""
-    if engine.machine.feeder.kind != "crank-timed":
+def check_crank(parts: Parts, plan: SetPlan, fed: int) -> None:
+    """Raise Refused if a crank by time must be turned to its mark first."""
+    if not parts.feeder.is_timed_crank:
         return
-    do = "cut the motor power, turn the crank to its mark by hand, then type: rephase"
-    if engine.crank_turns is None:
-        raise Refused("rephase", "the crank was stopped in mid-turn: its phase is unknown", do=do)
-    if engine.crank_turns > (0 if plan.rephase_before else plan.turns_before) + fed:
-        raise Refused(
-            "rephase",
-            f"the crank has turned {engine.crank_turns} times since its mark and has drifted",
-            expected=f"at most {plan.turns_before + fed} turns for this set",
-            do=do,
-        )
+    turns = parts.feeder.crank_turns
+    if turns is None:
+        raise refuse("crank.unknown")
+    if turns > (0 if plan.rephase_before else plan.turns_before) + fed:
+        raise refuse("crank.drifted", turns=turns, allowed=plan.turns_before + fed)
 
 
-def check_next_set(engine: "Engine", plan: SetPlan) -> None:
-    """Raise Refused where a set must not begin: a low supply lets the running set finish, and no other begin."""
-    check_supply(engine)
-    check_hopper(engine)
-    check_crank(engine, plan, 0)
+def check_next_set(parts: Parts, plan: SetPlan) -> None:
+    """Raise Refused if a set must not begin: with a low supply the running set finishes, and no other begins."""
+    check_supply(parts)
+    check_hopper(parts)
+    check_crank(parts, plan, 0)
+
+
+def check_profile(parts: Parts, plan: DrillPlan) -> None:
+    """Raise Refused for a plan that was made for other limits than those in force."""
+    if plan.player.profile != parts.practice.profile:
+        raise refuse("player.changed")

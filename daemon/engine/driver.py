@@ -10,7 +10,7 @@ from statistics import median
 from typing import Literal
 
 from drillfeed.daemon.engine.clockfit import ClockFit, ClockLine
-from drillfeed.daemon.engine.fit import differences
+from drillfeed.daemon.engine.compatibility import differences
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import (
     BAND_MEDIAN_S,
@@ -28,6 +28,7 @@ from drillfeed.protocol.link import (
     decode_from_driver,
     encode,
 )
+from drillfeed.protocol.texts.catalogue import text
 
 DEAF_FEED_S = 0.300
 DEAF_FAULT_S = 0.600
@@ -97,9 +98,9 @@ class DriverLink:
         """Take one frame; return a status of the present driver, if it was one."""
         try:
             message = decode_from_driver(frame)
-        except BadFrame as wrong:
+        except BadFrame as error:
             self.bad_frames += 1
-            self.note(now_s, "refused from driver", f"{wrong}")
+            self.note(now_s, "refused from driver", f"{error}")
             return None
         self.note(now_s, "from driver", frame)
         if isinstance(message, DriverHello):
@@ -164,6 +165,16 @@ class DriverLink:
         self._send_order(now_s)
         return self.epoch
 
+    def next_seq(self) -> int:
+        """Return the number of the next setpoint of this epoch."""
+        self.seq += 1
+        return self.seq
+
+    def take_frames(self) -> list[Frame]:
+        """Hand over what is to be sent."""
+        frames, self.out = self.out, []
+        return frames
+
     def _send_order(self, now_s: float) -> None:
         if self._order is not None:
             self.send(Order(kind=self._order, session=self.session, epoch=self.epoch), now_s)
@@ -210,13 +221,13 @@ class DriverLink:
     def feed_trouble(self, now_s: float) -> str | None:
         """Return why the feed must be closed just now, or None."""
         if self.driver is None:
-            return "no driver"
+            return text("feed.no-driver")
         if self.status_age_s(now_s) > WATCHDOG_FEED_S:
-            return f"status {self.status_age_s(now_s) * 1000:.0f} ms old"
+            return text("feed.status-old", age_ms=self.status_age_s(now_s) * 1000)
         if self.deaf_s(now_s) > DEAF_FEED_S:
-            return f"no setpoint accepted for {self.deaf_s(now_s) * 1000:.0f} ms"
+            return text("feed.deaf", for_ms=self.deaf_s(now_s) * 1000)
         if self.line is None or self.line.error_s > CLOCK_FEED_S:
-            return "the driver's clock is not known well enough"
+            return text("feed.clock")
         return None
 
     def measured_median(self, now_s: float) -> tuple[float | None, float | None]:

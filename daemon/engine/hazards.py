@@ -1,149 +1,122 @@
 """What must not go on: checks over what is known, worst first, each with its hint and its next step.
 
-Rule of this file: detection only. What follows from a hazard (`fault`, `offline`) is the engine's business.
-A row answers None where all is well, else one line that says what was seen.
+Rule of this file: detection only; what follows from a hazard is decided by the state table. A check answers None if all
+is well, else one line that says what was seen.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from drillfeed.daemon.engine.driver import DEAF_FAULT_S
+from drillfeed.daemon.engine.fault import Fault
+from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.states import MOVING, RUNNING, UNDER_WAY
 from drillfeed.protocol.link import WATCHDOG_STOP_S
 from drillfeed.protocol.status import State
-
-if TYPE_CHECKING:
-    from drillfeed.daemon.engine.engine import Engine
+from drillfeed.protocol.texts.catalogue import text
 
 STALL_S = 0.5
-# Somebody must have looked at the machine itself before these are cleared: a page elsewhere may not.
-AT_THE_MACHINE = frozenset(
-    {"wheel-astray", "angle-astray", "slow-spinup", "still-turning", "unreadable", "driver-fault", "internal"}
-)
 SPINUP_PATIENCE_S = 5.0
 
 
 @dataclass(frozen=True)
-class Fault:
-    """The first cause, as it is latched."""
-
-    cause: str
-    text: str
-    at_s: float
-    hint: str
-    next_step: str
-
-
-@dataclass(frozen=True)
 class Hazard:
-    """One row: a name for the cause, the check, what may lie behind it, what to do."""
+    """One row: a name for the cause, the check, the states it is looked for in, and the ids of two texts.
+
+    `hint` says what may lie behind it, `next_step` what to do.
+    """
 
     cause: str
-    check: Callable[["Engine", float], str | None]
-    hint: str
+    check: Callable[[Parts, float, float], str | None]
     states: frozenset[State]
-    next_step: str = "look at the machine, then: clear"
+    hint: str
+    next_step: str = "step.look"
 
 
 _LED: frozenset[State] = UNDER_WAY | {"SETUP"}
 _ACTIVE: frozenset[State] = _LED | MOVING
 
 
-def _stalled(engine: "Engine", now_s: float) -> str | None:
-    gap_s = now_s - engine.ticked_s
-    return f"the control loop stood still for {gap_s:.2f} s" if gap_s > STALL_S else None
+def _stalled(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    gap_s = now_s - ticked_s
+    return text("seen.stalled", for_s=gap_s) if gap_s > STALL_S else None
 
 
-def _silent(engine: "Engine", now_s: float) -> str | None:
-    age_s = engine.link.status_age_s(now_s)
-    return f"no status for {age_s * 1000:.0f} ms" if age_s > WATCHDOG_STOP_S else None
+def _silent(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    age_s = parts.link.status_age_s(now_s)
+    return text("seen.silent", for_ms=age_s * 1000) if age_s > WATCHDOG_STOP_S else None
 
 
-def _deaf(engine: "Engine", now_s: float) -> str | None:
-    deaf_s = engine.link.deaf_s(now_s)
-    return f"no setpoint accepted for {deaf_s * 1000:.0f} ms" if deaf_s > DEAF_FAULT_S else None
+def _deaf(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    deaf_s = parts.link.deaf_s(now_s)
+    return text("feed.deaf", for_ms=deaf_s * 1000) if deaf_s > DEAF_FAULT_S else None
 
 
-def _tripped(engine: "Engine", now_s: float) -> str | None:
-    status = engine.link.status
+def _tripped(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    status = parts.link.status
     if status is not None and status.mode == "tripped":
-        return f"the driver stopped by itself: {status.mode_reason or 'no reason given'}"
+        return text("seen.tripped", reason=status.mode_reason or text("seen.no-reason"))
     return None
 
 
-def _reported(engine: "Engine", now_s: float) -> str | None:
-    status = engine.link.status
+def _reported(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    status = parts.link.status
     if status is not None and status.faults:
         return "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults)
     return None
 
 
-def _gave_up(engine: "Engine", now_s: float) -> str | None:
-    status = engine.link.status
-    if status is None or not engine.link.epoch_shown or status.mode == "armed":
+def _gave_up(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    status = parts.link.status
+    if status is None or not parts.link.epoch_shown or status.mode == "armed":
         return None
-    return f"the driver is {status.mode}: {status.mode_reason or 'no reason given'}"
+    return text("seen.gave-up", mode=status.mode, reason=status.mode_reason or text("seen.no-reason"))
 
 
-def _unreadable(engine: "Engine", now_s: float) -> str | None:
-    status = engine.link.status
-    if status is None or not engine.machine.sensors.speed_feedback:
+def _unreadable(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    status = parts.link.status
+    if status is None or not parts.machine.sensors.speed_feedback:
         return None
     blind = [name for name, wheel in (("top", status.top), ("bottom", status.bottom)) if wheel.measured_rpm is None]
-    return f"no measured speed of the {' and '.join(blind)} wheel" if blind else None
+    return text("seen.unreadable", wheels=" and ".join(blind)) if blind else None
 
 
-def _slow_spinup(engine: "Engine", now_s: float) -> str | None:
-    if engine.arrived_s is None and now_s > engine.spinup_due_s + SPINUP_PATIENCE_S:
-        return f"the axes have not arrived {SPINUP_PATIENCE_S:g} s after they should have"
+def _slow_spinup(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    if parts.motion.arrived_s is None and now_s > parts.motion.spinup_due_s + SPINUP_PATIENCE_S:
+        return text("seen.slow-spinup", patience_s=SPINUP_PATIENCE_S)
     return None
 
 
-def _wheel_astray(engine: "Engine", now_s: float) -> str | None:
-    return engine.axis_watch.wheel_astray(now_s)
+def _wheel_off(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    return parts.motion.following_error.wheel(now_s)
 
 
-def _angle_astray(engine: "Engine", now_s: float) -> str | None:
-    return engine.axis_watch.angle_astray(now_s)
+def _angle_off(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    return parts.motion.following_error.angle(now_s)
 
 
 HAZARDS: tuple[Hazard, ...] = (
-    Hazard(
-        "tripped",
-        _tripped,
-        "the daemon or the link to the driver stood still, or the daemon was started anew",
-        _ACTIVE | {"IDLE"},
-    ),
-    Hazard("driver-fault", _reported, "the driver reports a fault of a part", _ACTIVE),
-    Hazard("stalled", _stalled, "the computer was overloaded or suspended, or the process was frozen", _ACTIVE),
-    Hazard("link-lost", _silent, "the driver's program or its cable", _ACTIVE, "see that the driver runs, then: clear"),
-    Hazard("driver-deaf", _deaf, "status arrives but setpoints are not accepted: see the driver's log", _LED),
-    Hazard("driver-disarmed", _gave_up, "the driver left the armed mode by itself, or another told it to", _LED),
-    Hazard("unreadable", _unreadable, "a speed sensor or its cable", _LED),
-    Hazard(
-        "wheel-astray",
-        _wheel_astray,
-        "a motor, its driver or belt; a ball stuck between the wheels; a speed sensor; rates too high in the profile",
-        RUNNING,
-        "cut the motor power, wait for the wheels, look, then: clear",
-    ),
-    Hazard(
-        "angle-astray",
-        _angle_astray,
-        "the motor that turns the throw, or its sensor; something in the way; a screw that came loose",
-        RUNNING,
-        "cut the motor power, wait for the wheels, look, then: clear",
-    ),
-    Hazard("slow-spinup", _slow_spinup, "a wheel that is stuck, a weak supply, a blocked tilt", frozenset({"SPINUP"})),
+    Hazard("tripped", _tripped, _ACTIVE | {"IDLE"}, "hint.tripped"),
+    Hazard("driver-fault", _reported, _ACTIVE, "hint.driver-fault"),
+    Hazard("stalled", _stalled, _ACTIVE, "hint.stalled"),
+    Hazard("link-lost", _silent, _ACTIVE, "hint.link-lost", "step.see-driver"),
+    Hazard("driver-deaf", _deaf, _LED, "hint.driver-deaf"),
+    Hazard("driver-disarmed", _gave_up, _LED, "hint.driver-disarmed"),
+    Hazard("unreadable", _unreadable, _LED, "hint.unreadable"),
+    Hazard("wheel-astray", _wheel_off, RUNNING, "hint.wheel-astray", "step.cut-wait-look"),
+    Hazard("angle-astray", _angle_off, RUNNING, "hint.angle-astray", "step.cut-wait-look"),
+    Hazard("slow-spinup", _slow_spinup, frozenset({"SPINUP"}), "hint.slow-spinup"),
 )
 
 
-def first_hazard(engine: "Engine", now_s: float) -> Fault | None:
-    """Return the first hazard that holds in the present state, as a fault to latch."""
-    for row in HAZARDS:
-        if engine.state in row.states:
-            seen = row.check(engine, now_s)
+def first_hazard(parts: Parts, ticked_s: float, now_s: float) -> Fault | None:
+    """Return the first hazard that holds in the present state, as a fault to latch.
+
+    `ticked_s` is when the engine last went on; both times are the daemon's monotonic seconds.
+    """
+    for hazard in HAZARDS:
+        if parts.mode.state in hazard.states:
+            seen = hazard.check(parts, ticked_s, now_s)
             if seen is not None:
-                return Fault(row.cause, seen, now_s, row.hint, row.next_step)
+                return Fault(hazard.cause, seen, now_s, text(hazard.hint), text(hazard.next_step))
     return None

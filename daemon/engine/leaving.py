@@ -14,15 +14,16 @@ from typing import Literal
 
 from drillfeed.daemon.engine.exits import ExitWatch
 from drillfeed.daemon.engine.schedule import Slot
+from drillfeed.protocol.texts.catalogue import text
 
 Pulse = Literal["seen", "chatter", "double", "stray"]
 
 # Two balls touch at 40 mm between centres; through the feeder they never follow as fast as 4 m/s. A default of ours.
 CHATTER_S = 0.010
 DOUBLE_S = 0.300
-UNSEEN_MOST = 2
-DOUBLES_MOST = 2
-STRAYS_MOST = 3
+MAX_UNSEEN = 2
+MAX_DOUBLES = 2
+MAX_STRAYS = 3
 
 
 @dataclass
@@ -41,7 +42,7 @@ class Leaving:
     @property
     def trusted(self) -> bool:
         """Tell whether the sensor's word counts."""
-        return self.strays < STRAYS_MOST
+        return self.strays < MAX_STRAYS
 
     @property
     def count(self) -> int | None:
@@ -80,18 +81,17 @@ class Leaving:
         return over
 
     def trouble(self, hopper_low: bool) -> str | None:
-        """Return why the run must be paused, and begin to count anew; None where all is well."""
-        if self.doubles_in_row >= DOUBLES_MOST:
-            self.doubles_in_row, self._doubled = 0, False
-            return "two balls came with one push, twice in a row: look at the feeder, count the balls, then: resume"
-        if self.unseen_in_row < UNSEEN_MOST:
+        """Return why the run must be paused, or None."""
+        if self.doubles_in_row >= MAX_DOUBLES:
+            return text("exit.doubles")
+        if self.unseen_in_row < MAX_UNSEEN:
             return None
-        self.unseen_in_row = 0
-        return f"{UNSEEN_MOST} pushes in a row with no ball seen leaving: {self._guess(hopper_low)}"
+        guess = "exit.guess-empty" if hopper_low else "exit.guess-jam" if self.seen else "exit.guess-blind"
+        return text("exit.none-seen", pushes=MAX_UNSEEN, guess=text(guess))
 
-    def _guess(self, hopper_low: bool) -> str:
-        if hopper_low:
-            return "the hopper is empty; fill it and type: balls N, then: resume"
-        if self.seen:
-            return "a jam or an empty hopper; cut the motor power, wait for the wheels, look, then: resume"
-        return "a blinded exit sensor, if balls did come, else a jam; cut the motor power, look, then: resume"
+    def forget_trouble(self) -> None:
+        """Count the trouble that was told anew."""
+        if self.doubles_in_row >= MAX_DOUBLES:
+            self.doubles_in_row, self._doubled = 0, False
+        else:
+            self.unseen_in_row = 0

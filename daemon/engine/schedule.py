@@ -1,4 +1,4 @@
-"""One set on the clock: which ball goes when, what became of it, and where the axes ought to be.
+"""One set on the clock: which ball goes when, and what became of it.
 
 Rule of this file: all times are the daemon's monotonic seconds. A ball is late by being skipped, never by
 being thrown late: its slot stays empty and it goes to the end of its set. Axes change only after the
@@ -6,50 +6,16 @@ latest moment the ball before can leave.
 """
 
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from drillfeed.daemon.planning.plan import PlannedBall, SetPlan
-from drillfeed.daemon.planning.setting import Setting
-from drillfeed.protocol.link import LATE_S, LEAD_S, LEAST_LEAD_S, TICK_S, Axis, FeedResult
+from drillfeed.protocol.link import LATE_S, LEAD_S, LEAST_LEAD_S, TICK_S, FeedResult
 
-Targets = Mapping[Axis, float | None]
 Outcome = Literal["fed", "refused", "skipped", "dropped", "unknown"]
 
 NO_ANSWER_S = 0.5
-ZERO: Targets = {"top": 0.0, "bottom": 0.0}
-HOLD: Targets = {}
-
-
-def targets_of(setting: Setting) -> Targets:
-    """Return the axis targets of a setting."""
-    return {
-        "top": setting.top_rpm,
-        "bottom": setting.bottom_rpm,
-        "tilt": setting.tilt_deg,
-        "pan": setting.pan_deg,
-        "roll": setting.roll_deg,
-    }
-
-
-class Legs:
-    """What the axes are asked to do, as steps in time: from each moment on, these targets."""
-
-    def __init__(self) -> None:
-        self._legs: list[tuple[float, Targets]] = [(float("-inf"), ZERO)]
-
-    def put(self, from_s: float, targets: Targets) -> None:
-        """From `from_s` on ask for `targets`; whatever was planned from then on is forgotten."""
-        kept = [leg for leg in self._legs if leg[0] < from_s]
-        self._legs = [*kept[-8:], (from_s, targets)]
-
-    def at(self, at_s: float) -> Targets:
-        """Return the targets at a moment."""
-        for from_s, targets in reversed(self._legs):
-            if from_s <= at_s:
-                return targets
-        return self._legs[0][1]
 
 
 @dataclass
@@ -89,6 +55,12 @@ class SetRun:
     def next_ball(self) -> PlannedBall | None:
         """Return the first ball that has no slot yet."""
         return self.queue[0] if self.queue else None
+
+    @property
+    def next_after_pause(self) -> PlannedBall | None:
+        """Return the first ball once the open slots of a pause are dropped: those come first again."""
+        dropped = () if self.is_cut else (slot.ball for slot in self.slots if slot.outcome is None)
+        return next(iter(dropped), self.next_ball)
 
     @property
     def next_n(self) -> int:
@@ -181,6 +153,14 @@ class SetRun:
             if not self.is_cut:
                 self.queue.append(slot.ball)
                 self._again += 1
+
+    def take_back(self) -> None:
+        """A pause began: from now on a refusal by the driver settles nothing, until the open slots are dropped."""
+        self.taking_back = True
+
+    def forget_misses(self) -> None:
+        """Count misses in a row anew."""
+        self.missed_in_row = 0
 
     def settled(self) -> list[Slot]:
         """Return the slots settled since the last call."""

@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
+from drillfeed.daemon.engine.events import BallSettled, SetBegan
 from drillfeed.daemon.journal.entries import QUIET_S, Happened, Place, write
 from drillfeed.daemon.journal.last_throws import Kept
 
@@ -28,7 +29,7 @@ def complete(connection: sqlite3.Connection, kept: Iterable[Kept], wall_of: Call
                 place = replace(place, session_id=known[0], set_id=known[1], set_number=known[2], last_s=one.event.at_s)
             else:
                 place = write(connection, place, Happened(one.event), wall_of(one.event.at_s))
-                written += one.event.topic == "ball"
+                written += isinstance(one.event, BallSettled)
             places[one.run] = place
         connection.execute("COMMIT")
     except BaseException:
@@ -53,14 +54,14 @@ def _last_place(connection: sqlite3.Connection, one: Kept, at: float) -> Place:
 
 def _where(connection: sqlite3.Connection, one: Kept, at: float) -> tuple[int, int, int] | None:
     """Return session, set and number of the set where this very throw or set stands already; None where it does not."""
-    known = one.event.fields
     values: tuple[object, ...]
-    if one.event.topic == "ball":
-        where, values = "throws.feed_id = ?", (known["id"],)
-    elif one.event.topic == "set" and known.get("begins") is True:
-        where, values = "sets.number = ? AND abs(sets.began_at - ?) < ?", (known.get("set") or 1, at, SAME_SET_S)
-    else:
-        return None
+    match one.event:
+        case BallSettled(id=feed_id):
+            where, values = "throws.feed_id = ?", (feed_id,)
+        case SetBegan(set=number):
+            where, values = "sets.number = ? AND abs(sets.began_at - ?) < ?", (number, at, SAME_SET_S)
+        case _:
+            return None
     row = connection.execute(
         f"""
         SELECT sessions.id, sets.id, sets.number FROM sets JOIN sessions ON sessions.id = sets.session_id

@@ -1,4 +1,4 @@
-"""What goes into the journal, and the one row a kind that writes it.
+"""What goes into the journal, and the rows that each kind of entry writes.
 
 Rule of this file: an entry is a value made on any thread; only the writer's thread turns it into rows. What
 nobody knows is NULL, never 0. Where in the practice an entry belongs is a `Place`, also a value, so that a batch that
@@ -7,10 +7,28 @@ could not be written leaves no trace.
 
 import json
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import TypeGuard, assert_never, get_args
 
-from drillfeed.daemon.engine.effects import Event, Field
+from drillfeed.daemon.engine.events import (
+    BallLeft,
+    BallMarked,
+    BallSettled,
+    ChangeDropped,
+    ChangeInForce,
+    ChangeWaits,
+    DrillLoaded,
+    DrillQueued,
+    Event,
+    FaultLatched,
+    QueuedDrillLoaded,
+    SetBegan,
+    SetEnded,
+    SetMarked,
+    figures,
+)
+from drillfeed.daemon.engine.wording import sentence
 from drillfeed.protocol.errors import ErrorCode
 from drillfeed.protocol.spec import Caller
 
@@ -51,6 +69,15 @@ class Chosen:
 
 
 Entry = Happened | Ordered | Chosen
+Change = ChangeWaits | ChangeInForce | DrillQueued | QueuedDrillLoaded | ChangeDropped
+Written = SetBegan | SetEnded | DrillLoaded | BallSettled | BallLeft | BallMarked | SetMarked | FaultLatched | Change
+WRITTEN: tuple[type, ...] = get_args(Written)
+"""The events that belong to a session; all others leave no trace in the journal."""
+
+
+def is_written(event: Event) -> TypeGuard[Written]:
+    """Tell whether an event goes into the journal."""
+    return isinstance(event, WRITTEN)
 
 
 @dataclass(frozen=True)
@@ -86,10 +113,10 @@ def write(connection: sqlite3.Connection, place: Place, entry: Entry, at: float)
             code_name=entry.code.name if entry.code else None,
         )
         return place
-    writer = BY_TOPIC.get(entry.event.topic)
-    if writer is None:
+    event = entry.event
+    if not is_written(event):
         return place
-    return writer(connection, _in_session(connection, place, entry.at_s, at), entry.event, at)
+    return _write_event(connection, _in_session(connection, place, entry.at_s, at), event, at)
 
 
 def _in_session(connection: sqlite3.Connection, place: Place, at_s: float, at: float) -> Place:
@@ -100,16 +127,38 @@ def _in_session(connection: sqlite3.Connection, place: Place, at_s: float, at: f
     return replace(place, last_s=at_s)
 
 
-def _set(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
-    """Begin a set; the notices about loading and ending are no sets."""
-    if event.fields.get("begins") is not True:
-        return place
-    return _new_set(connection, place, event.fields, at)
+def _write_event(connection: sqlite3.Connection, place: Place, event: Written, at: float) -> Place:
+    """Write an event that belongs to a session; return the place after it."""
+    match event:
+        case SetBegan():
+            columns = ("drill", "seed", "of_sets", "balls", "asked_per_min", "tempo_per_min", "simulated")
+            known = {column: getattr(event, column) for column in columns}
+            return _new_set(connection, place, event.set, known, at)
+        case BallSettled():
+            return _throw(connection, place, event, at)
+        case BallLeft():
+            connection.execute(
+                "UPDATE throws SET seen = ? WHERE session_id = ? AND feed_id = ?",
+                (event.seen, place.session_id, event.id),
+            )
+        case BallMarked() | SetMarked():
+            _mark(connection, place, event, at)
+        case FaultLatched():
+            known = {column: getattr(event, column) for column in ("cause", "hint", "next_step", "recent")}
+            _insert(connection, "faults", session_id=place.session_id, at=at, what=event.seen, **known)
+        case DrillLoaded() | SetEnded():
+            pass  # they keep the session awake and leave no row
+        case ChangeWaits() | ChangeInForce() | DrillQueued() | QueuedDrillLoaded() | ChangeDropped():
+            _change(connection, place, event, at)
+        case _:
+            assert_never(event)
+    return place
 
 
-def _new_set(connection: sqlite3.Connection, place: Place, known: Mapping[str, Field], at: float) -> Place:
-    columns = ("drill", "seed", "of_sets", "balls", "asked_per_min", "tempo_per_min", "simulated")
-    number = known.get("set") or 1
+def _new_set(
+    connection: sqlite3.Connection, place: Place, number: int, known: Mapping[str, object], at: float
+) -> Place:
+    """Begin a set of which `known` columns are known."""
     set_id = _insert(
         connection,
         "sets",
@@ -118,48 +167,37 @@ def _new_set(connection: sqlite3.Connection, place: Place, known: Mapping[str, F
         level=place.level,
         number=number,
         began_at=at,
-        **{column: known.get(column) for column in columns},
+        **known,
     )
-    return replace(place, set_id=set_id, set_number=int(number))
+    return replace(place, set_id=set_id, set_number=number)
 
 
-def _throw(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
-    known = event.fields
-    if place.set_id is None or place.set_number != known["set"]:
+def _throw(connection: sqlite3.Connection, place: Place, event: BallSettled, at: float) -> Place:
+    if place.set_id is None or place.set_number != event.set:
         # The notice of the set was lost: its number is all that is known of it.
-        place = _new_set(connection, place, {"set": known["set"]}, at)
+        place = _new_set(connection, place, event.set, {}, at)
     head = ("tilt_deg", "pan_deg", "roll_deg", "top_rpm", "bottom_rpm")
-    columns = ("n", "ball", "outcome", "reason", "speed_mps", "spin_revps", "side_revps", *head)
+    columns = ("n", "ball", "outcome", "reason", "speed_mps", "spin_revps", "side_revps", "late_ms", *head)
     _insert(
         connection,
         "throws",
         "ON CONFLICT (session_id, feed_id) DO NOTHING",
         session_id=place.session_id,
         set_id=place.set_id,
-        feed_id=known["id"],
+        feed_id=event.id,
         at=at,
-        commanded=COMMANDED.get(str(known["outcome"])),
-        late_ms=known.get("late_ms"),
-        **{column: known.get(column) for column in columns},
+        commanded=COMMANDED.get(str(event.outcome)),
+        **{column: getattr(event, column) for column in columns},
     )
     return place
 
 
-def _exit(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
-    connection.execute(
-        "UPDATE throws SET seen = ? WHERE session_id = ? AND feed_id = ?",
-        (event.fields["seen"], place.session_id, event.fields["id"]),
-    )
-    return place
-
-
-def _mark(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
-    known = event.fields
-    set_id = _latest(connection, "sets WHERE session_id = ? AND number = ?", place.session_id, known["set"])
+def _mark(connection: sqlite3.Connection, place: Place, event: BallMarked | SetMarked, at: float) -> None:
+    set_id = _latest(connection, "sets WHERE session_id = ? AND number = ?", place.session_id, event.set)
     throw_id = None
-    if known.get("n") is not None:
-        throw_id = _latest(connection, "throws WHERE set_id = ? AND n = ? AND commanded = 1", set_id, known["n"])
-        connection.execute("UPDATE throws SET made = ? WHERE id = ?", (known["made"], throw_id))
+    if isinstance(event, BallMarked):
+        throw_id = _latest(connection, "throws WHERE set_id = ? AND n = ? AND commanded = 1", set_id, event.n)
+        connection.execute("UPDATE throws SET made = ? WHERE id = ?", (event.made, throw_id))
     _insert(
         connection,
         "marks",
@@ -167,49 +205,24 @@ def _mark(connection: sqlite3.Connection, place: Place, event: Event, at: float)
         set_id=set_id,
         throw_id=throw_id,
         at=at,
-        made=known["made"],
-        out_of=known["out_of"],
-        marked_by=known.get("by"),
+        made=event.made,
+        out_of=event.out_of,
+        marked_by=event.by,
     )
-    return place
 
 
-def _change(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
+def _change(connection: sqlite3.Connection, place: Place, event: Change, at: float) -> None:
+    known = dict(figures(event))
     _insert(
         connection,
         "changes",
         session_id=place.session_id,
         set_id=place.set_id,
         at=at,
-        n=event.fields.get("n"),
-        what=event.text,
-        fields=json.dumps(dict(event.fields)),
+        n=known.get("n"),
+        what=sentence(event),
+        fields=json.dumps(known),
     )
-    return place
-
-
-def _fault(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
-    known = event.fields
-    _insert(
-        connection,
-        "faults",
-        session_id=place.session_id,
-        at=at,
-        cause=known.get("cause") or event.text,
-        what=known.get("seen"),
-        **{column: known.get(column) for column in ("hint", "next_step", "recent")},
-    )
-    return place
-
-
-BY_TOPIC: dict[str, Callable[[sqlite3.Connection, Place, Event, float], Place]] = {
-    "set": _set,
-    "ball": _throw,
-    "exit": _exit,
-    "mark": _mark,
-    "change": _change,
-    "fault": _fault,
-}
 
 
 def _insert(connection: sqlite3.Connection, table: str, conflict: str = "", /, **values: object) -> int:

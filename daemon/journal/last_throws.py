@@ -19,16 +19,18 @@ import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import structlog
 
-from drillfeed.daemon.engine.effects import Event
+from drillfeed.daemon.engine.events import BallLeft, BallSettled, SetBegan, figures
 
 SLOTS, SLOT_BYTES = 64, 1024
 SIZE = SLOTS * SLOT_BYTES
 HEAD = struct.Struct("<II")
-KEPT = frozenset({"ball", "exit", "set"})
-"""The topics that make a throw: the ball, whether it was seen leaving, and the set it belongs to."""
+OfThrow = BallSettled | BallLeft | SetBegan
+KINDS: dict[str, type[OfThrow]] = {"ball": BallSettled, "exit": BallLeft, "set": SetBegan}
+"""The events that make a throw: the ball, whether it was seen leaving, and the set it belongs to."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,7 @@ class Kept:
     run: str
     machine: str
     serial: int
-    event: Event
+    event: OfThrow
 
 
 def place_of(journal: Path, machine: str, environ: Mapping[str, str] | None = None) -> Path | None:
@@ -83,11 +85,12 @@ class LastThrows:
             log.warning("a kill may cost the last throws", why=str(wrong))
         return None
 
-    def keep(self, event: Event) -> None:
+    def keep(self, event: object) -> None:
         """Keep an event of a throw in the oldest slot; one that is longer than a slot is not kept."""
-        if event.topic not in KEPT:
+        if not isinstance(event, BallSettled | BallLeft | SetBegan):
             return
-        told = [self._run, self._machine, self._serial, event.at_s, event.topic, dict(event.fields)]
+        kind = next(name for name, kind in KINDS.items() if isinstance(event, kind))
+        told = [self._run, self._machine, self._serial, event.at_s, kind, dict(figures(event))]
         text = json.dumps(told, separators=(",", ":")).encode()
         if len(text) > SLOT_BYTES - HEAD.size:
             return
@@ -108,7 +111,13 @@ class LastThrows:
             text = self._map[start + HEAD.size : start + HEAD.size + min(length, SLOT_BYTES - HEAD.size)]
             if not length or zlib.crc32(text) != crc:
                 continue
-            with contextlib.suppress(ValueError):  # of another version of drillfeed
-                run, machine, serial, at_s, topic, fields = json.loads(text)
-                found.append(Kept(run, machine, serial, Event(at_s, topic, "", None, fields)))
+            with contextlib.suppress(ValueError, TypeError, KeyError):  # of another version of drillfeed
+                run, machine, serial, at_s, kind, fields = json.loads(text)
+                found.append(Kept(run, machine, serial, _event(kind, at_s, fields)))
         return found
+
+
+def _event(kind: str, at_s: float, fields: dict[str, Any]) -> OfThrow:
+    """Return an event as it was kept; what is not kept of it stays empty."""
+    inside: dict[str, Any] = {"title": ""} if kind == "ball" else {}
+    return KINDS[kind](at_s=at_s, **fields, **inside)

@@ -16,12 +16,11 @@ from concurrent.futures import Future
 import structlog
 import zmq
 
-from drillfeed.daemon.engine.driver import Frame
 from drillfeed.daemon.engine.effects import Effects
 from drillfeed.daemon.engine.engine import Engine
-from drillfeed.daemon.engine.hazards import Fault
-from drillfeed.daemon.engine.orders import Given, carry_out
-from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.engine.fault import Fault
+from drillfeed.daemon.engine.request import Request
+from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.daemon.shell.tellers import Deliver
 from drillfeed.protocol.link import TICK_S
 from drillfeed.protocol.spec import Caller
@@ -43,11 +42,11 @@ class ControlLoop(threading.Thread):
         super().__init__(name="control", daemon=True)
         self.engine = engine
         self.bound: Future[tuple[str, str | None]] = Future()
-        self.snapshot: Snapshot = snapshot(engine, engine.ticked_s)
+        self.snapshot: Snapshot = snapshot(engine.parts, engine.ticked_s)
         self.ticks = 0
         self._link, self._observe, self._deliver = link, observe, deliver
         self._stops: deque[tuple[Caller, int | None]] = deque()
-        self._inbox: deque[Given] = deque()
+        self._inbox: deque[Request] = deque()
         self._wake_read, self._wake_write = socket.socketpair()
         self._wake_read.setblocking(False)
         self._wake_write.setblocking(False)
@@ -64,9 +63,9 @@ class ControlLoop(threading.Thread):
         self._stops.append((caller, token))
         self._wake()
 
-    def post(self, given: Given) -> None:
+    def post(self, request: Request) -> None:
         """Hand over a command."""
-        self._inbox.append(given)
+        self._inbox.append(request)
         self._wake()
 
     def end(self) -> None:
@@ -94,7 +93,7 @@ class ControlLoop(threading.Thread):
         poller.register(router, zmq.POLLIN)
         poller.register(self._wake_read, zmq.POLLIN)
         due_s = time.monotonic()
-        self.engine.ticked_s = due_s
+        self.engine.skip_to(due_s)
         try:
             while not self._ending:
                 due_s += TICK_S
@@ -140,8 +139,7 @@ class ControlLoop(threading.Thread):
             now_s = time.monotonic()
             fault = Fault("internal", f"{type(wrong).__name__}: {wrong}", now_s, "a mistake in drillfeed", "clear")
             with contextlib.suppress(Exception):
-                if self.engine.state not in ("QUICKSTOP", "FAULT"):
-                    self.engine.latch(fault, now_s)
+                self.engine.latch(fault, now_s)
 
     def _listen_until(
         self,
@@ -190,9 +188,9 @@ class ControlLoop(threading.Thread):
             caller, token = self._stops.popleft()
             self.engine.stop(caller, token, now_s)
         batch = [self._inbox.popleft() for _ in range(min(len(self._inbox), COMMANDS_A_TURN))]
-        batch.sort(key=lambda given: given.command.verb != "pause")
-        for given in batch:
-            carry_out(self.engine, given, now_s)
+        batch.sort(key=lambda request: request.command.verb != "pause")
+        for request in batch:
+            self.engine.command(request, now_s)
         self._flush(router, observers, now_s)
 
     def _advance(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
@@ -201,9 +199,7 @@ class ControlLoop(threading.Thread):
         self._collect(now_s)
 
     def _flush(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
-        frames: list[Frame] = self.engine.link.out
-        self.engine.link.out = []
-        for peer, frame in frames:
+        for peer, frame in self.engine.take_frames():
             # What cannot go now is stale when it can; the driver's own watchdog looks after the rest.
             with contextlib.suppress(zmq.ZMQError):
                 router.send_multipart([peer, frame], zmq.NOBLOCK)
@@ -211,7 +207,7 @@ class ControlLoop(threading.Thread):
                 self._publish(observers, b"setpoint", frame)
         effects: Effects = self.engine.take_effects()
         worst_ms = round(self._worst_late_s * 1000, 1)
-        self.snapshot = snapshot(self.engine, now_s, self._late_ticks, worst_ms)
+        self.snapshot = snapshot(self.engine.parts, now_s, self._late_ticks, worst_ms)
         if effects.replies or effects.events:
             self._deliver(effects)
 
@@ -229,7 +225,8 @@ class ControlLoop(threading.Thread):
         engine = self.engine
         if engine.state not in RESTING_STATES or now_s - self._collected_s < COLLECT_EVERY_S:
             return
-        if engine.rest_until_s is not None and engine.rest_until_s - now_s < COLLECT_CLEARANCE_S:
+        rest_until_s = engine.parts.practice.rest_until_s
+        if rest_until_s is not None and rest_until_s - now_s < COLLECT_CLEARANCE_S:
             return
         self._collected_s = now_s
         gc.collect()

@@ -19,10 +19,11 @@ from drillfeed.daemon.drills.drill import Drill, Set, with_balls
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player
 from drillfeed.daemon.drills.sides import Hand, split
 from drillfeed.daemon.drills.written import FixedSequence
-from drillfeed.daemon.engine.changing import based_on
-from drillfeed.daemon.engine.effects import Effects, Event
-from drillfeed.daemon.engine.orders import Given
-from drillfeed.daemon.engine.playing import CHOSEN_IN
+from drillfeed.daemon.engine.effects import Effects
+from drillfeed.daemon.engine.events import Event
+from drillfeed.daemon.engine.live_changes import based_on
+from drillfeed.daemon.engine.player import CHOSEN_IN
+from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.journal.entries import Ordered
 from drillfeed.daemon.library import load_balls, load_drill
 from drillfeed.daemon.listing import listing_lines
@@ -81,7 +82,7 @@ class Desk:
         reply = self._recorded(command, caller, reply)
         answer = ANSWERED_HERE.get(command.verb)
         if answer is None:
-            self.control.post(Given(command, caller, self._token(reply)))
+            self.control.post(Request(command, caller, self._token(reply)))
         else:
             self._planner.submit(self._answered, command, reply, lambda: answer(self, command, caller, reply))
 
@@ -167,20 +168,20 @@ class Desk:
         drill = load_drill(str(command.values["name"]), self._drills)
         seed = int(command.values.get("seed", self._new_seed()))
         balls = int(command.values["balls"]) if "balls" in command.values else None
-        turns = turns_after(self.control.engine.plan) if command.verb == "queue" else None
+        turns = turns_after(self.control.engine.parts.practice.plan) if command.verb == "queue" else None
         plan = self.plan(drill, seed, balls, self._player(command), turns)
-        self.control.post(Given(command, caller, self._token(_with_data(reply, plan)), plan))
+        self.control.post(Request(command, caller, self._token(_with_data(reply, plan)), plan))
 
     def _change(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         """Plan a change on top of the newest plan, and wait until it is taken, so that two calls make two steps."""
-        base = based_on(self.control.engine, command.verb)
+        base = based_on(self.control.engine.parts, command.verb)
         plan = None
         if base is not None:
             swap = (str(command.values["ball"]), str(command.values["to"])) if command.verb == "swap" else None
             plan = change_plan(base, command.verb, load_balls(self._drills), self._trimmed_machine, swap)
-        self._wait_for(Given(command, caller, 0, plan, base), reply if plan is None else _with_data(reply, plan))
+        self._wait_for(Request(command, caller, 0, plan, base), reply if plan is None else _with_data(reply, plan))
 
-    def _wait_for(self, given: Given, reply: ReplyTo) -> None:
+    def _wait_for(self, request: Request, reply: ReplyTo) -> None:
         """Have the control loop carry it out before what waits on this thread goes on."""
         answered = threading.Event()
 
@@ -190,7 +191,7 @@ class Desk:
             finally:
                 answered.set()
 
-        self.control.post(replace(given, token=self._token(answer)))
+        self.control.post(replace(request, token=self._token(answer)))
         answered.wait(TAKEN_S)
 
     def _player(self, command: Command) -> Player:
@@ -213,7 +214,7 @@ class Desk:
             set=(Set(balls=1, sequence=FixedSequence(kind="fixed", balls=(mention,))),),
         )
         plan = self.plan(drill, 0, player=self._player(command))
-        self.control.post(Given(command, caller, self._token(_with_data(reply, plan)), plan))
+        self.control.post(Request(command, caller, self._token(_with_data(reply, plan)), plan))
 
     def _players(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         practice = self._kept_practice()
@@ -228,7 +229,7 @@ class Desk:
                 practice.take(player)
             reply(one)
 
-        self._wait_for(Given(command, caller, 0, plays=practice.plays(player)), answer)
+        self._wait_for(Request(command, caller, 0, player=practice.plays(player)), answer)
 
     def _history(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         reply(self._kept_practice().history())
@@ -254,7 +255,7 @@ class Desk:
                 "bounds", "too many balls for one run", expected=f"{HARD_MAX_BALLS} at most", found=f"{balls}"
             )
         drill = with_balls(drill, balls) if balls is not None else drill
-        turns = self.control.engine.crank_turns if turns is None else turns
+        turns = self.control.engine.parts.feeder.crank_turns if turns is None else turns
         return plan_drill(drill, load_balls(self._drills), self._trimmed_machine, seed, turns or 0, player)
 
 

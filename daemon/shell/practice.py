@@ -19,7 +19,7 @@ from drillfeed.daemon.drills.players import RIGHT_HANDED
 from drillfeed.daemon.drills.players import Player as AtTable
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
 from drillfeed.daemon.drills.sides import ELBOW_CM, Hand
-from drillfeed.daemon.engine.playing import Plays
+from drillfeed.daemon.engine.request import ChosenPlayer
 from drillfeed.daemon.journal import reading
 from drillfeed.daemon.journal.entries import Chosen
 from drillfeed.daemon.journal.limits import Limits, warnings_of
@@ -85,9 +85,9 @@ class Practice:
         name = str(command.values.get("name", ""))
         return self._ask(lambda connection: find_player(connection, name)) if name else None
 
-    def plays(self, player: Player | None) -> Plays | None:
+    def plays(self, player: Player | None) -> ChosenPlayer | None:
         """Return the name of a player and the limits that come with the level."""
-        return None if player is None else Plays(player.name, self.profiles.of(player.level))
+        return None if player is None else ChosenPlayer(player.name, self.profiles.of(player.level))
 
     def take(self, player: Player | None) -> None:
         """Let somebody play, once the engine has taken the limits; called from the control loop, so it only notes."""

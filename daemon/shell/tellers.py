@@ -6,13 +6,13 @@ Rule of this file: a ring never grows; who falls behind is told how much was mis
 from collections import deque
 from collections.abc import Callable, Iterable
 
-from drillfeed.daemon.engine.effects import Effects, Event
+from drillfeed.daemon.engine.effects import Effects
+from drillfeed.daemon.engine.events import Event
+from drillfeed.daemon.engine.wording import worded
 from drillfeed.protocol.status import Notice
 
 Deliver = Callable[[Effects], None]
 RING = 512
-FOR_THE_RECORD = "recent"
-"""The field of a fault that holds the messages before it: for the journal, too long for a notice."""
 
 
 class NoticeRing:
@@ -26,9 +26,9 @@ class NoticeRing:
         """Keep events as notices."""
         for event in events:
             self._serial += 1
-            fields = {key: value for key, value in event.fields.items() if key != FOR_THE_RECORD}
+            told = worded(event)
             self._kept.append(
-                Notice(serial=self._serial, topic=event.topic, text=event.text, cue=event.cue, fields=fields)
+                Notice(serial=self._serial, topic=told.topic, text=told.text, cue=told.cue, fields=dict(told.fields))
             )
 
     def since(self, serial: int) -> tuple[list[Notice], int]:

@@ -15,7 +15,7 @@ from drillfeed.clients.jogging import (
     KeyRepeats,
 )
 from drillfeed.clients.pedal.foot import Edge, Kind
-from drillfeed.daemon.engine.setup import HELD_S
+from drillfeed.daemon.engine.hold import HELD_S
 from drillfeed.protocol.spec import Caller
 from tests.support.halls import WatchedHall
 

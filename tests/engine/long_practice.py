@@ -26,8 +26,8 @@ from typing import Any
 import numpy as np
 
 from drillfeed.clients.drivers.faults import parse_fault
-from drillfeed.daemon.engine.effects import Event
-from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.engine.events import Event
+from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.daemon.journal.entries import Happened
 from drillfeed.daemon.journal.schema import open_to_read
 from drillfeed.daemon.journal.writer import Journal
@@ -140,7 +140,7 @@ class LongPractice:
         lines = {
             "FAULT": ["clear"],
             "IDLE": ["balls 100", "rephase", "load a-drill", "arm"],
-            "ARMED": ["balls 100", f"start {self.hall.engine.stop_count}"],
+            "ARMED": ["balls 100", f"start {self.hall.engine.parts.mode.stop_count}"],
             "PAUSED": ["balls 100", "resume"],
             "RESTING": ["ready"],
         }
@@ -179,7 +179,7 @@ class LongPractice:
         found.wrong += self.watch.found
         self.watch.found.clear()
         if len(hall.setpoints) > 50 * KEPT:
-            limits, offset_s = hall.engine.link.limits, hall.hall.driver_offset_s
+            limits, offset_s = hall.engine.parts.link.limits, hall.hall.driver_offset_s
             found.wrong += setpoints.breaches(hall.setpoints, hall.errors_s, hall.orders, limits, offset_s)
             for kept in (hall.setpoints, hall.errors_s, hall.sent_in):
                 del kept[:-KEPT]
@@ -208,7 +208,7 @@ class LongPractice:
         written = {outcome: count for outcome, count, _ in rows}
         found.written = written.get("fed", 0)
         found.seen = sum(seen or 0 for _, _, seen in rows)
-        told = snapshot(self.hall.engine, self.hall.hall.now_s).state
+        told = snapshot(self.hall.engine.parts, self.hall.hall.now_s).state
         wanted = {
             f"journal: {found.written} fed, told {found.commanded}": found.written == found.commanded,
             f"journal: {written.get('unknown', 0)} unknown, told {found.unknown}": written.get("unknown", 0)

@@ -5,7 +5,7 @@ from itertools import pairwise
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from drillfeed.daemon.engine.setup import HELD_S, SETUP_RIM_MPS
+from drillfeed.daemon.engine.hold import HELD_S, SETUP_RIM_MPS
 from drillfeed.protocol.link import TICK_S
 from drillfeed.protocol.spec import Caller
 from tests.support.halls import WatchedHall

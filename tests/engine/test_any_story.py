@@ -11,7 +11,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from drillfeed.clients.drivers.faults import parse_fault
 from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profile
-from drillfeed.daemon.engine.playing import Plays
+from drillfeed.daemon.engine.request import ChosenPlayer
 from drillfeed.daemon.engine.states import RUNNING, TABLE
 from drillfeed.daemon.virtual import Side
 from tests.support.halls import WatchedHall, drill_plan, machine
@@ -49,7 +49,7 @@ class Story(RuleBasedStateMachine):
             self.hall.feeding(plan)
         else:
             self.hall.armed(plan)
-        self.stop_count = self.hall.engine.stop_count
+        self.stop_count = self.hall.engine.parts.mode.stop_count
         self.plan = plan
         self.caps: list[tuple[int, float]] = []
 
@@ -57,26 +57,28 @@ class Story(RuleBasedStateMachine):
     def choose(self, profile: Profile | None) -> None:
         """Choose who plays: taken in IDLE alone, where what is loaded goes; else nothing of it changes."""
         engine = self.hall.engine
-        before = engine.profile, engine.plan
+        before = engine.parts.practice.profile, engine.parts.practice.plan
         idle = self.hall.state == "IDLE"
-        reply = self.hall.hall.say("players choose", plays=None if profile is None else Plays("somebody", profile))
+        reply = self.hall.hall.say(
+            "players choose", player=None if profile is None else ChosenPlayer("somebody", profile)
+        )
         assert reply.ok == idle
         if idle:
-            assert engine.plan is None
+            assert engine.parts.practice.plan is None
             self.caps.append((len(self.hall.sent_in), profile.caps.max_rim_mps if profile else float("inf")))
             self.hall.hall.say("load a-drill", plan=replace(self.plan, player=Player(profile=profile)))
         else:
-            assert (engine.profile, engine.plan) == before
+            assert (engine.parts.practice.profile, engine.parts.practice.plan) == before
 
     @rule(line=LINES)
     def command(self, line: str) -> None:
         """Give a command; it is answered, and a refusal changes no state."""
-        count = self.hall.engine.stop_count
+        count = self.hall.engine.parts.mode.stop_count
         said = {"start": f"start {count}", "start-old": f"start {max(count - 1, 0)}"}.get(line, line)
         reply = self.hall.hall.say(said)
         if line == "stop":
             assert reply.ok and self.hall.state not in RUNNING
-            assert self.hall.engine.stop_count == count + 1
+            assert self.hall.engine.parts.mode.stop_count == count + 1
 
     @rule(seconds=SHORT)
     def time_passes(self, seconds: float) -> None:
@@ -108,9 +110,9 @@ class Story(RuleBasedStateMachine):
 
     @rule(frame=st.binary(max_size=60), peer=st.sampled_from([b"driver", b"stranger"]))
     def garbage(self, frame: bytes, peer: bytes) -> None:
-        before = self.hall.state, self.hall.engine.link.epoch
+        before = self.hall.state, self.hall.engine.parts.link.epoch
         self.hall.engine.receive(peer, frame, self.hall.hall.now_s)
-        assert (self.hall.state, self.hall.engine.link.epoch) == before
+        assert (self.hall.state, self.hall.engine.parts.link.epoch) == before
 
     @invariant()
     def feeds_only_while_feeding(self) -> None:
@@ -121,8 +123,8 @@ class Story(RuleBasedStateMachine):
     @invariant()
     def the_count_never_falls(self) -> None:
         if hasattr(self, "hall"):
-            assert self.hall.engine.stop_count >= self.stop_count
-            self.stop_count = self.hall.engine.stop_count
+            assert self.hall.engine.parts.mode.stop_count >= self.stop_count
+            self.stop_count = self.hall.engine.parts.mode.stop_count
 
     def teardown(self) -> None:
         """Read the whole story: log, setpoints and the way through the states."""

@@ -2,7 +2,8 @@
 
 import pytest
 
-from drillfeed.daemon.engine.hazards import AT_THE_MACHINE, HAZARDS, Fault
+from drillfeed.daemon.engine.fault import AT_THE_MACHINE, Fault
+from drillfeed.daemon.engine.hazards import HAZARDS
 from drillfeed.protocol.spec import Caller
 from tests.support.halls import WatchedHall
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from drillfeed.daemon.engine.flow import HELD_MOST_S
+from drillfeed.daemon.engine.apply_practice import MAX_HOLD_S
 from drillfeed.protocol.link import TICK_S
 from tests.support.halls import WatchedHall, drill_plan, machine
 
@@ -11,8 +11,8 @@ MACHINES = ("club-build", "kit-build")
 
 def first_leaves_s(hall: WatchedHall) -> float:
     """Return when the first ball of the set under way is to leave."""
-    assert hall.engine.run is not None
-    return hall.engine.run.set_run.slots[0].leaves_s
+    assert hall.engine.parts.practice.run is not None
+    return hall.engine.parts.practice.run.set_run.slots[0].leaves_s
 
 
 @pytest.mark.parametrize("name", MACHINES)
@@ -22,7 +22,7 @@ def test_a_drill_runs_to_its_end_and_stays_armed(name: str) -> None:
     assert hall.hall.until_state("ARMED", most_s=120.0)
     assert [event["id"] for event in hall.feeds()] == [1, 2, 3, 4, 5]
     assert hall.commanded == 5
-    assert hall.engine.rest(hall.hall.now_s)[0] is True
+    assert hall.engine.parts.at_rest(hall.hall.now_s)[0] is True
     hall.sound()
 
 
@@ -60,8 +60,8 @@ def test_wheels_first_and_feed_second(name: str) -> None:
     """On a start no setpoint opens the feed before both wheels stand at the first ball's speeds."""
     hall = WatchedHall(machine(name)).feeding()
     _, opened = next((at_s, one) for at_s, one in hall.setpoints if one.feeding)
-    assert hall.engine.run is not None
-    setting = hall.engine.run.plan.sets[0].balls[0].setting
+    assert hall.engine.parts.practice.run is not None
+    setting = hall.engine.parts.practice.run.plan.sets[0].balls[0].setting
     assert opened.top.rpm == pytest.approx(setting.top_rpm)
     assert opened.bottom.rpm == pytest.approx(setting.bottom_rpm)
 
@@ -69,11 +69,11 @@ def test_wheels_first_and_feed_second(name: str) -> None:
 def test_wheels_change_right_after_a_ball() -> None:
     """The setpoints for the next ball begin to differ within two ticks after the latest moment the last one leaves."""
     hall = WatchedHall().feeding(fed=1)
-    assert hall.engine.run is not None
-    slot = hall.engine.run.set_run.slots[0]
+    assert hall.engine.parts.practice.run is not None
+    slot = hall.engine.parts.practice.run.set_run.slots[0]
     before = slot.ball.setting.top_rpm
     hall.hall.run_for(1.0)
-    line = hall.engine.link.line
+    line = hall.engine.parts.link.line
     assert line is not None
     moments = [line.to_daemon(one.at_s) for _, one in hall.setpoints if abs(one.top.rpm - before) > 1.0 and one.feeding]
     assert slot.until_s <= min(moment for moment in moments if moment > slot.leaves_s) <= slot.until_s + 2 * TICK_S
@@ -111,8 +111,8 @@ def test_pauses_are_no_missed_balls() -> None:
         hall.hall.run_for(0.1)
         hall.ok("resume")
     assert hall.hall.until_state("ARMED", most_s=30.0)
-    assert hall.engine.run is not None
-    assert (hall.commanded, hall.engine.run.refused, hall.engine.run.skipped) == (3, 0, 0)
+    assert hall.engine.parts.practice.run is not None
+    assert (hall.commanded, hall.engine.parts.practice.run.refused, hall.engine.parts.practice.run.skipped) == (3, 0, 0)
     assert sum(text.startswith("PAUSED") for text in hall.told("state")) == 3
 
 
@@ -120,7 +120,7 @@ def test_wheels_hold_in_a_pause_for_ten_seconds() -> None:
     """Paused, the wheels stay where they are for ten seconds and then run down; the run stays paused."""
     hall = WatchedHall().feeding(fed=1)
     hall.ok("pause")
-    hall.hall.run_for(HELD_MOST_S - 0.5)
+    hall.hall.run_for(MAX_HOLD_S - 0.5)
     held = hall.setpoints[-1][1].top.rpm
     assert held > 0
     hall.hall.run_for(5.0)
@@ -170,7 +170,7 @@ def test_a_long_rest_has_its_wheels_at_zero() -> None:
     assert hall.hall.until_state("RESTING")
     hall.hall.run_for(8.0)
     assert hall.setpoints[-1][1].top.rpm == 0
-    assert hall.engine.rest(hall.hall.now_s) == (True, "measured")
+    assert hall.engine.parts.at_rest(hall.hall.now_s) == (True, "measured")
 
 
 def test_a_rest_without_a_time_waits_for_the_player() -> None:
@@ -191,7 +191,7 @@ def test_a_timed_rest_is_cancelled(line: str) -> None:
     assert hall.hall.until_state("RESTING")
     hall.hall.run_for(3.0)
     hall.ok(line)
-    assert hall.engine.rest_until_s is None
+    assert hall.engine.parts.practice.rest_until_s is None
     assert not hall.hall.until_state("SPINUP", "FEEDING", most_s=60.0)
     assert len(hall.feeds()) == 1
 
@@ -277,15 +277,15 @@ def test_three_missed_in_a_row_pause_the_run_with_the_reason() -> None:
     slow = hall.hall.board
 
     def blunt() -> bool:
-        status = hall.engine.link.status
+        status = hall.engine.parts.link.status
         assert status is not None
         slow.top_rpm = min(slow.top_rpm, 0.95 * status.top.target_rpm)
         return hall.state != "FEEDING"
 
     assert hall.hall.run_until(blunt, 20.0)
     assert hall.state == "PAUSED"
-    assert hall.engine.reason is not None and "3 balls in a row" in hall.engine.reason
-    assert "top wheel" in hall.engine.reason
+    assert hall.engine.parts.mode.reason is not None and "3 balls in a row" in hall.engine.parts.mode.reason
+    assert "top wheel" in hall.engine.parts.mode.reason
     hall.hall.run_for(1.0)
     hall.ok("resume")
     assert hall.hall.until_state("ARMED", most_s=60.0)
@@ -356,7 +356,7 @@ def test_a_crank_by_time_is_not_cut_in_mid_turn_at_the_end_of_a_set() -> None:
     hall.hall.run_for(0.1)
     closed_s = next(event["t"] for event in hall.log if event["event"] == "feed_closed")
     assert closed_s - hall.feeds()[-1]["t"] >= kit.feeder.cycle_s
-    assert hall.engine.crank_turns == 2
+    assert hall.engine.parts.feeder.crank_turns == 2
 
 
 @pytest.mark.parametrize("line", ["stop", "pause"])
@@ -369,7 +369,7 @@ def test_a_crank_cut_in_mid_turn_stands_nobody_knows_where(line: str, after_s: f
     hall.hall.run_for(after_s)
     hall.ok(line)
     hall.hall.run_for(0.5)
-    assert (hall.engine.crank_turns is not None) is known
+    assert (hall.engine.parts.feeder.crank_turns is not None) is known
     if line == "pause":
         if not known:
             assert hall.refused("resume") == "rephase"

@@ -8,9 +8,9 @@ import pytest
 
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.ladder import Changes
-from drillfeed.daemon.engine.changing import based_on
+from drillfeed.daemon.engine.live_changes import based_on
 from drillfeed.daemon.engine.schedule import SetRun
-from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
@@ -38,7 +38,7 @@ def planned(drill: Drill, seed: int = 3) -> DrillPlan:
 def ask(hall: WatchedHall, line: str, caller: Caller = COACH) -> Reply:
     """Give a change as the desk does: planned from the newest plan, then carried out."""
     command = parse(line)
-    base = based_on(hall.engine, command.verb)
+    base = based_on(hall.engine.parts, command.verb)
     assert base is not None
     swap = (str(command.values["ball"]), str(command.values["to"])) if command.verb == "swap" else None
     return hall.hall.say(line, caller, change_plan(base, command.verb, ball_types(), machine(), swap), base)
@@ -126,8 +126,8 @@ def test_easier_takes_the_place_of_a_harder_that_waits() -> None:
     hall = WatchedHall().feeding(planned(a_drill()))
     ask(hall, "harder")
     ask(hall, "easier")
-    assert hall.engine.wanted is None and hall.engine.plan is not None
-    assert hall.engine.plan.changes.rung == -1
+    assert hall.engine.parts.practice.waiting is None and hall.engine.parts.practice.plan is not None
+    assert hall.engine.parts.practice.plan.changes.rung == -1
 
 
 def test_two_calls_make_two_steps() -> None:
@@ -135,16 +135,16 @@ def test_two_calls_make_two_steps() -> None:
     hall = WatchedHall().feeding(planned(a_drill()))
     ask(hall, "harder")
     ask(hall, "harder")
-    assert hall.engine.wanted is not None and hall.engine.wanted.plan.changes.rung == 2
+    assert hall.engine.parts.practice.waiting is not None and hall.engine.parts.practice.waiting.plan.changes.rung == 2
     ask(hall, "easier")
     ask(hall, "easier")
-    assert hall.engine.plan is not None and hall.engine.plan.changes.rung == -2
+    assert hall.engine.parts.practice.plan is not None and hall.engine.parts.practice.plan.changes.rung == -2
 
 
 def test_a_plan_made_from_an_older_one_is_refused() -> None:
     """Where another change came in between, nothing is changed and the answer says to look again."""
     hall = WatchedHall().feeding(planned(a_drill()))
-    base = hall.engine.plan
+    base = hall.engine.parts.practice.plan
     assert base is not None
     stale = change_plan(base, "slower", ball_types(), machine())
     ask(hall, "easier")
@@ -157,7 +157,7 @@ def test_the_ladder_of_the_drill_is_what_status_names() -> None:
     ladder = [{"title": "no rally topspin", "swap": {"rally-topspin": "light-topspin"}}]
     hall = WatchedHall().feeding(planned(a_drill(easier=ladder)))
     ask(hall, "easier")
-    seen = snapshot(hall.engine, hall.hall.now_s)
+    seen = snapshot(hall.engine.parts, hall.hall.now_s)
     assert (seen.rung, seen.step, seen.changes) == (-1, "no rally topspin", "rung -1")
     with pytest.raises(NotPossible, match="the ladder of a-drill has 1 easier step and no more"):
         ask(hall, "easier")
@@ -167,8 +167,8 @@ def test_nothing_gets_faster_than_its_drill_allows() -> None:
     """The bound of the drill holds for steps and for tempo, and the refusal names it."""
     hall = WatchedHall().feeding(planned(a_drill(max_per_min=39)))
     ask(hall, "faster")
-    assert hall.engine.wanted is not None
-    assert 60 / hall.engine.wanted.plan.sets[0].interval_s == pytest.approx(39)
+    assert hall.engine.parts.practice.waiting is not None
+    assert 60 / hall.engine.parts.practice.waiting.plan.sets[0].interval_s == pytest.approx(39)
     for verb in ("faster", "harder"):
         with pytest.raises(NotPossible, match="would change nothing: a-drill runs at 39/min at most"):
             ask(hall, verb)
@@ -177,11 +177,11 @@ def test_nothing_gets_faster_than_its_drill_allows() -> None:
 def test_a_single_ball_is_not_changed() -> None:
     """While one ball is thrown for a look, the loaded drill is left alone."""
     hall = WatchedHall().armed(planned(a_drill()))
-    base = hall.engine.plan
+    base = hall.engine.parts.practice.plan
     hall.ok("throw light-push 0", plan=drill_plan(balls=("light-push",), sets=(1,)))
     reply = ask(hall, "easier")
     assert reply.code is not None and reply.code.name == "busy"
-    assert hall.engine.plan is base
+    assert hall.engine.parts.practice.plan is base
     assert hall.hall.until_state("ARMED")
     assert ask(hall, "easier").text.startswith("easier from its start: rung -1")
 
@@ -192,7 +192,7 @@ def test_after_its_end_a_drill_is_changed_for_its_next_start() -> None:
     assert hall.hall.until_state("ARMED")
     ask(hall, "slower")
     assert fields(hall, "change")[-1]["n"] == 1
-    hall.ok(f"start {hall.engine.stop_count}")
+    hall.ok(f"start {hall.engine.parts.mode.stop_count}")
     assert hall.hall.until_state("FEEDING") and hall.hall.until_state("ARMED")
     assert gaps_s(thrown(hall)[2:]) == [1.935]
 
@@ -210,12 +210,12 @@ def test_a_queued_drill_waits_for_ready() -> None:
     hall = WatchedHall().feeding(planned(a_drill(balls=(3,))))
     other = planned(a_drill(balls=(4,), name="another", title="another drill"), seed=9)
     hall.ok("queue another", plan=other)
-    assert snapshot(hall.engine, hall.hall.now_s).queued == "another"
+    assert snapshot(hall.engine.parts, hall.hall.now_s).queued == "another"
     assert hall.hall.until_state("RESTING")
     hall.hall.run_for(90)
     assert hall.state == "RESTING" and len(thrown(hall)) == 3
-    assert hall.engine.rest(hall.hall.now_s)[0] is True
-    assert snapshot(hall.engine, hall.hall.now_s).next_step == "ready"
+    assert hall.engine.parts.at_rest(hall.hall.now_s)[0] is True
+    assert snapshot(hall.engine.parts, hall.hall.now_s).next_step == "ready"
     hall.ok("mark made 2 of 3")
     hall.ok("ready")
     assert hall.hall.until_state("ARMED", most_s=60)
@@ -252,8 +252,12 @@ def test_a_stop_leaves_the_queued_drill_loaded_and_still(end: str) -> None:
     hall.ok(end)
     assert hall.hall.until_state("IDLE")
     hall.hall.run_for(30)
-    assert hall.state == "IDLE" and hall.engine.queued is None and hall.engine.wanted is None
-    assert hall.engine.plan is not None and hall.engine.plan.drill.name == "another"
+    assert (
+        hall.state == "IDLE"
+        and hall.engine.parts.practice.queued is None
+        and hall.engine.parts.practice.waiting is None
+    )
+    assert hall.engine.parts.practice.plan is not None and hall.engine.parts.practice.plan.drill.name == "another"
 
 
 @pytest.mark.parametrize("seed", range(4))

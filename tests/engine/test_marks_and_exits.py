@@ -79,14 +79,14 @@ def hall() -> WatchedHall:
 )
 def test_mark_is_taken_or_refused_with_its_reason(hall: WatchedHall, line: str, answer: str) -> None:
     """A mark is about balls that went, and says what it took; one that makes no sense changes nothing."""
-    before = (dict(run.tally.sets), dict(run.tally.balls)) if (run := hall.hall.engine.run) else None
+    before = (dict(run.tally.sets), dict(run.tally.balls)) if (run := hall.hall.engine.parts.practice.run) else None
     reply: Reply = hall.hall.say(line)
     if reply.ok:
         assert reply.text == answer
         return
     assert reply.code is not None and reply.code.name == answer
-    assert hall.hall.engine.run is not None
-    assert before == (hall.hall.engine.run.tally.sets, hall.hall.engine.run.tally.balls)
+    assert hall.hall.engine.parts.practice.run is not None
+    assert before == (hall.hall.engine.parts.practice.run.tally.sets, hall.hall.engine.parts.practice.run.tally.balls)
 
 
 def test_nothing_can_be_marked_before_a_ball_has_gone() -> None:

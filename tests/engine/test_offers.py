@@ -1,7 +1,7 @@
 """Starts that are offered by the coach and confirmed by the player, on the virtual clock."""
 
-from drillfeed.daemon.engine.offers import OFFER_S
-from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.engine.offer import OFFER_S
+from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.protocol.spec import Caller
 from drillfeed.protocol.status import OfferInfo
 from tests.support.halls import WatchedHall, drill_plan

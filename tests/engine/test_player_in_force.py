@@ -9,9 +9,8 @@ import pytest
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profile
-from drillfeed.daemon.engine.orders import Given, carry_out
-from drillfeed.daemon.engine.playing import Plays
-from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.engine.request import ChosenPlayer, Request
+from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.virtual import PLAYER
 from drillfeed.protocol.commands import parse
@@ -37,8 +36,8 @@ def planned(drill: Drill, profile: Profile | None) -> DrillPlan:
 def chosen(profile: Profile | None = JUNIOR) -> WatchedHall:
     """Return a hall at rest in which a player of this level was chosen."""
     hall = WatchedHall().ready()
-    plays = None if profile is None else Plays("left-hander", profile)
-    reply = hall.hall.say("players choose left-hander", plays=plays)
+    plays = None if profile is None else ChosenPlayer("left-hander", profile)
+    reply = hall.hall.say("players choose left-hander", player=plays)
     assert reply.ok, reply.text
     return hall
 
@@ -54,7 +53,7 @@ def test_a_drill_above_the_tempo_runs_evenly_at_the_players_and_below_the_rims_a
     hall = chosen()
     hall.ok("load a-drill", planned(a_drill(), JUNIOR))
     hall.ok("arm")
-    hall.ok(f"start {hall.engine.stop_count}")
+    hall.ok(f"start {hall.engine.parts.mode.stop_count}")
     assert hall.hall.until_state("ARMED", most_s=90.0)
     leaves = [event.fields["planned_leaves_s"] for event in hall.hall.events if event.topic == "ball"]
     assert [b - a for a, b in pairwise(map(float, leaves))] == pytest.approx([60 / 35] * 5, abs=0.02)  # type: ignore[arg-type]
@@ -67,7 +66,7 @@ def test_the_limiter_keeps_the_rims_of_the_player_whatever_a_plan_asks_for() -> 
     wild = planned(a_drill(balls=("rally-topspin",)), None)
     hall.ok("load a-drill", replace(wild, player=Player(profile=JUNIOR)))
     hall.ok("arm")
-    hall.ok(f"start {hall.engine.stop_count}")
+    hall.ok(f"start {hall.engine.parts.mode.stop_count}")
     hall.hall.run_for(12.0)
     assert max(rims_mps(hall)) == pytest.approx(JUNIOR.caps.max_rim_mps, abs=1e-6)
     assert hall.commanded == 0, "axes that do not arrive get no ball"
@@ -79,14 +78,14 @@ def test_with_nobody_chosen_the_machine_alone_limits_the_rims() -> None:
     assert hall.hall.say("players choose").ok
     hall.ok("load a-drill", planned(a_drill(balls=("rally-topspin",)), None))
     hall.ok("arm")
-    hall.ok(f"start {hall.engine.stop_count}")
+    hall.ok(f"start {hall.engine.parts.mode.stop_count}")
     assert hall.hall.run_until(lambda: hall.commanded >= 1)
     assert max(rims_mps(hall)) == pytest.approx(13.7, abs=0.1)
     assert "limits       nobody is chosen: those of machine and drill alone" in status_lines(told(hall))
 
 
 def told(hall: WatchedHall) -> Any:
-    return snapshot(hall.engine, hall.hall.now_s)
+    return snapshot(hall.engine.parts, hall.hall.now_s)
 
 
 @pytest.mark.parametrize("state", [one for one in get_args(State) if one != "IDLE"])
@@ -94,24 +93,31 @@ def test_outside_idle_nobody_is_chosen(state: State) -> None:
     """Each other state refuses with a code of the list, the state it takes, and nothing is changed."""
     hall = chosen()
     hall.ok("load a-drill", planned(a_drill(), JUNIOR))
-    plan, rules = hall.engine.plan, dict(hall.engine.axes.limiter._rules)
+    plan, rules = hall.engine.parts.practice.plan, dict(hall.engine.parts.motion.axes.limiter._rules)
     hall.engine.state = state
-    for line, plays in (("players choose right-hander", Plays("right-hander", ADVANCED)), ("players choose", None)):
-        carry_out(hall.engine, Given(parse(line), PLAYER, 999, plays=plays), hall.hall.now_s)
+    for line, plays in (
+        ("players choose right-hander", ChosenPlayer("right-hander", ADVANCED)),
+        ("players choose", None),
+    ):
+        hall.engine.command(Request(parse(line), PLAYER, 999, player=plays), hall.hall.now_s)
         ((token, reply),) = hall.engine.take_effects().replies
         assert token == 999 and reply.code == CODES["wrong-state"]
         assert f"players choose is not possible now; expected IDLE; found {state}. Next: " in reply.text
-    assert (hall.engine.profile, hall.engine.plan, hall.engine.axes.limiter._rules) == (JUNIOR, plan, rules)
+    assert (
+        hall.engine.parts.practice.profile,
+        hall.engine.parts.practice.plan,
+        hall.engine.parts.motion.axes.limiter._rules,
+    ) == (JUNIOR, plan, rules)
 
 
 def test_who_is_chosen_unloads_what_was_planned_for_another() -> None:
     """The answer says so; a start finds nothing loaded, and the status tells the level and its limits."""
     hall = WatchedHall().ready()
     hall.ok("load a-drill", drill_plan())
-    reply = hall.hall.say("players choose left-hander", plays=Plays("left-hander", JUNIOR))
+    reply = hall.hall.say("players choose left-hander", player=ChosenPlayer("left-hander", JUNIOR))
     assert reply.text == f"left-hander plays; limits: {JUNIOR.text}; a-drill is loaded no more"
     hall.ok("arm")
-    assert hall.refused(f"start {hall.engine.stop_count}") == "no-drill"
+    assert hall.refused(f"start {hall.engine.parts.mode.stop_count}") == "no-drill"
     assert (told(hall).level, told(hall).limits) == ("junior", JUNIOR.text)
 
 
@@ -124,4 +130,4 @@ def test_a_plan_made_for_other_limits_is_not_taken(line: str, planned_for: Profi
         hall.ok("arm")
     reply = hall.hall.say(line, plan=planned(a_drill(30), planned_for))
     assert reply.code == CODES["busy"] and "who plays has changed" in reply.text
-    assert hall.engine.plan is None and hall.engine.run is None
+    assert hall.engine.parts.practice.plan is None and hall.engine.parts.practice.run is None

@@ -2,6 +2,7 @@
 
 import pytest
 
+from drillfeed.daemon.engine.events import FaultLatched, figures
 from drillfeed.daemon.engine.leaving import DOUBLE_S, Leaving
 from drillfeed.daemon.engine.schedule import Slot
 from tests.support.halls import WatchedHall, drill_plan, machine
@@ -48,6 +49,7 @@ def test_two_doubles_in_a_row_are_trouble() -> None:
     assert pulses(leaving, 11.0, 11.03) == ["seen", "double"]
     assert leaving.count == 4
     assert "two balls came with one push" in (leaving.trouble(False) or "")
+    leaving.forget_trouble()
     assert leaving.trouble(False) is None
 
 
@@ -89,6 +91,7 @@ def test_no_ball_twice_in_a_row_is_trouble(seen_before: bool, hopper_low: bool, 
     leaving.expect(slot(2, 11.0))
     leaving.unseen(13.0)
     assert words in (leaving.trouble(hopper_low) or "")
+    leaving.forget_trouble()
     assert leaving.trouble(hopper_low) is None
 
 
@@ -125,7 +128,7 @@ def test_each_failing_has_its_own_end(fault: str, state: str, words: str) -> Non
     """A part of the thrower fails in mid-set: the run ends as it should, and says what was seen."""
     hall = ends(f"{fault}{FROM}")
     assert hall.state == state
-    assert words in (hall.engine.reason or "")
+    assert words in (hall.engine.parts.mode.reason or "")
 
 
 @pytest.mark.parametrize("fault", ["exits=wrong:2", "exits=garbage", "supply=off", "tilt=off"])
@@ -138,8 +141,8 @@ def test_what_only_spoils_a_figure_lets_the_run_go_on(fault: str) -> None:
 def test_a_sensor_that_counts_wildly_is_blank_not_wrong() -> None:
     """A count that jumps with no push leaves `seen` blank."""
     hall = ends(f"exits=garbage{FROM}")
-    assert hall.engine.run is not None
-    assert hall.engine.run.seen is None
+    assert hall.engine.parts.practice.run is not None
+    assert hall.engine.parts.practice.run.seen is None
 
 
 def test_a_low_supply_lets_the_set_finish_and_no_other_begin() -> None:
@@ -161,9 +164,10 @@ def test_a_fault_takes_the_last_messages_along() -> None:
     hall.ok("balls 50")
     hall.lost = True
     assert hall.hall.until_state("QUICKSTOP")
-    fault = next(event for event in hall.hall.events if event.topic == "fault")
-    recent = str(fault.fields["recent"]).splitlines()
+    fault = next(told.event for told in hall.hall.events if isinstance(told.event, FaultLatched))
+    recent = fault.recent.splitlines()
     assert 32 <= len(recent) <= 64
     assert any('to driver {"v":1,"kind":"setpoint"' in line for line in recent)
     assert all(line.startswith(("-", "+0.000")) for line in recent)
-    assert fault.fields["next_step"] and fault.fields["hint"]
+    assert fault.next_step and fault.hint
+    assert "recent" not in figures(fault)

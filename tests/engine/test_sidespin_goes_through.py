@@ -2,7 +2,7 @@
 
 import pytest
 
-from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.engine.snapshot import snapshot
 from tests.support.halls import WatchedHall, ball_types, drill_plan, machine
 
 BALLS = ("light-topspin", "forehand-side-topspin", "backhand-side-push")
@@ -17,10 +17,10 @@ def test_a_ball_with_sidespin_is_told_everywhere_as_its_type_says() -> None:
     plan = drill_plan(machine("hall-roll"), sets=(3,), balls=BALLS)
     hall = WatchedHall(machine("hall-roll")).started(plan)
     assert hall.hall.until_state("FEEDING", most_s=60.0)
-    ahead = snapshot(hall.engine, hall.hall.now_s).next_ball
+    ahead = snapshot(hall.engine.parts, hall.hall.now_s).next_ball
     assert ahead is not None and (ahead.ball, ahead.side_revps) == (BALLS[0], 0.0)
     assert hall.hall.until_state("ARMED", most_s=60.0)
-    last = snapshot(hall.engine, hall.hall.now_s).last_ball
+    last = snapshot(hall.engine.parts, hall.hall.now_s).last_ball
     assert last is not None and (last.ball, last.side_revps) == (BALLS[2], types[BALLS[2]].side_revps)
     told = [event.fields for event in hall.hall.events if event.topic == "ball"]
     left = [event for event in hall.log if event["event"] == "leaves"]

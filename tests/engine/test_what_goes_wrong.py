@@ -4,8 +4,8 @@ import json
 
 import pytest
 
-from drillfeed.daemon.engine.engine import ANSWER_S
-from drillfeed.daemon.engine.orders import Given, carry_out
+from drillfeed.daemon.engine.pending import ANSWER_S
+from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.virtual import PLAYER, Side
 from drillfeed.protocol.commands import parse
 from drillfeed.protocol.link import TICK_S, DriverHello, Status, decode_from_driver, encode
@@ -30,7 +30,7 @@ def carried_out_together(hall: WatchedHall, *lines: str) -> dict[str, str]:
         if command.verb == "stop":
             hall.engine.stop(PLAYER, n, hall.hall.now_s)
         else:
-            carry_out(hall.engine, Given(command, PLAYER, n), hall.hall.now_s)
+            hall.engine.command(Request(command, PLAYER, n), hall.hall.now_s)
         tokens[line] = n
     hall.hall.run_for(ANSWER_S + 0.5)
     replies = {line: hall.hall.replies[n] for line, n in tokens.items()}
@@ -44,7 +44,7 @@ def test_a_driver_that_dies_in_mid_drill_is_a_fault_and_stays_one() -> None:
     hall.lost = True
     assert hall.hall.until_state("QUICKSTOP", most_s=2.0)
     assert hall.hall.now_s - began_s <= 0.5 + 2 * TICK_S
-    assert hall.engine.fault is not None and hall.engine.fault.cause == "link-lost"
+    assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause == "link-lost"
     assert not any(one.feeding for at_s, one in hall.setpoints if at_s > began_s + 0.25 + TICK_S)
     hall.hall.run_for(2.0)
     hall.lost = False
@@ -65,7 +65,7 @@ def test_a_daemon_that_falls_silent_leaves_a_driver_that_stops_by_itself() -> No
     assert hall.hall.board.top_rpm == 0
     hall.hall.run_for(1.0)
     assert hall.state in ("QUICKSTOP", "FAULT")
-    assert hall.engine.fault is not None and hall.engine.fault.cause in ("stalled", "tripped")
+    assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause in ("stalled", "tripped")
     fed = len(hall.feeds())
     hall.hall.run_for(20.0)
     assert (hall.state, len(hall.feeds())) == ("FAULT", fed)
@@ -97,11 +97,11 @@ def test_a_driver_that_begins_anew_never_goes_on_by_itself(silent_s: float) -> N
     assert len(hall.feeds()) == fed
     assert hall.refused("resume") == "wrong-state"
     hall.ok("clear")
-    assert hall.refused(f"start {hall.engine.stop_count}") == "wrong-state"
-    assert hall.hall.run_until(lambda: hall.state == "IDLE" and hall.engine.link.line is not None)
+    assert hall.refused(f"start {hall.engine.parts.mode.stop_count}") == "wrong-state"
+    assert hall.hall.run_until(lambda: hall.state == "IDLE" and hall.engine.parts.link.line is not None)
     hall.hall.run_for(3.0)
     hall.ok("arm")
-    hall.ok(f"start {hall.engine.stop_count}")
+    hall.ok(f"start {hall.engine.parts.mode.stop_count}")
     assert hall.hall.until_state("ARMED")
     hall.sound()
 
@@ -116,8 +116,8 @@ def test_a_second_driver_is_turned_away() -> None:
     )
     other = json.loads(hello) | {"boot": "another-boot", "driver": "another"}
     hall.engine.receive(b"another", json.dumps(other).encode(), hall.hall.now_s)
-    assert hall.engine.link.driver is not None
-    assert hall.engine.link.driver.hello.boot != "another-boot"
+    assert hall.engine.parts.link.driver is not None
+    assert hall.engine.parts.link.driver.hello.boot != "another-boot"
     assert hall.hall.until_state("ARMED")
     assert hall.commanded == 4
 
@@ -125,7 +125,7 @@ def test_a_second_driver_is_turned_away() -> None:
 def test_status_of_a_stranger_changes_nothing() -> None:
     """A status from another peer, or with another boot id, is not taken for the driver's."""
     hall = WatchedHall().feeding()
-    status = hall.engine.link.status
+    status = hall.engine.parts.link.status
     assert status is not None
     tripped = status.model_copy(update={"mode": "tripped"})
     hall.engine.receive(b"another", encode(tripped), hall.hall.now_s)
@@ -175,8 +175,8 @@ def test_no_ball_is_fed_before_its_axes_have_settled(name: str) -> None:
         fed = len(hall.feeds())
         hall.hall.run_until(lambda fed=fed: len(hall.feeds()) > fed or hall.state != "FEEDING", 8.0)  # type: ignore[misc]
         frozen(hall, "daemon", 0.23)
-    assert hall.engine.run is not None
-    settings = {ball.ball: ball.setting for one in hall.engine.run.plan.sets for ball in one.balls}
+    assert hall.engine.parts.practice.run is not None
+    settings = {ball.ball: ball.setting for one in hall.engine.parts.practice.run.plan.sets for ball in one.balls}
     balls = {event.fields["id"]: str(event.fields["ball"]) for event in hall.hall.events if event.topic == "ball"}
     for event in hall.feeds():
         setting = settings[balls[event["id"]]]
@@ -219,9 +219,9 @@ def test_a_stop_in_the_tick_of_a_feed_leaves_at_most_that_ball() -> None:
     """Stopped at any tick around a feed: nothing is actuated after the driver has read the stop."""
     for ahead_s in (0.12, 0.02, 0.01, 0.005, 0.0, -0.005, -0.02):
         hall = WatchedHall().feeding(fed=1)
-        assert hall.hall.run_until(lambda: len(hall.engine.run.set_run.slots) > 1)  # type: ignore[union-attr]  # noqa: B023
-        assert hall.engine.run is not None
-        moment_s = hall.engine.run.set_run.slots[1].feed_at_s - ahead_s
+        assert hall.hall.run_until(lambda: len(hall.engine.parts.practice.run.set_run.slots) > 1)  # type: ignore[union-attr]  # noqa: B023
+        assert hall.engine.parts.practice.run is not None
+        moment_s = hall.engine.parts.practice.run.set_run.slots[1].feed_at_s - ahead_s
         hall.hall.run_until(lambda: hall.hall.now_s >= moment_s)  # noqa: B023
         hall.ok("stop")
         hall.hall.run_for(3.0)
@@ -302,9 +302,9 @@ def test_the_first_cause_is_the_one_that_is_told() -> None:
     hall.hall.power_up()
     hall.lost = False
     assert hall.hall.until_state("FAULT", most_s=30.0)
-    assert hall.engine.fault is not None and hall.engine.fault.cause == "link-lost"
+    assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause == "link-lost"
     hall.ok("stop")
-    assert hall.engine.reason is not None and hall.engine.reason.startswith("link-lost")
+    assert hall.engine.parts.mode.reason is not None and hall.engine.parts.mode.reason.startswith("link-lost")
     assert len(hall.told("fault")) == 1
 
 
@@ -330,13 +330,13 @@ def test_a_wheel_that_never_comes_to_rest_ends_in_a_fault() -> None:
         return hall.state == "FAULT"
 
     assert hall.hall.run_until(turned_by_hand, 120.0)
-    assert "not known to stand" in (hall.engine.reason or "")
+    assert "not known to stand" in (hall.engine.parts.mode.reason or "")
 
 
 def test_garbage_on_the_link_changes_nothing() -> None:
     """Frames that are no messages are counted, and neither state nor epoch nor drill takes notice."""
     hall = WatchedHall().feeding()
-    status = hall.engine.link.status
+    status = hall.engine.parts.link.status
     assert status is not None
     good = encode(status)
     for wrong in (b"", b"\0" * 50, b"[]", b"{}", good[:-1], good.replace(b'"v":1', b'"v":2'), b"x" * 20_000):
@@ -346,7 +346,7 @@ def test_garbage_on_the_link_changes_nothing() -> None:
         told = json.loads(good)
         told[field] = "@"
         hall.engine.receive(b"driver", json.dumps(told).replace('"@"', value).encode(), hall.hall.now_s)
-    assert hall.engine.link.bad_frames == 18
-    assert isinstance(hall.engine.link.status, Status) and hall.engine.link.status is status
+    assert hall.engine.parts.link.bad_frames == 18
+    assert isinstance(hall.engine.parts.link.status, Status) and hall.engine.parts.link.status is status
     assert hall.hall.until_state("ARMED")
     assert hall.commanded == 4

@@ -7,9 +7,10 @@ import sys
 import time
 from pathlib import Path
 
-from drillfeed.daemon.engine.effects import Event
+from drillfeed.daemon.engine.events import BallSettled
 from drillfeed.daemon.journal.entries import Entry, Happened
 from drillfeed.daemon.journal.writer import Journal
+from tests.journal.entries_of_a_practice import a_ball
 
 
 def main() -> None:
@@ -17,7 +18,8 @@ def main() -> None:
     path, run = Path(sys.argv[1]), sys.argv[2]
 
     def told(entries: tuple[Entry, ...]) -> None:
-        ids = [str(one.event.fields["id"]) for one in entries if isinstance(one, Happened)]
+        events = [entry.event for entry in entries if isinstance(entry, Happened)]
+        ids = [str(event.id) for event in events if isinstance(event, BallSettled)]
         sys.stdout.write("".join(f"{number}\n" for number in ids))
         sys.stdout.flush()
 
@@ -26,8 +28,7 @@ def main() -> None:
     n = 0
     while True:
         n += 1
-        fields = {"n": n, "id": n, "ball": "light-push", "set": 1, "outcome": "fed"}
-        journal.note(Happened(Event(time.monotonic(), "ball", "", None, fields)))
+        journal.note(a_ball(time.monotonic(), n, id=n))
         time.sleep(0.002)
 
 

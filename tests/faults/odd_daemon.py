@@ -32,19 +32,20 @@ def main() -> int:
     """Put the mistake in, then run the command line that follows."""
     from drillfeed.daemon.cli import main as command
     from drillfeed.daemon.engine.engine import Engine
+    from drillfeed.daemon.engine.mode import Mode
     from drillfeed.daemon.journal.writer import Journal
     from drillfeed.daemon.shell.desk import Desk
     from drillfeed.daemon.shell.line_server import LineServer
 
     began: list[float] = []
-    move = Engine.move
+    follow = Mode.follow
 
-    def moved(self: Engine, event: Any, *rest: Any, **words: Any) -> bool:
+    def followed(self: Mode, event: Any, *rest: Any, **words: Any) -> Any:
         if event == "at_speed" and not began:
             began.append(time.monotonic())
-        return move(self, event, *rest, **words)
+        return follow(self, event, *rest, **words)
 
-    Engine.move = moved  # type: ignore[method-assign]
+    Mode.follow = followed  # type: ignore[method-assign]
     owner, name = {
         "advance": (Engine, "advance"),
         "receive": (Engine, "receive"),

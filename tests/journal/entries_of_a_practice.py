@@ -2,8 +2,9 @@
 
 from datetime import datetime
 from pathlib import Path
+from typing import Any, Literal
 
-from drillfeed.daemon.engine.effects import Event, Field
+from drillfeed.daemon.engine.events import BallLeft, BallSettled, SetBegan, SetMarked
 from drillfeed.daemon.journal.entries import Chosen, Entry, Happened, Ordered
 from drillfeed.daemon.journal.players import add_player
 from drillfeed.daemon.journal.writer import Journal
@@ -20,36 +21,42 @@ def journal_in(folder: Path, begins: datetime = SATURDAY, run: str = "run-a") ->
     return Journal(folder / "journal.sqlite", "club-build", run, wall_of=lambda at_s: begins.timestamp() + at_s)
 
 
-def happened(at_s: float, topic: str, text: str = "", **fields: Field) -> Happened:
-    return Happened(Event(at_s, topic, text, None, fields))
+def an_exit(at_s: float, n: int, seen: Literal[0, 1] = 1) -> Happened:
+    """Ball `n` was seen leaving, or not; its feed has the id n + 100."""
+    return Happened(BallLeft(at_s, n, n + 100, seen))
+
+
+def a_mark(at_s: float, number: int, made: int, out_of: int) -> Happened:
+    """A person marked a set."""
+    return Happened(SetMarked(at_s, number, made, out_of, "player"))
 
 
 def a_set(at_s: float, number: int = 1, drill: str = "lift-the-push", simulated: bool = False) -> Happened:
-    return happened(
-        at_s,
-        "set",
-        f"{number} of 2 begins",
-        begins=True,
-        set=number,
-        of_sets=2,
-        drill=drill,
-        seed=7,
-        balls=20,
-        asked_per_min=40.0,
-        tempo_per_min=36.5,
-        simulated=simulated,
+    return Happened(
+        SetBegan(
+            at_s=at_s,
+            begins=True,
+            set=number,
+            of_sets=2,
+            drill=drill,
+            seed=7,
+            balls=20,
+            asked_per_min=40.0,
+            tempo_per_min=36.5,
+            simulated=simulated,
+        )
     )
 
 
 def a_ball(
-    at_s: float, n: int, ball: str = "light-push", number: int = 1, outcome: str = "fed", **more: Field
+    at_s: float, n: int, ball: str = "light-push", number: int = 1, outcome: str = "fed", **more: Any
 ) -> Happened:
-    known: dict[str, Field] = {
-        "n": n, "id": n + 100, "ball": ball, "set": number, "outcome": outcome, "speed_mps": 6.5, "spin_revps": -20.0,
-        "side_revps": 0.0, "tilt_deg": 13.3, "pan_deg": None, "roll_deg": None, "top_rpm": 1100.0,
-        "bottom_rpm": 2500.0, "late_ms": 0.4,
+    known: dict[str, Any] = {
+        "n": n, "id": n + 100, "ball": ball, "side": None, "set": number, "outcome": outcome, "reason": None,
+        "planned_leaves_s": at_s, "speed_mps": 6.5, "spin_revps": -20.0, "side_revps": 0.0, "tilt_deg": 13.3,
+        "pan_deg": None, "roll_deg": None, "top_rpm": 1100.0, "bottom_rpm": 2500.0, "late_ms": 0.4, "title": "",
     }  # fmt: skip
-    return happened(at_s, "ball", f"{n} {ball}", **{**known, **more})
+    return Happened(BallSettled(at_s, **{**known, **more}))
 
 
 def ordered(at_s: float, line: str, caller: Caller = PLAYER, code: str | None = None) -> Ordered:

@@ -10,7 +10,9 @@ from sqlite3 import Connection
 
 import pytest
 
+from drillfeed.daemon.engine.events import BallMarked, ChangeInForce, FaultLatched
 from drillfeed.daemon.journal import reading, telling
+from drillfeed.daemon.journal.entries import Happened
 from drillfeed.daemon.journal.limits import Limits, warnings_of
 from drillfeed.daemon.journal.schema import open_to_read
 from drillfeed.protocol.errors import Refused
@@ -19,7 +21,8 @@ from tests.journal.entries_of_a_practice import (
     SATURDAY,
     a_ball,
     a_set,
-    happened,
+    a_mark,
+    an_exit,
     journal_in,
     left_hander,
     ordered,
@@ -33,6 +36,25 @@ FAULT = {
     "next_step": "look, then: clear",
     "recent": "-0.020 to driver {}\n+0.000 from driver {}",
 }
+
+EASIER = ChangeInForce(
+    at_s=76.0,
+    change="easier",
+    in_force=True,
+    who="player",
+    drill="lift-the-push",
+    seed=7,
+    rung=-1,
+    step="slower",
+    tempo_change_per_min=-5.0,
+    swaps="",
+    tempo_per_min=35.0,
+    n=22,
+    set=2,
+    after_balls=3,
+    named="rung -1 (slower)",
+    moment="running",
+)
 
 
 def reader(folder: Path) -> contextlib.closing[Connection]:
@@ -48,17 +70,17 @@ def practise(folder: Path) -> None:
         ordered(1.0, "start 3"),
         a_set(2.0),
         *(a_ball(10.0 + n, n) for n in range(1, 21)),
-        happened(10.9, "exit", n=1, id=101, seen=1),
-        happened(14.0, "exit", n=2, id=102, seen=0),
-        happened(40.0, "mark", set=1, made=14, out_of=20, by="player"),
+        an_exit(10.9, 1),
+        an_exit(14.0, 2, seen=0),
+        a_mark(40.0, 1, 14, 20),
         ordered(41.0, "load x", COACH, "not-allowed"),
         a_set(60.0, 2),
         a_ball(70.0, 21, "heavy-push", 2),
         a_ball(72.0, 22, "light-push", 2),
         a_ball(74.0, 23, "light-push", 2, "skipped"),
-        happened(75.0, "mark", set=2, n=21, made=0, out_of=1, by="player"),
-        happened(76.0, "change", "easier: 35/min", n=22, rung="tempo"),
-        happened(80.0, "fault", "still-turning", **FAULT),
+        Happened(BallMarked(75.0, 2, 21, 0, 1, "player")),
+        Happened(EASIER),
+        Happened(FaultLatched(80.0, **FAULT)),
     )
     journal.end()
 
@@ -104,7 +126,7 @@ def test_change_keeps_its_ball_number_and_its_fields(tmp_path: Path) -> None:
     practise(tmp_path)
     with reader(tmp_path) as connection:
         change = reading.session(connection, 1).changes[0]
-    assert change["n"] == 22 and json.loads(change["fields"])["rung"] == "tempo"
+    assert change["n"] == 22 and json.loads(change["fields"])["rung"] == -1
 
 
 @pytest.mark.parametrize("width", [40, 60, 80, 160])
@@ -117,7 +139,7 @@ def test_one_session_reads_well_narrow_and_wide(tmp_path: Path, width: int) -> N
     for part in (
         "14 of 20",
         "left-hander",
-        "easier: 35/min",
+        "easier from ball 22",
         "still-turning",
         "look, then: clear",
         "70 %",
@@ -246,8 +268,8 @@ def test_later_mark_of_a_set_stands_in_place_of_the_earlier(tmp_path: Path) -> N
         journal,
         a_set(0.0),
         *(a_ball(float(n), n) for n in range(1, 4)),
-        happened(9.0, "mark", set=1, made=3, out_of=3, by="player"),
-        happened(9.5, "mark", set=1, made=2, out_of=3, by="player"),
+        a_mark(9.0, 1, 3, 3),
+        a_mark(9.5, 1, 2, 3),
     )
     with reader(tmp_path) as connection:
         found = reading.session(connection, 2)

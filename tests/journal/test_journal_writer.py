@@ -11,7 +11,7 @@ import pytest
 from drillfeed.daemon.journal import reading
 from drillfeed.daemon.journal.schema import open_to_read, open_to_write
 from drillfeed.daemon.journal.writer import Journal, NotRecorded
-from tests.journal.entries_of_a_practice import a_ball, a_set, happened, journal_in, write_all
+from tests.journal.entries_of_a_practice import a_ball, a_set, journal_in, write_all
 
 
 def balls_in(path: Path) -> list[int]:
@@ -124,7 +124,7 @@ def test_damaged_file_is_set_aside_whole_and_a_new_one_begun(tmp_path: Path, dam
 def test_entry_that_cannot_be_written_is_counted_and_keeps_no_other_back(tmp_path: Path) -> None:
     """A mistake of ours in one entry loses that entry alone."""
     journal = journal_in(tmp_path)
-    for entry in (a_set(0.0), happened(1.0, "ball", set=1), a_ball(2.0, 2)):
+    for entry in (a_set(0.0), a_ball(1.0, 1, id=None), a_ball(2.0, 2)):
         journal.note(entry)
     journal.turn()
     assert journal.lost == 1 and balls_in(journal.path) == [2]

@@ -10,7 +10,7 @@ from drillfeed.daemon.journal import last_throws
 from drillfeed.daemon.journal.last_throws import SIZE, SLOT_BYTES, SLOTS, LastThrows
 from drillfeed.daemon.journal.schema import open_to_read, open_to_write
 from drillfeed.daemon.journal.writer import Journal
-from tests.journal.entries_of_a_practice import SATURDAY, a_ball, a_set, happened, left_hander, ordered
+from tests.journal.entries_of_a_practice import SATURDAY, a_ball, a_set, an_exit, left_hander, ordered
 
 
 def journal_of(folder: Path, run: str, **more: object) -> Journal:
@@ -44,7 +44,7 @@ def test_what_was_noted_and_not_committed_is_written_by_the_next_daemon(tmp_path
     for entry in (left_hander(gone), ordered(0.0, "arm"), a_set(1.0), a_ball(6.0, 1), a_ball(7.0, 2)):
         gone.note(entry)
     gone.turn()
-    for entry in (a_ball(8.0, 3), happened(8.2, "exit", id=103, seen=1), a_ball(9.0, 4)):
+    for entry in (a_ball(8.0, 3), an_exit(8.2, 3), a_ball(9.0, 4)):
         gone.note(entry)
     assert [row[5] for row in throws_in(tmp_path)] == [101, 102]
     for run in ("run-b", "run-c"):
@@ -106,7 +106,7 @@ def test_a_disk_that_refuses_the_completing_is_tried_again(tmp_path: Path) -> No
 
 def test_what_cannot_be_understood_costs_itself_and_not_the_journal(tmp_path: Path) -> None:
     """A throw without its number, as no drillfeed writes it, is told and dropped; what is thrown now is written."""
-    journal_of(tmp_path, "run-a").note(happened(6.0, "ball", set=1, outcome="fed"))
+    journal_of(tmp_path, "run-a").note(a_ball(6.0, 1, id=None))
     next_one = journal_of(tmp_path, "run-b")
     next_one.note(a_ball(9.0, 1))
     next_one.turn()
@@ -123,8 +123,8 @@ def test_the_ring_keeps_the_newest_and_a_slot_cut_short_is_passed_over(tmp_path:
     data[7 * SLOT_BYTES + 20] ^= 0xFF
     (tmp_path / "last").write_bytes(data)
     found = LastThrows(tmp_path / "last", "run-b", "club-build").left
-    assert [one.event.fields["n"] for one in found] == [n for n in range(5, SLOTS + 5) if n != 7]
-    assert found[0].event.fields == a_ball(5.0, 5).event.fields and found[0].run == "run-a"
+    assert [one.event.n for one in found] == [n for n in range(5, SLOTS + 5) if n != 7]
+    assert found[0].event == a_ball(5.0, 5).event and found[0].run == "run-a"
 
 
 def test_an_orderly_end_leaves_nothing_in_memory_and_one_with_a_full_disk_does(tmp_path: Path) -> None:
@@ -142,7 +142,7 @@ def test_an_orderly_end_leaves_nothing_in_memory_and_one_with_a_full_disk_does(t
     journal.note(a_ball(6.0, 2))
     journal.end()
     journal.run()
-    assert [one.event.fields["n"] for one in LastThrows(tmp_path / "last", "run-c", "club-build").left] == [2]
+    assert [one.event.n for one in LastThrows(tmp_path / "last", "run-c", "club-build").left] == [2]
 
 
 def test_a_file_that_others_may_read_or_that_leads_elsewhere_is_not_used(tmp_path: Path) -> None:

@@ -5,8 +5,8 @@ from queue import Queue
 
 import pytest
 
-from drillfeed.daemon.engine.orders import Given, carry_out
-from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.engine.request import Request
+from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.shell.desk import Desk
@@ -30,10 +30,10 @@ class HallControl:
 
     @property
     def snapshot(self) -> Snapshot:
-        return snapshot(self.engine, self.hall.now_s)
+        return snapshot(self.engine.parts, self.hall.now_s)
 
-    def post(self, given: Given) -> None:
-        carry_out(self.engine, given, self.hall.now_s)
+    def post(self, request: Request) -> None:
+        self.engine.command(given, self.hall.now_s)
         effects = self.engine.take_effects()
         self.hall.events += effects.events
         self.desk.deliver(effects)
@@ -56,8 +56,8 @@ class Hall:
         return [answer.get(timeout=WAIT_S) for answer in answers]
 
     def plan_text(self) -> str:
-        assert self.hall.engine.plan is not None
-        return self.hall.engine.plan.changes.text
+        assert self.hall.engine.parts.practice.plan is not None
+        return self.hall.engine.parts.practice.plan.changes.text
 
 
 @pytest.fixture
@@ -93,10 +93,10 @@ def test_a_change_answers_with_what_it_does(hall: Hall) -> None:
 def test_a_change_that_cannot_be_is_refused_and_changes_nothing(hall: Hall, line: str, code: str, says: str) -> None:
     """The plan in force stays the very same."""
     hall.ask("load mixed-spin")
-    before = hall.hall.engine.plan
+    before = hall.hall.engine.parts.practice.plan
     (reply,) = hall.ask(line)
     assert reply.code is not None and reply.code.name == code and says in reply.text
-    assert hall.hall.engine.plan is before
+    assert hall.hall.engine.parts.practice.plan is before
 
 
 def test_without_a_load_a_change_names_the_next_step(hall: Hall) -> None:
@@ -118,8 +118,8 @@ def test_the_hand_of_the_line_turns_the_sides_over() -> None:
     pans = []
     for line in ("load middle-then-a-wing seed 1 elbow 20", "load middle-then-a-wing seed 1 hand left elbow 20"):
         assert hall.ask(line)[0].ok
-        assert hall.hall.engine.plan is not None
-        pans.append([ball.setting.pan_deg for ball in hall.hall.engine.plan.sets[1].balls])
+        assert hall.hall.engine.parts.practice.plan is not None
+        pans.append([ball.setting.pan_deg for ball in hall.hall.engine.parts.practice.plan.sets[1].balls])
     assert pans[1] == [-(pan or 0.0) for pan in pans[0]]
     assert pans[0][0] is not None and pans[0][0] > 3
 
@@ -137,8 +137,8 @@ def test_hand_elbow_and_level_of_who_plays_are_those_of_the_drill(tmp_path: Path
     for said in ("", " hand left elbow 20", " hand right elbow 20", " elbow 5"):
         (reply,) = hall.ask(f"load middle-then-a-wing seed 1{said}")
         assert reply.ok and reply.data == ("tempo 36/min asked, 35/min by the player's profile junior",)
-        assert hall.hall.engine.plan is not None
-        pans[said] = [ball.setting.pan_deg for ball in hall.hall.engine.plan.sets[1].balls]
+        assert hall.hall.engine.parts.practice.plan is not None
+        pans[said] = [ball.setting.pan_deg for ball in hall.hall.engine.parts.practice.plan.sets[1].balls]
     assert pans[""] == pans[" hand left elbow 20"] == [-(pan or 0.0) for pan in pans[" hand right elbow 20"]]
     assert pans[" elbow 5"][0] != pans[""][0]
     assert hall.desk.snapshot().tempo_reason == "tempo 36/min asked, 35/min by the player's profile junior"

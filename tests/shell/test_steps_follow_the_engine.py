@@ -1,6 +1,5 @@
 """The next steps that refusals name, held against the engine's own table of states."""
 
-from drillfeed.daemon.engine.orders import ORDERS
 from drillfeed.daemon.engine.states import TABLE
 from drillfeed.daemon.shell.desk import ANSWERED_HERE
 from drillfeed.protocol.commands import COMMANDS, WAYS_ON

@@ -80,7 +80,7 @@ class WatchedHall:
             message = decode_from_daemon(frame)
             if isinstance(message, Setpoint):
                 self.setpoints.append((now_s, message))
-                line = self.engine.link.line
+                line = self.engine.parts.link.line
                 self.errors_s.append(line.error_s if line else 0.0)
                 self.sent_in.append((self.state, message))
             elif isinstance(message, Order):
@@ -94,8 +94,8 @@ class WatchedHall:
     def ready(self) -> "WatchedHall":
         """Go on until the daemon is idle, the clock known and the wheels known to stand."""
         assert self.hall.until_state("IDLE")
-        assert self.hall.run_until(lambda: self.engine.rest(self.hall.now_s)[0] is True)
-        assert self.hall.run_until(lambda: self.engine.link.line is not None)
+        assert self.hall.run_until(lambda: self.engine.parts.at_rest(self.hall.now_s)[0] is True)
+        assert self.hall.run_until(lambda: self.engine.parts.link.line is not None)
         self.hall.run_for(0.2)
         return self
 
@@ -109,7 +109,7 @@ class WatchedHall:
     def started(self, plan: DrillPlan | None = None) -> "WatchedHall":
         """Go on until a drill counts down."""
         self.armed(plan)
-        self.ok(f"start {self.engine.stop_count}")
+        self.ok(f"start {self.engine.parts.mode.stop_count}")
         return self
 
     def feeding(self, plan: DrillPlan | None = None, fed: int = 1) -> "WatchedHall":
@@ -138,7 +138,7 @@ class WatchedHall:
     @property
     def commanded(self) -> int:
         """Return how many balls were fed as the daemon counts."""
-        return self.engine.run.commanded if self.engine.run else 0
+        return self.engine.parts.practice.run.commanded if self.engine.parts.practice.run else 0
 
     def told(self, topic: str) -> list[str]:
         """Return the texts told under a topic so far."""
@@ -150,7 +150,7 @@ class WatchedHall:
 
     def sound(self) -> None:
         """Hold the driver's log and every setpoint against what must hold whatever happens."""
-        limits = self.engine.link.limits
+        limits = self.engine.parts.link.limits
         found = [
             *driver_log.breaches(self.log, self.on.limits()),
             *setpoints.breaches(self.setpoints, self.errors_s, self.orders, limits, self.hall.driver_offset_s),

@@ -12,9 +12,11 @@ from pathlib import Path
 from typing import Any, Literal, cast
 
 from drillfeed.clients.pedal.foot import Edge, Foot, Wish
-from drillfeed.daemon.engine.effects import Effects, Event
-from drillfeed.daemon.engine.orders import Given, carry_out
-from drillfeed.daemon.engine.telling import snapshot
+from drillfeed.daemon.engine.effects import Effects
+from drillfeed.daemon.engine.events import Event
+from drillfeed.daemon.engine.request import Request
+from drillfeed.daemon.engine.snapshot import snapshot
+from drillfeed.daemon.engine.wording import worded
 from drillfeed.daemon.journal.entries import Happened
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
@@ -56,13 +58,13 @@ class VirtualControl:
         self.engine.stop(caller, token, self.hall.now_s)
         self.hall._collect(self.hall.now_s)
 
-    def post(self, given: Given) -> None:
-        carry_out(self.engine, given, self.hall.now_s)
+    def post(self, request: Request) -> None:
+        self.engine.command(request, self.hall.now_s)
         self.hall._collect(self.hall.now_s)
 
     @property
     def snapshot(self) -> Snapshot:
-        return snapshot(self.engine, self.hall.now_s)
+        return snapshot(self.engine.parts, self.hall.now_s)
 
 
 class Replies:
@@ -181,9 +183,10 @@ class Stage:
 
     def _record(self, event: Event) -> None:
         self.journal.note(Happened(event))
-        if event.topic not in UNTOLD:
-            cue = f" [{event.cue}]" if event.cue else ""
-            self.record.append(f"{self._now()}! {event.topic} {event.text}{cue}")
+        told = worded(event)
+        if told.topic not in UNTOLD:
+            cue = f" [{told.cue}]" if told.cue else ""
+            self.record.append(f"{self._now()}! {told.topic} {told.text}{cue}")
 
 
 def play(script: str, folder: Path) -> str:

@@ -48,8 +48,8 @@ class SerialHall:
         """Go on until so many balls of a drill are fed."""
         self.watched.ok("load a-drill", drill_plan(self.watched.on, sets=(balls,)))
         self.watched.ok("arm")
-        self.watched.ok(f"start {self.watched.engine.stop_count}")
-        assert self.hall.run_until(lambda: self.watched.commanded >= fed, 60.0), self.watched.engine.fault
+        self.watched.ok(f"start {self.watched.engine.parts.mode.stop_count}")
+        assert self.hall.run_until(lambda: self.watched.commanded >= fed, 60.0), self.watched.engine.parts.mode.fault
         return self
 
     def to_the_end(self) -> "SerialHall":
@@ -75,7 +75,7 @@ def test_a_drill_runs_on_the_firmware_and_all_counts_agree(tmp_path: Path) -> No
     """Twelve balls: fed as the daemon counts, pushed and left as the board's own log has it, seen by its sensor."""
     with firmware(tmp_path) as board:
         hall = SerialHall(board, tmp_path).feeding(12).to_the_end()
-        run = hall.watched.engine.run
+        run = hall.watched.engine.parts.practice.run
     assert hall.watched.state == "ARMED" and run is not None
     assert (run.commanded, run.seen) == (12, 12)
     assert (hall.count("push"), hall.count("leaves")) == (12, 12)
@@ -87,10 +87,10 @@ def test_a_board_without_feedback_is_driven_by_its_table(tmp_path: Path) -> None
     """Nothing is measured and nothing told as measured; the true wheels are where the plan wants them; blank counts."""
     with firmware(tmp_path, "--open-loop") as board:
         hall = SerialHall(board, tmp_path, "kit-build", DUTY).feeding(4).to_the_end()
-        run, engine = hall.watched.engine.run, hall.watched.engine
+        run, engine = hall.watched.engine.parts.practice.run, hall.watched.engine
         assert hall.watched.state == "ARMED" and run is not None
         assert (run.commanded, run.seen) == (4, None)
-        status = engine.link.status
+        status = engine.parts.link.status
         assert status is not None and status.top.measured_rpm is None and status.supply_v == HOST_SUPPLY_V
         assert status.rest_known == "assumed" and not status.exits
     pushed = [one for one in hall.board_log() if one["event"] == "push"]
@@ -166,7 +166,7 @@ def test_a_lost_board_is_named_cut_and_woken_without_motion(
         hall = SerialHall(board, tmp_path).feeding(12)
         befall(hall)
         assert hall.hall.until_state("QUICKSTOP", "FAULT", most_s=3.0)
-        fault = hall.watched.engine.fault
+        fault = hall.watched.engine.parts.mode.fault
         assert fault is not None and fault.cause == "driver-fault" and told in fault.text
         pushes = hall.count("push")
         hall.hall.run_for(2.0)
@@ -205,9 +205,9 @@ def test_a_push_that_never_arrives_is_a_fault(tmp_path: Path) -> None:
         hall = SerialHall(board, tmp_path)
         hall.watched.ok("load a-drill", drill_plan(hall.watched.on, sets=(5,)))
         hall.watched.ok("arm")
-        hall.watched.ok(f"start {hall.watched.engine.stop_count}")
+        hall.watched.ok(f"start {hall.watched.engine.parts.mode.stop_count}")
         assert hall.hall.until_state("FAULT")
-        fault = hall.watched.engine.fault
+        fault = hall.watched.engine.parts.mode.fault
     assert fault is not None and "feeder: the board has not confirmed the push of ball 1" in fault.text
 
 

@@ -1,7 +1,7 @@
-"""Does an axis do what it is driven to? How far, and for how long, what is measured strays from the driver's output.
+"""The following error: how far, and for how long, what is measured of an axis is off what the driver puts out.
 
-Rule of this file: a dip from a ball, or a lag in a ramp or turn, is over in less than `ASTRAY_S`; what lasts longer is
-a fault. Where nothing is measured nothing can be told.
+Rule of this file: a dip from a ball, or a lag in a ramp or turn, is over in less than `MAX_ERROR_S`; what lasts longer
+is a fault. An axis without a sensor has no following error that anybody knows.
 """
 
 from collections.abc import Iterator
@@ -10,11 +10,11 @@ from dataclasses import dataclass, field
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import ANGLES, BAND_ANGLE_DEG, BAND_RIM_MPS, BAND_SHARE, WHEELS, Axis, Status
 
-# Defaults of ours: so many times the band within which a ball may enter, and half a second longer than a dip lasts.
-ASTRAY_SHARE = 5 * BAND_SHARE
-ASTRAY_RIM_MPS = 10 * BAND_RIM_MPS
-ASTRAY_DEG = 3 * BAND_ANGLE_DEG
-ASTRAY_S = 0.7
+# House values: so many times the band within which a ball may enter, and half a second longer than a dip lasts.
+MAX_ERROR_SHARE = 5 * BAND_SHARE
+MAX_ERROR_RIM_MPS = 10 * BAND_RIM_MPS
+MAX_ERROR_DEG = 3 * BAND_ANGLE_DEG
+MAX_ERROR_S = 0.7
 
 
 @dataclass(frozen=True)
@@ -23,12 +23,12 @@ class _Shown:
 
     measured: float | None
     driven: float
-    most: float
+    tolerance: float
 
 
 @dataclass
-class AxisWatch:
-    """Since when each axis strays, and what it showed last."""
+class FollowingError:
+    """Since when each axis is off, and what it showed last."""
 
     machine: Machine
     since_s: dict[Axis, float] = field(default_factory=dict)
@@ -37,7 +37,7 @@ class AxisWatch:
     def see(self, status: Status, now_s: float) -> None:
         """Take a status."""
         for axis, shown in self._axes(status):
-            if shown.measured is None or abs(shown.measured - shown.driven) <= shown.most:
+            if shown.measured is None or abs(shown.measured - shown.driven) <= shown.tolerance:
                 self.since_s.pop(axis, None)
             else:
                 self.since_s.setdefault(axis, now_s)
@@ -47,16 +47,16 @@ class AxisWatch:
         for axis in WHEELS:
             speed = status.top if axis == "top" else status.bottom
             wheel = self.machine.top if axis == "top" else self.machine.bottom
-            most = max(ASTRAY_SHARE * abs(speed.target_rpm), wheel.rpm(ASTRAY_RIM_MPS))
-            yield axis, _Shown(speed.measured_rpm, speed.target_rpm, most)
+            tolerance = max(MAX_ERROR_SHARE * abs(speed.target_rpm), wheel.rpm(MAX_ERROR_RIM_MPS))
+            yield axis, _Shown(speed.measured_rpm, speed.target_rpm, tolerance)
         for axis in ANGLES:
             angle = getattr(status, axis)
             if angle is not None:
-                yield axis, _Shown(angle.measured_deg, angle.target_deg, ASTRAY_DEG)
+                yield axis, _Shown(angle.measured_deg, angle.target_deg, MAX_ERROR_DEG)
 
-    def wheel_astray(self, now_s: float) -> str | None:
-        """Return which wheel strays, which way and for how long; None where none does."""
-        for axis, shown, for_s in self._astray(now_s):
+    def wheel(self, now_s: float) -> str | None:
+        """Return which wheel is off its speed, which way and for how long; None if none is."""
+        for axis, shown, for_s in self._lasting(now_s):
             if axis in WHEELS and shown.measured is not None:
                 way = "faster" if abs(shown.measured) > abs(shown.driven) else "slower"
                 return (
@@ -65,14 +65,14 @@ class AxisWatch:
                 )
         return None
 
-    def angle_astray(self, now_s: float) -> str | None:
-        """Return which angle strays, how far and for how long; None where none does."""
-        for axis, shown, for_s in self._astray(now_s):
+    def angle(self, now_s: float) -> str | None:
+        """Return which angle is off its target, how far and for how long; None if none is."""
+        for axis, shown, for_s in self._lasting(now_s):
             if axis in ANGLES:
                 return f"{axis} at {shown.measured:.1f} degrees, driven to {shown.driven:.1f} for {for_s:.1f} s"
         return None
 
-    def _astray(self, now_s: float) -> Iterator[tuple[Axis, _Shown, float]]:
+    def _lasting(self, now_s: float) -> Iterator[tuple[Axis, _Shown, float]]:
         for axis, since_s in self.since_s.items():
-            if now_s - since_s > ASTRAY_S:
+            if now_s - since_s > MAX_ERROR_S:
                 yield axis, self.shown[axis], now_s - since_s

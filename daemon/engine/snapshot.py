@@ -1,9 +1,9 @@
-"""From the engine to a snapshot: what `status` says, never better than known."""
+"""From the parts of the engine to a snapshot: what `status` says, never better than known."""
 
 from drillfeed.daemon.drills.ladder import AS_WRITTEN, rung_text
-from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.offers import offer_info
-from drillfeed.daemon.engine.playing import limits_text
+from drillfeed.daemon.engine.parts import Parts
+from drillfeed.daemon.engine.player import limits_text
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import Slot
 from drillfeed.daemon.engine.states import RUNNING
@@ -31,76 +31,76 @@ def _ball(ball: PlannedBall, n: int, set_number: int, slot: Slot | None, now_s: 
     )
 
 
-def _next_ball(engine: Engine, run: DrillRun, now_s: float) -> BallInfo | None:
+def _next_ball(parts: Parts, run: DrillRun, now_s: float) -> BallInfo | None:
     ahead = [slot for slot in run.set_run.slots if slot.outcome is None]
     number = run.index + 1
-    if ahead and engine.state in ("SPINUP", "FEEDING"):
+    if ahead and parts.mode.state in ("SPINUP", "FEEDING"):
         return _ball(ahead[0].ball, ahead[0].n, number, ahead[0], now_s)
-    if engine.queued is not None and run.is_over:
-        return _ball(engine.queued.plan.sets[0].balls[0], 1, 1, None, now_s)
+    if parts.practice.queued is not None and run.is_over:
+        return _ball(parts.practice.queued.plan.sets[0].balls[0], 1, 1, None, now_s)
     ball = run.set_run.next_ball
     return _ball(ball, run.commanded + 1, number, None, now_s) if ball else None
 
 
-def _next_step(engine: Engine) -> str | None:
+def _next_step(parts: Parts) -> str | None:
     steps: dict[State, str] = {
         "OFFLINE": "start a motor driver",
-        "IDLE": "arm" if engine.plan else "load NAME, then: arm",
-        "ARMED": f"start {engine.stop_count}" if engine.plan else "load NAME",
+        "IDLE": "arm" if parts.practice.plan else "load NAME, then: arm",
+        "ARMED": f"start {parts.mode.stop_count}" if parts.practice.plan else "load NAME",
         "SPINUP": "pause or stop",
         "FEEDING": "pause or stop",
-        "RESTING": "ready" if engine.rest_until_s is None else "wait, or: ready",
+        "RESTING": "ready" if parts.practice.rest_until_s is None else "wait, or: ready",
         "PAUSED": "resume",
         "STOPPING": "wait until the wheels stand",
         "QUICKSTOP": "wait until the wheels stand",
-        "FAULT": engine.fault.next_step if engine.fault else "clear",
+        "FAULT": parts.mode.fault.next_step if parts.mode.fault else "clear",
         "SETUP": "hold, jog and feed one; or: setup off",
     }
-    return steps[engine.state]
+    return steps[parts.mode.state]
 
 
-def _link(engine: Engine, now_s: float) -> str:
-    if engine.link.driver is None:
+def _link(parts: Parts, now_s: float) -> str:
+    if parts.link.driver is None:
         return "down"
-    if engine.link.driver.mismatch:
-        return f"does not fit: {engine.link.driver.mismatch[0]}"
-    return engine.link.feed_trouble(now_s) or "up"
+    if parts.link.driver.mismatch:
+        return f"does not fit: {parts.link.driver.mismatch[0]}"
+    return parts.link.feed_trouble(now_s) or "up"
 
 
-def _countdown_s(engine: Engine, now_s: float) -> float | None:
-    if engine.state != "SPINUP" or engine.run is None:
+def _countdown_s(parts: Parts, now_s: float) -> float | None:
+    if parts.mode.state != "SPINUP" or parts.practice.run is None:
         return None
-    return max(round(engine.run.set_run.slots[0].leaves_s - now_s, 2), 0.0)
+    return max(round(parts.practice.run.set_run.slots[0].leaves_s - now_s, 2), 0.0)
 
 
-def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: float | None = None) -> Snapshot:
+def snapshot(parts: Parts, now_s: float, late_ticks: int = 0, worst_late_ms: float | None = None) -> Snapshot:
     """Return everything `status` can tell at `now_s`."""
-    run, link, wanted = engine.run, engine.link, engine.wanted
+    run, link, waiting = parts.practice.run, parts.link, parts.practice.waiting
     # While a single ball is thrown, what runs is not what is loaded.
-    plan = run.plan if run is not None and engine.state in RUNNING else engine.plan
+    plan = run.plan if run is not None and parts.mode.state in RUNNING else parts.practice.plan
     status: Status | None = link.status
     fresh = status if status is not None and link.status_age_s(now_s) < WATCHDOG_STOP_S else None
-    standing, known = engine.rest(now_s)
+    standing, known = parts.at_rest(now_s)
     feed_known: Known = "measured" if fresh and link.status_age_s(now_s) < WATCHDOG_FEED_S else "unknown"
     set_plan = run.set_plan if run else (plan.sets[0] if plan else None)
-    crank = engine.machine.feeder.kind == "crank-timed"
+    crank = parts.feeder.is_timed_crank
     age_s = link.status_age_s(now_s)
     return Snapshot(
-        state=engine.state,
-        since_s=round(now_s - engine.since_s, 2),
-        reason=engine.reason,
-        hint=engine.fault.hint if engine.fault else None,
-        next_step=_next_step(engine),
-        stop_count=engine.stop_count,
+        state=parts.mode.state,
+        since_s=round(now_s - parts.mode.since_s, 2),
+        reason=parts.mode.reason,
+        hint=parts.mode.fault.hint if parts.mode.fault else None,
+        next_step=_next_step(parts),
+        stop_count=parts.mode.stop_count,
         feed="open" if fresh and fresh.feeding else "closed",
         feed_known=feed_known,
         wheels_at_rest=standing,
         wheels_known=known,
-        countdown_s=_countdown_s(engine, now_s),
-        rest_s=None if engine.rest_until_s is None else max(round(engine.rest_until_s - now_s, 1), 0.0),
-        rest_waits=engine.state == "RESTING" and engine.rest_until_s is None,
-        level=engine.profile.level if engine.profile else None,
-        limits=limits_text(engine.profile),
+        countdown_s=_countdown_s(parts, now_s),
+        rest_s=None if parts.practice.rest_until_s is None else max(round(parts.practice.rest_until_s - now_s, 1), 0.0),
+        rest_waits=parts.mode.state == "RESTING" and parts.practice.rest_until_s is None,
+        level=parts.practice.profile.level if parts.practice.profile else None,
+        limits=limits_text(parts.practice.profile),
         drill=plan.drill.name if plan else None,
         seed=plan.seed if plan else None,
         set=run.index + 1 if run else None,
@@ -113,20 +113,20 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         rung=plan.changes.rung if plan else None,
         step=rung_text(plan.written or plan.drill, plan.changes.rung) if plan else None,
         changes=plan.changes.text if plan and plan.changes != AS_WRITTEN else None,
-        change_waits=f"{wanted.verb}: {wanted.plan.changes.text}; asked by {wanted.who}" if wanted else None,
-        queued=engine.queued.plan.drill.name if engine.queued else None,
+        change_waits=f"{waiting.verb}: {waiting.plan.changes.text}; asked by {waiting.who}" if waiting else None,
+        queued=parts.practice.queued.plan.drill.name if parts.practice.queued else None,
         last_ball=_ball(run.last.ball, run.last.n, run.index + 1, run.last, now_s) if run and run.last else None,
-        next_ball=_next_ball(engine, run, now_s) if run else None,
+        next_ball=_next_ball(parts, run, now_s) if run else None,
         counts=_counts(run) if run else Counts(),
-        offer=offer_info(engine, now_s),
-        hopper=engine.hopper.left,
-        crank_phase=("unknown" if engine.crank_turns is None else "known") if crank else "none",
-        machine=engine.machine.name,
+        offer=offer_info(parts, now_s),
+        hopper=parts.feeder.balls_left,
+        crank_phase=("unknown" if parts.feeder.crank_turns is None else "known") if crank else "none",
+        machine=parts.machine.name,
         simulated=bool(link.driver and link.driver.hello.simulated),
-        calibration=engine.machine.calibration.told() if engine.machine.calibration else "uncalibrated",
+        calibration=parts.machine.calibration.told() if parts.machine.calibration else "uncalibrated",
         driver=link.driver.hello.driver if link.driver else None,
         driver_boot=link.driver.hello.boot if link.driver else None,
-        link=_link(engine, now_s),
+        link=_link(parts, now_s),
         clock_error_ms=round(link.line.error_s * 1000, 2) if link.line else None,
         status_age_ms=round(age_s * 1000, 1) if age_s != float("inf") else None,
         late_ticks=late_ticks,
@@ -137,7 +137,7 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         supply_v=fresh.supply_v if fresh else None,
         epoch=link.epoch,
         faults=tuple(f"{fault.part}: {fault.what}" for fault in fresh.faults) if fresh else (),
-        warnings=_warnings(engine),
+        warnings=_warnings(parts),
     )
 
 
@@ -161,10 +161,10 @@ def _wheel(status: Status | None, name: str) -> WheelInfo:
     return WheelInfo(target_rpm=round(wheel.target_rpm, 1), measured_rpm=measured)
 
 
-def _warnings(engine: Engine) -> tuple[str, ...]:
+def _warnings(parts: Parts) -> tuple[str, ...]:
     found = []
-    if engine.hopper.left is None:
+    if parts.feeder.balls_left is None:
         found.append("hopper count unknown: balls N")
-    if engine.run is not None and engine.run.unknown:
-        found.append(f"{engine.run.unknown} feeds were never answered by the driver")
+    if parts.practice.run is not None and parts.practice.run.unknown:
+        found.append(f"{parts.practice.run.unknown} feeds were never answered by the driver")
     return tuple(found)

@@ -338,13 +338,55 @@ class SettlePush:
 
 
 Action = (
-    Follow | Tell | Stop | Latch | Order | AskDriver | AnswerPending | RefusePending | Disarm | ComeToRest
-    | Clear | Load | BeginRun | BeginSet | BeginQueued | NextSet | Rest | Pause | EndSet | EndDrill | CutSet
-    | SettleOpenFeeds | TakeWaiting | WaitChange | QueueDrill | ChoosePlayer | MakeOffer | MarkBall | MarkSet
-    | AcceptCautions | CountHopper | CrankAtMark | NoteArrival | ShiftFirstBall | TellSecond | SettleUnanswered | ForgetMisses
-    | ForgetExitTrouble | PlanNextBall | EndRest | EndHold | BeginSetup | TakeToken | AskAxis | AskBall | Release
-    | LapseHold | SettlePush
-)  # fmt: skip
+    Follow
+    | Tell
+    | Stop
+    | Latch
+    | Order
+    | AskDriver
+    | AnswerPending
+    | RefusePending
+    | Disarm
+    | ComeToRest
+    | Clear
+    | Load
+    | BeginRun
+    | BeginSet
+    | BeginQueued
+    | NextSet
+    | Rest
+    | Pause
+    | EndSet
+    | EndDrill
+    | CutSet
+    | SettleOpenFeeds
+    | TakeWaiting
+    | WaitChange
+    | QueueDrill
+    | ChoosePlayer
+    | MakeOffer
+    | MarkBall
+    | MarkSet
+    | AcceptCautions
+    | CountHopper
+    | CrankAtMark
+    | NoteArrival
+    | ShiftFirstBall
+    | TellSecond
+    | SettleUnanswered
+    | ForgetMisses
+    | ForgetExitTrouble
+    | PlanNextBall
+    | EndRest
+    | EndHold
+    | BeginSetup
+    | TakeToken
+    | AskAxis
+    | AskBall
+    | Release
+    | LapseHold
+    | SettlePush
+)
 
 
 @dataclass(frozen=True)

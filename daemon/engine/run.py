@@ -71,7 +71,7 @@ class DrillRun:
         self.last = slot
         if slot.outcome == "fed":
             self.commanded += 1
-            self.tally.set_of[slot.n] = self.index + 1
+            self.tally.went(slot.n, self.index + 1)
             if self.has_exit_sensor:
                 self.leaving.expect(slot)
         elif slot.outcome == "refused":

@@ -14,6 +14,10 @@ class Tally:
     sets: dict[int, tuple[int, int]] = field(default_factory=dict)
     balls: dict[int, bool] = field(default_factory=dict)
 
+    def went(self, n: int, number: int) -> None:
+        """Ball `n` went, in this set."""
+        self.set_of[n] = number
+
     def fed(self, number: int) -> int:
         """Return how many balls of a set went."""
         return sum(of == number for of in self.set_of.values())

@@ -16,7 +16,7 @@ def armed() -> WatchedHall:
 
 def shown(watched: WatchedHall) -> OfferInfo | None:
     """Return the offer that status shows."""
-    return snapshot(watched.engine, watched.hall.now_s).offer
+    return snapshot(watched.engine.parts, watched.hall.now_s).offer
 
 
 def test_an_offered_start_waits_for_the_player_and_then_starts_with_the_whole_countdown() -> None:

@@ -94,7 +94,7 @@ def test_outside_idle_nobody_is_chosen(state: State) -> None:
     hall = chosen()
     hall.ok("load a-drill", planned(a_drill(), JUNIOR))
     plan, rules = hall.engine.parts.practice.plan, dict(hall.engine.parts.motion.axes.limiter._rules)
-    hall.engine.state = state
+    hall.engine.parts.mode.state = state
     for line, plays in (
         ("players choose right-hander", ChosenPlayer("right-hander", ADVANCED)),
         ("players choose", None),

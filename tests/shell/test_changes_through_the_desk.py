@@ -33,7 +33,7 @@ class HallControl:
         return snapshot(self.engine.parts, self.hall.now_s)
 
     def post(self, request: Request) -> None:
-        self.engine.command(given, self.hall.now_s)
+        self.engine.command(request, self.hall.now_s)
         effects = self.engine.take_effects()
         self.hall.events += effects.events
         self.desk.deliver(effects)

@@ -1,11 +1,9 @@
 """Keys for daemons elsewhere: kept, shown to the right one only, forgotten."""
 
-import asyncio
 from pathlib import Path
 
 import pytest
 
-from drillfeed.clients.asynchronous import AsyncClient
 from drillfeed.clients.find import read_address
 from drillfeed.clients.keys import keep_key, kept_key, keys_file
 from drillfeed.clients.lines import Client
@@ -30,7 +28,7 @@ def test_a_key_is_kept_for_one_daemon_and_its_owner(tmp_path: Path) -> None:
 def test_a_paired_terminal_is_the_coach_from_then_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """`drillfeed pair CODE` keeps a key; both clients show it; after --forget they are not the coach any more."""
+    """`drillfeed pair CODE` keeps a key; the client shows it; after --forget they are not the coach any more."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     desk = FakeDesk(state="ARMED")
     with serving(desk) as to:
@@ -42,11 +40,6 @@ def test_a_paired_terminal_is_the_coach_from_then_on(
         with Client.find(to) as coach:
             assert coach.offer().ok and not coach.start(3).ok
 
-        async def offers() -> bool:
-            async with await AsyncClient.find(to) as client:
-                return (await client.offer()).ok
-
-        assert asyncio.run(offers())
         assert main(["pair", "--forget", "--to", to]) == 0
         with Client.find(to) as local:
             assert not local.offer().ok

@@ -1,6 +1,5 @@
-"""The typed clients, blocking and asyncio, against a line server on loopback."""
+"""The typed client against a line server on loopback."""
 
-import asyncio
 import inspect
 import socket
 import threading
@@ -8,7 +7,6 @@ from collections.abc import Callable
 
 import pytest
 
-from drillfeed.clients.asynchronous import AsyncClient
 from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
 from drillfeed.protocol.commands import COMMANDS
@@ -17,22 +15,14 @@ from drillfeed.protocol.lines import BrokenReply
 from tests.shell.fake_desk import WAIT_S, FakeDesk, serving
 
 
-@pytest.mark.parametrize("client", [Client, AsyncClient])
-def test_every_verb_of_the_table_has_a_method_with_its_arguments(client: type) -> None:
+def test_every_verb_of_the_table_has_a_method_with_its_arguments() -> None:
     """A method for each row, its parameters those of the row in their order, optional ones with a default."""
     for verb, row in COMMANDS.items():
-        parameters = list(inspect.signature(getattr(client, verb)).parameters.values())[1:]
+        parameters = list(inspect.signature(getattr(Client, verb)).parameters.values())[1:]
         assert [parameter.name for parameter in parameters] == [argument.name for argument in row.arguments], verb
         for parameter, argument in zip(parameters, row.arguments, strict=True):
             only_choice = len(argument.choices) == 1
             assert (parameter.default is not inspect.Parameter.empty) == (argument.optional or only_choice), verb
-
-
-def test_both_clients_have_the_same_methods() -> None:
-    """What one client can, the other can, but for what only a blocking one needs."""
-    names = [{name for name in vars(kind) if not name.startswith("_")} for kind in (Client, AsyncClient)]
-    assert names[0] - names[1] == {"fileno", "send_line", "take_replies"}
-    assert names[1] <= names[0]
 
 
 def test_blocking_client_asks_and_reads_the_state() -> None:
@@ -131,74 +121,6 @@ def test_another_program_at_the_address_is_told_apart() -> None:
             other.sendall(b"220 welcome\r\n")
             with pytest.raises(BrokenReply):
                 client.arm()
-
-
-def test_async_client_shares_a_connection_between_tasks() -> None:
-    """Replies go to the askers in order, notices to the iterator, the stop byte overtakes."""
-    desk = FakeDesk()
-
-    async def story(to: str) -> None:
-        async with await AsyncClient.find(to) as client:
-            assert (await client.watch("json")).ok
-            arm = asyncio.create_task(client.arm())
-            balls = asyncio.create_task(client.balls(4))
-            while not desk.held:
-                await asyncio.sleep(0)
-            client.stop_now()
-            async for told in client.notices():
-                assert told.topic == "stop"
-                break
-            assert not arm.done()
-            desk.finish()
-            assert (await arm).text == "armed"
-            assert (await balls).verb == "balls"
-            assert (await client.snapshot()).state == "IDLE"
-            with pytest.raises(Refused):
-                await client.start(-1)
-
-    with serving(desk) as to:
-        asyncio.run(asyncio.wait_for(story(to), WAIT_S))
-
-
-def test_async_client_tells_everyone_that_the_daemon_has_gone() -> None:
-    """Askers and listeners alike learn that the connection ended."""
-    desk = FakeDesk()
-
-    async def story() -> None:
-        with serving(desk) as to:
-            client = await AsyncClient.find(to)
-            arm = asyncio.create_task(client.arm())
-            while not desk.held:
-                await asyncio.sleep(0)
-        with pytest.raises(NoDaemon):
-            await arm
-        with pytest.raises(NoDaemon):
-            async for told in client.notices():
-                assert told.topic == "closing"
-        with pytest.raises(NoDaemon):
-            await client.arm()
-        await client.close()
-
-    asyncio.run(asyncio.wait_for(story(), 3 * WAIT_S))
-
-
-def test_async_asker_that_gives_up_does_not_shift_the_replies() -> None:
-    """A cancelled or timed-out ask leaves later askers with their own replies."""
-    desk = FakeDesk()
-
-    async def story(to: str) -> None:
-        async with await AsyncClient.find(to) as client:
-            arm = asyncio.create_task(client.arm())
-            while not desk.held:
-                await asyncio.sleep(0)
-            arm.cancel()
-            balls = asyncio.create_task(client.balls(4))
-            await asyncio.sleep(0)
-            desk.finish()
-            assert (await balls).verb == "balls"
-
-    with serving(desk) as to:
-        asyncio.run(asyncio.wait_for(story(to), WAIT_S))
 
 
 def spin_until(true: Callable[[], bool]) -> None:

@@ -19,6 +19,7 @@ from pathlib import Path
 
 import structlog
 
+from drillfeed.clients.ending import let_go, signals_to_end
 from drillfeed.daemon.config import Config, host_port, journal_file, state_folder
 from drillfeed.daemon.engine.effects import Event
 from drillfeed.daemon.engine.engine import Engine
@@ -158,7 +159,7 @@ def _once(future: "asyncio.Future[None]") -> Callable[[object], None]:
 
 
 async def serve(config: Config, tell: Callable[[str], None]) -> None:
-    """Run a daemon until SIGTERM or SIGINT; a second signal leaves at once.
+    """Run a daemon until SIGTERM, SIGINT or a hang-up; a second signal leaves at once, but for a second hang-up.
 
     Raises AlreadyRunning where another daemon drives the same machine profile.
     """
@@ -177,8 +178,13 @@ async def _serve(daemon: Daemon, tell: Callable[[str], None]) -> None:
     tell(f"machine   {daemon.machine.name}; comes up at rest; waiting for a motor driver")
     ending = asyncio.Event()
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, ending.set)
+
+    def asked(number: int) -> None:
+        let_go(number)
+        ending.set()
+
+    for number in signals_to_end():
+        loop.add_signal_handler(number, asked, number)
     pulse = alive.Pulse({"control": lambda: daemon.control.ticks, "journal": lambda: daemon.journal.turns})
     watchdog = asyncio.create_task(alive.feed(manager, pulse))
     manager.tell(READY="1", STATUS=f"{daemon.machine.name}, at rest")

@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Record until the time is over, an interrupt or SIGTERM; return the exit status."""
+    """Record until the time is over, an interrupt, SIGTERM or a hang-up; return the exit status."""
     import sys
     import time
     from datetime import UTC, datetime

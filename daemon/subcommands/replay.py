@@ -106,7 +106,7 @@ def _agreed() -> bool:
 
 
 def _serve(replayer: "Replayer", endpoint: str) -> None:
-    """Be the daemon's end of the link until the wheels stand again; an interrupt stops first."""
+    """Be the daemon's end of the link until the wheels stand again; an interrupt, SIGTERM or a hang-up stops first."""
     import contextlib
     import time
 

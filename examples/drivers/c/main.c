@@ -63,6 +63,9 @@ int main(int words, char **word) {
     struct sigaction action = {.sa_handler = end};
     sigaction(SIGINT, &action, NULL);
     sigaction(SIGTERM, &action, NULL);
+    struct sigaction at_start;
+    sigaction(SIGHUP, NULL, &at_start);
+    if (at_start.sa_handler != SIG_IGN) sigaction(SIGHUP, &action, NULL); /* L29; ignored: nohup */
     d.board = board_open(words > options ? word[options] : "");
     void *context = zmq_ctx_new();
     d.socket = zmq_socket(context, ZMQ_DEALER);

@@ -27,6 +27,7 @@ BAND_SHARE = 0.02
 BAND_RIM_MPS = 0.10
 BAND_MEDIAN_S = 0.100
 BAND_ANGLE_DEG = 1.0
+REST_RIM_MPS = 0.10
 PING_S = 0.250
 
 Count = Annotated[int, Field(ge=0, le=2**53)]

@@ -6,6 +6,7 @@ Rule of this file: a check changes nothing. It raises Refused with what is wrong
 from typing import TYPE_CHECKING
 
 from drillfeed.daemon.engine.driver import CLOCK_ARM_S
+from drillfeed.daemon.engine.standing import LOOK, shown
 from drillfeed.daemon.planning.plan import SetPlan
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.link import WATCHDOG_FEED_S
@@ -34,6 +35,21 @@ def check_driver(engine: "Engine", now_s: float) -> None:
         found = "not known yet" if link.line is None else f"known to {link.line.error_s * 1000:.1f} ms"
         raise Refused("clock", "the driver's clock", expected=f"known to {CLOCK_ARM_S * 1000:g} ms", found=found)
     check_supply(engine)
+
+
+def check_standing(engine: "Engine", now_s: float) -> None:
+    """Raise Refused unless both wheels are known to stand; names the one that turns."""
+    standing, known = engine.rest(now_s)
+    if standing is True:
+        return
+    status = engine.link.status
+    if standing is None or status is None:
+        raise Refused("moving", f"the wheels are not known to stand ({known})", do="wait, then: arm")
+    fastest = max(shown(status, engine.machine), key=lambda wheel: wheel.rim_mps)
+    if fastest.rim_mps == 0:
+        raise Refused("moving", "the driver says that the wheels turn", do="wait, then: arm")
+    do = f"wait; where it goes on, {LOOK}"
+    raise Refused("moving", f"the {fastest.text}", expected="wheels that stand", do=do)
 
 
 def check_supply(engine: "Engine") -> None:

@@ -18,6 +18,7 @@ from drillfeed.daemon.engine.progress import PROGRESS
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import ZERO, Legs
 from drillfeed.daemon.engine.setup import SETUP_LEAD_S, Setup
+from drillfeed.daemon.engine.standing import StandingWatch, rest_of
 from drillfeed.daemon.engine.states import ENDS_ARMED, after
 from drillfeed.daemon.engine.states import Event as StateEvent
 from drillfeed.daemon.machine import Machine
@@ -59,6 +60,7 @@ class Engine:
         self.axes = Axes(machine, self.link.limits)
         self.legs = Legs()
         self.axis_watch = AxisWatch(machine)
+        self.standing = StandingWatch(machine)
         self.effects = Effects()
         self.state: State = "OFFLINE"
         self.since_s = now_s
@@ -233,6 +235,7 @@ class Engine:
                     self._take_exit(run, line.to_daemon(one.at_s), now_s)
         self._exits_seen = max((one.n for one in status.exits), default=0)
         self.axis_watch.see(status, now_s)
+        self.standing.see(status, now_s)
 
     def _take_exit(self, run: DrillRun, at_s: float, now_s: float) -> None:
         was_trusted = run.leaving.trusted
@@ -373,10 +376,10 @@ class Engine:
     # What is known.
 
     def rest(self, now_s: float) -> tuple[bool | None, Known]:
-        """Tell whether the wheels stand, and how that is known: as the driver says; without it by their time."""
+        """Tell whether the wheels stand, and how that is known: by the driver's status; without it by their time."""
         status = self.link.status
         if status is not None and self.link.status_age_s(now_s) <= WATCHDOG_STOP_S:
-            return status.at_rest, status.rest_known
+            return rest_of(status, self.machine)
         if self.state in ("STOPPING", "QUICKSTOP") and now_s - self.since_s > self.machine.spin_down_s + REST_SLACK_S:
             return True, "assumed"
         return None, "unknown"

@@ -19,7 +19,16 @@ if TYPE_CHECKING:
 STALL_S = 0.5
 # Somebody must have looked at the machine itself before these are cleared: a page elsewhere may not.
 AT_THE_MACHINE = frozenset(
-    {"wheel-astray", "angle-astray", "slow-spinup", "still-turning", "unreadable", "driver-fault", "internal"}
+    {
+        "wheel-astray",
+        "wheel-uncommanded",
+        "angle-astray",
+        "slow-spinup",
+        "still-turning",
+        "unreadable",
+        "driver-fault",
+        "internal",
+    }
 )
 SPINUP_PATIENCE_S = 5.0
 
@@ -100,6 +109,11 @@ def _slow_spinup(engine: "Engine", now_s: float) -> str | None:
     return None
 
 
+def _wheel_uncommanded(engine: "Engine", now_s: float) -> str | None:
+    turning = engine.standing.uncommanded(engine.since_s if engine.state == "ARMED" else None, now_s)
+    return f"the {turning}, and nothing was asked of it" if turning else None
+
+
 def _wheel_astray(engine: "Engine", now_s: float) -> str | None:
     return engine.axis_watch.wheel_astray(now_s)
 
@@ -121,6 +135,13 @@ HAZARDS: tuple[Hazard, ...] = (
     Hazard("driver-deaf", _deaf, "status arrives but setpoints are not accepted: see the driver's log", _LED),
     Hazard("driver-disarmed", _gave_up, "the driver left the armed mode by itself, or another told it to", _LED),
     Hazard("unreadable", _unreadable, "a speed sensor or its cable", _LED),
+    Hazard(
+        "wheel-uncommanded",
+        _wheel_uncommanded,
+        "a motor that runs by itself, a hand at the wheel, or a speed sensor that counts where nothing turns",
+        _LED,
+        "cut the motor power, wait for the wheels, look, then: clear",
+    ),
     Hazard(
         "wheel-astray",
         _wheel_astray,

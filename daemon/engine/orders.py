@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from drillfeed.daemon.engine import setup
 from drillfeed.daemon.engine.changing import begin_queued, change, queue, set_to_come
-from drillfeed.daemon.engine.checks import check_crank, check_driver, check_hopper, check_next_set
+from drillfeed.daemon.engine.checks import check_crank, check_driver, check_hopper, check_next_set, check_standing
 from drillfeed.daemon.engine.flow import (
     RESUME_CUE_S,
     START_CUE_S,
@@ -70,10 +70,9 @@ def _arm(engine: "Engine", given: Given, now_s: float) -> str | None:
     assert engine.link.driver is not None
     if not engine.cautions_accepted and not engine.link.driver.hello.simulated:
         raise Refused("cautions", "the cautions are not acknowledged yet", do="help cautions, then: cautions accept")
-    standing, known = engine.rest(now_s)
+    check_standing(engine, now_s)
     status = engine.link.status
-    if standing is not True or status is None:
-        raise Refused("moving", f"the wheels are not known to stand ({known})", do="wait, then: arm")
+    assert status is not None
     engine.pending = Pending(given.token, "arm", now_s + ANSWER_S)
     # Before the order goes: what the driver finds when it arms must ask for what is, or the first axis moves.
     engine.axes.seed(status)
@@ -129,6 +128,7 @@ def _throw(engine: "Engine", given: Given, now_s: float) -> str | None:
 
 def _begin(engine: "Engine", plan: DrillPlan, now_s: float) -> str:
     check_driver(engine, now_s)
+    check_standing(engine, now_s)
     check_hopper(engine)
     check_crank(engine, plan.sets[0], 0)
     engine.run = DrillRun(plan, now_s, engine.machine.sensors.exit_sensor)

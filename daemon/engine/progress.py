@@ -23,6 +23,7 @@ from drillfeed.daemon.engine.flow import (
 )
 from drillfeed.daemon.engine.hazards import Fault
 from drillfeed.daemon.engine.schedule import ZERO, targets_of
+from drillfeed.daemon.engine.standing import LOOK, turning_text
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import done
 from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S
@@ -50,12 +51,21 @@ def _let_go(engine: "Engine", now_s: float) -> None:
         engine.begin_epoch("disarm", now_s)
 
 
+def _tell_turning(engine: "Engine", now_s: float) -> None:
+    """Let watchers know once that a wheel turns which nobody drives."""
+    turning = turning_text(engine.link.status, engine.machine)
+    if turning is not None and not engine.standing.told:
+        engine.tell("log", turning, now_s, next_step=LOOK)
+    engine.standing.told = turning is not None
+
+
 def _idle(engine: "Engine", now_s: float) -> None:
     if engine.link.status_age_s(now_s) > WATCHDOG_STOP_S:
         engine.refuse_pending(Refused("no-driver", "the driver fell silent"))
         engine.move("link_lost", now_s, "the driver fell silent")
         return
     pending, status = engine.pending, engine.link.status
+    _tell_turning(engine, now_s)
     if pending is None:
         _let_go(engine, now_s)
         return

@@ -7,7 +7,7 @@ after itself, so that silence, a lost client or a slow network stops by itself; 
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from drillfeed.daemon.engine.checks import check_driver, check_hopper
+from drillfeed.daemon.engine.checks import check_driver, check_hopper, check_standing
 from drillfeed.daemon.engine.schedule import ZERO
 from drillfeed.daemon.machine import WheelName
 from drillfeed.daemon.planning.setting import Setting
@@ -84,6 +84,7 @@ def switch(engine: "Engine", given: "Given", now_s: float) -> str | None:
         engine.move("disarm", now_s, f"set-up ended by {given.caller.name}")
         return "set-up ends; wheels run down"
     check_driver(engine, now_s)
+    check_standing(engine, now_s)
     engine.run = None  # what the exit sensor sees from now on belongs to no drill
     engine.legs.put(now_s, ZERO)
     engine.open_window_s = None

@@ -6,10 +6,13 @@ from drillfeed.daemon.engine.offers import offer_info
 from drillfeed.daemon.engine.playing import limits_text
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import Slot
+from drillfeed.daemon.engine.standing import LOOK, turning_text
 from drillfeed.daemon.engine.states import RUNNING
 from drillfeed.daemon.planning.plan import PlannedBall
 from drillfeed.protocol.link import WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
 from drillfeed.protocol.status import BallInfo, Counts, Known, Snapshot, State, WheelInfo
+
+STANDING: frozenset[State] = frozenset({"OFFLINE", "IDLE", "ARMED", "FAULT"})
 
 
 def _ball(ball: PlannedBall, n: int, set_number: int, slot: Slot | None, now_s: float) -> BallInfo:
@@ -42,7 +45,9 @@ def _next_ball(engine: Engine, run: DrillRun, now_s: float) -> BallInfo | None:
     return _ball(ball, run.commanded + 1, number, None, now_s) if ball else None
 
 
-def _next_step(engine: Engine) -> str | None:
+def _next_step(engine: Engine, fresh: Status | None) -> str | None:
+    if engine.state == "IDLE" and turning_text(fresh, engine.machine):
+        return f"{LOOK}; then: arm"
     steps: dict[State, str] = {
         "OFFLINE": "start a motor driver",
         "IDLE": "arm" if engine.plan else "load NAME, then: arm",
@@ -90,7 +95,7 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         since_s=round(now_s - engine.since_s, 2),
         reason=engine.reason,
         hint=engine.fault.hint if engine.fault else None,
-        next_step=_next_step(engine),
+        next_step=_next_step(engine, fresh),
         stop_count=engine.stop_count,
         feed="open" if fresh and fresh.feeding else "closed",
         feed_known=feed_known,
@@ -137,7 +142,7 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         supply_v=fresh.supply_v if fresh else None,
         epoch=link.epoch,
         faults=tuple(f"{fault.part}: {fault.what}" for fault in fresh.faults) if fresh else (),
-        warnings=_warnings(engine),
+        warnings=_warnings(engine, fresh),
     )
 
 
@@ -161,8 +166,11 @@ def _wheel(status: Status | None, name: str) -> WheelInfo:
     return WheelInfo(target_rpm=round(wheel.target_rpm, 1), measured_rpm=measured)
 
 
-def _warnings(engine: Engine) -> tuple[str, ...]:
+def _warnings(engine: Engine, fresh: Status | None) -> tuple[str, ...]:
     found = []
+    turning = turning_text(fresh, engine.machine) if engine.state in STANDING else None
+    if turning is not None:
+        found.append(turning)
     if engine.hopper.left is None:
         found.append("hopper count unknown: balls N")
     if engine.run is not None and engine.run.unknown:

@@ -113,20 +113,25 @@ def _serve(replayer: "Replayer", endpoint: str) -> None:
     import zmq
 
     from drillfeed.clients.drivers.link_loop import Ending
+    from drillfeed.daemon.shell.link_socket import LinkTaken, Parts, link_socket
     from drillfeed.protocol.link import TICK_S
 
     ending = Ending()
     ending.catch()
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
-    router = context.socket(zmq.ROUTER)
-    router.setsockopt(zmq.LINGER, 0)
     try:
-        router.bind(endpoint)
+        router = link_socket(context, endpoint)
+    except LinkTaken:
+        context.term()
+        raise
+    parts = Parts()
+    try:
         due_s = time.monotonic()
         while replayer.phase != "over":
             if router.poll(POLL_MS):
-                parts = router.recv_multipart()
-                replayer.receive(parts[0], parts[1] if len(parts) == 2 else b"", time.monotonic())
+                message = parts.take(router.recv(), bool(router.getsockopt(zmq.RCVMORE)))
+                if message is not None:
+                    replayer.receive(*message, time.monotonic())
             now_s = time.monotonic()
             if ending.asked:
                 replayer.stop("interrupted", now_s)
@@ -137,8 +142,6 @@ def _serve(replayer: "Replayer", endpoint: str) -> None:
             for peer, frame in frames:
                 with contextlib.suppress(zmq.ZMQError):
                     router.send_multipart([peer, frame], zmq.NOBLOCK)
-    except zmq.ZMQError as wrong:
-        raise ValueError(f"{endpoint}: {wrong}") from None
     finally:
         router.close(linger=0)
         context.term()

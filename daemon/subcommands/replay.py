@@ -73,6 +73,7 @@ def _run_again(args: argparse.Namespace, recording: "Recording", machine: "Machi
     import time
 
     from drillfeed.daemon.replaying import Moment, Replayer, beyond_limits
+    from drillfeed.daemon.shell.endpoint import Held
 
     moments = [Moment(one.at_s, one.top_rpm, one.bottom_rpm, one.tilt_deg) for one in recording.asked]
     if not moments:
@@ -89,7 +90,8 @@ def _run_again(args: argparse.Namespace, recording: "Recording", machine: "Machi
         print("nothing was done")
         return 1
     replayer = Replayer(machine, f"replay-{secrets.token_hex(6)}", moments, time.monotonic())
-    _serve(replayer, args.link)
+    with Held(args.link):
+        _serve(replayer, args.link)
     if replayer.trouble is not None:
         print(f"stopped: {replayer.trouble}", file=sys.stderr)
         return 1

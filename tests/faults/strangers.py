@@ -103,11 +103,39 @@ def ghosts_on_the_link() -> Seen:
         return account.seen()
 
 
+def second_daemon_on_the_link() -> Seen:
+    """Start a daemon for another machine on the same `ipc://` link, with a state folder of its own."""
+    with Bench(ipc=True) as bench:
+        client = bench.feeding()
+        at_s = time.monotonic()
+        words = ("--machine", "kit-build", "--listen", "127.0.0.1:0", "--observe", "tcp://127.0.0.1:*")
+        second = bench.run("second", "drillfeed.daemon.cli", "serve", *words, "--link", bench.link)
+        code = second.wait(20.0)
+        time.sleep(2.0)
+        account, told = Account(bench), bench.words("second").strip().splitlines()
+        account.true("second left", code == 1 and len(told) == 1, f"{code}: {told[-1:]}")
+        fed, state = len(times(bench.log(), "feed", at_s)), client.snapshot().state
+        account.true_if_awake("drill undisturbed", fed >= 2 and state == "FEEDING", f"{fed} {state}", at_s, 250.0)
+        bench.signal("driver", signal.SIGKILL)
+        bench.processes["driver"].wait()
+        from_s = time.monotonic()
+        bench.start_driver()
+        bench.wait(lambda: bool(times(bench.log(), "session", from_s)), 20.0, "the first daemon's session")
+        account.true("a driver that connects now comes to the first", True)
+        return account.seen()
+
+
 SCENARIOS = (
     Scenario(
         "ghosts-on-the-link",
         f"{GHOSTS} peers that never say a valid hello flood the driver link",
         "the drill goes on, on half a core; stops answered and read within 100 ms; a new driver is greeted",
         ghosts_on_the_link,
+    ),
+    Scenario(
+        "second-on-ipc-link",
+        "a second daemon, for another machine, on the same ipc:// link",
+        "refused in one line; the drill goes on, and the next driver comes to the first daemon",
+        second_daemon_on_the_link,
     ),
 )

@@ -35,6 +35,7 @@ from drillfeed.daemon.shell.age import with_age
 from drillfeed.daemon.shell.alone import Alone
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
+from drillfeed.daemon.shell.endpoint import Held
 from drillfeed.daemon.shell.line_server import LineServer
 from drillfeed.daemon.shell.notify import Manager
 from drillfeed.daemon.shell.pairing import FILE as PAIRED_FILE
@@ -104,6 +105,7 @@ class Daemon:
         self.control = ControlLoop(engine, config.link, config.observe, self.desk.deliver)
         self.desk.control = self.control
         self.server = LineServer(self.desk, Pairings(folder / PAIRED_FILE))
+        self._held = contextlib.ExitStack()
         self._log = structlog.get_logger("daemon")
 
     def _record(self, event: Event) -> None:
@@ -113,7 +115,9 @@ class Daemon:
             self.desk.aside(lambda: cautions.keep(state_folder(), self.machine.name))
 
     async def open(self) -> Addresses:
-        """Bind everything and start the control loop; raises OSError or zmq.ZMQError where an address is taken."""
+        """Bind everything and start the control loop; raises OSError where an address is taken."""
+        for endpoint in filter(None, (self.config.link, self.config.observe)):
+            self._held.enter_context(Held(endpoint))
         self.desk.notices_ready = self.server.notices_ready
         host, port = host_port(self.config.listen)
         tcp_host, tcp_port = await self.server.listen_tcp(host, port)
@@ -142,6 +146,7 @@ class Daemon:
         """End without waiting for the wheels; the driver's own watchdog looks after them."""
         self.control.end()
         await asyncio.to_thread(self.control.join, 1.0)
+        self._held.close()
         self.journal.end()
         if self.journal.is_alive():
             await asyncio.to_thread(self.journal.join, JOURNAL_END_S)

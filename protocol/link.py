@@ -15,6 +15,8 @@ _T = TypeVar("_T")
 
 VERSION = 1
 FRAME_BYTES_MAX = 16_384
+# A frame between the two is refused with its reason; one that is longer closes the connection unread (ZMQ_MAXMSGSIZE).
+SOCKET_BYTES_MAX = 2 * FRAME_BYTES_MAX
 
 TICK_S = 0.020
 LEAD_S = 0.300

@@ -15,6 +15,7 @@ import zmq
 from drillfeed.clients.drivers.adapter import DRIVER_TICK_S, DriverCore
 from drillfeed.clients.drivers.board import Note, forget
 from drillfeed.clients.ending import let_go, signals_to_end
+from drillfeed.protocol.link import SOCKET_BYTES_MAX
 
 FRAMES_A_TURN = 64
 LATE_WAKE_S = 0.010
@@ -35,6 +36,7 @@ def connect(context: "zmq.Context[zmq.Socket[bytes]]", endpoint: str) -> "zmq.So
     socket.setsockopt(zmq.IMMEDIATE, 1)
     socket.setsockopt(zmq.SNDHWM, SEND_QUEUE)
     socket.setsockopt(zmq.RCVHWM, RECEIVE_QUEUE)
+    socket.setsockopt(zmq.MAXMSGSIZE, SOCKET_BYTES_MAX)
     socket.setsockopt(zmq.RECONNECT_IVL, RECONNECT_MS)
     socket.setsockopt(zmq.RECONNECT_IVL_MAX, RECONNECT_MOST_MS)
     socket.connect(endpoint)

@@ -71,7 +71,11 @@ class Bench:
         daemon: Sequence[str] = ("drillfeed.daemon.cli",),
         driver: Sequence[str] = ("drillfeed.daemon.cli",),
         board: Board | None = None,
+<<<<<<< HEAD
         on_terminal: Sequence[str] = (),
+=======
+        ipc: bool = False,
+>>>>>>> g5
     ) -> None:
         self.board = board or in_place()
         self.machine, self.faults = machine or self.board.machine, tuple(faults)
@@ -84,8 +88,9 @@ class Bench:
         self._memory = self._stack.enter_context(tempfile.TemporaryDirectory(prefix="drillfeed-faults-", dir=memory))
         tcp, link, observe, crossing = free_ports(4)
         self.address = f"127.0.0.1:{tcp}"
-        self._link, self._observe = f"tcp://127.0.0.1:{link}", f"tcp://127.0.0.1:{observe}"
-        self._crossing = f"tcp://127.0.0.1:{crossing}" if proxied else self._link
+        self.link = f"ipc://{self.folder}/link" if ipc else f"tcp://127.0.0.1:{link}"
+        self._observe = f"tcp://127.0.0.1:{observe}"
+        self._crossing = f"tcp://127.0.0.1:{crossing}" if proxied else self.link
         self.driver_log = self.folder / "driver.jsonl"
         self.pulse_log = self.folder / "pulse.jsonl"
         self.drills = self.folder / "drills"
@@ -94,7 +99,7 @@ class Bench:
         self.processes: dict[str, subprocess.Popen[bytes]] = {}
         self.proxy: Proxy | None = None
         if proxied:
-            self.proxy = self._stack.enter_context(Proxy(self._crossing, self._link))
+            self.proxy = self._stack.enter_context(Proxy(self._crossing, self.link))
 
     def __enter__(self) -> Self:
         try:
@@ -140,7 +145,7 @@ class Bench:
 
     def start_daemon(self) -> None:
         """Start the daemon, anew where it is gone."""
-        where = ("--listen", self.address, "--link", self._link, "--observe", self._observe)
+        where = ("--listen", self.address, "--link", self.link, "--observe", self._observe)
         self.run(
             "daemon", *self._modules["daemon"], "serve", "--machine", self.machine, "--drills", str(self.drills), *where
         )

@@ -33,6 +33,7 @@ NEEDS: dict[str, Need] = {
     "clock-step": "step",
     "wall-clock": "clock",
     "second-daemon": "daemon",
+    "second-on-ipc-link": "daemon",
     "hopper-empty": "driver",
     "cpu-oversubscribed": "driver",
 }

@@ -30,7 +30,9 @@ function note(event, t, what) {
   }
 }
 
-const marks = { sendHighWaterMark: 64, receiveHighWaterMark: 256 };
+const BYTES_MOST = 2 * 16384; // what is longer closes the connection unread
+
+const marks = { sendHighWaterMark: 64, receiveHighWaterMark: 256, maxMessageSize: BYTES_MOST };
 const socket = new Dealer({ linger: 0, immediate: true, sendTimeout: 0, ...marks });
 socket.connect(endpoint);
 

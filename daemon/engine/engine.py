@@ -271,7 +271,7 @@ class Engine:
                 id=slot.id,
                 ball=slot.ball.ball,
                 side=slot.ball.side,
-                set=run.index + 1,
+                set=slot.set,
                 outcome=slot.outcome,
                 reason=slot.reason,
                 planned_leaves_s=slot.leaves_s,

@@ -35,14 +35,19 @@ def _ball(ball: PlannedBall, n: int, set_number: int, slot: Slot | None, now_s: 
 
 
 def _next_ball(engine: Engine, run: DrillRun, now_s: float) -> BallInfo | None:
-    ahead = [slot for slot in run.set_run.slots if slot.outcome is None]
-    number = run.index + 1
-    if ahead and engine.state in ("SPINUP", "FEEDING"):
-        return _ball(ahead[0].ball, ahead[0].n, number, ahead[0], now_s)
+    """Return the ball that goes next if nothing is done; None where no run is under way, or no ball is left."""
+    if engine.state not in RUNNING:
+        return None
+    ahead = next((slot for slot in run.set_run.slots if slot.outcome is None), None)
+    if ahead is not None:
+        timed = engine.state in ("SPINUP", "FEEDING")
+        return _ball(ahead.ball, ahead.n, ahead.set, ahead if timed else None, now_s)
     if engine.queued is not None and run.is_over:
         return _ball(engine.queued.plan.sets[0].balls[0], 1, 1, None, now_s)
+    if run.set_run.next_ball is None and run.has_next:
+        return _ball(run.plan.sets[run.index + 1].balls[0], run.set_run.next_n, run.index + 2, None, now_s)
     ball = run.set_run.next_ball
-    return _ball(ball, run.commanded + 1, number, None, now_s) if ball else None
+    return _ball(ball, run.set_run.next_n, run.index + 1, None, now_s) if ball else None
 
 
 def _next_step(engine: Engine, fresh: Status | None) -> str | None:
@@ -120,7 +125,7 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         changes=plan.changes.text if plan and plan.changes != AS_WRITTEN else None,
         change_waits=f"{wanted.verb}: {wanted.plan.changes.text}; asked by {wanted.who}" if wanted else None,
         queued=engine.queued.plan.drill.name if engine.queued else None,
-        last_ball=_ball(run.last.ball, run.last.n, run.index + 1, run.last, now_s) if run and run.last else None,
+        last_ball=_ball(run.last.ball, run.last.n, run.last.set, run.last, now_s) if run and run.last else None,
         next_ball=_next_ball(engine, run, now_s) if run else None,
         counts=_counts(run) if run else Counts(),
         offer=offer_info(engine, now_s),

@@ -19,6 +19,7 @@ from pathlib import Path
 
 import structlog
 
+from drillfeed.clients.ending import let_go, signals_to_end
 from drillfeed.daemon.config import Config, host_port, journal_file, state_folder
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.events import CautionsAccepted, Event
@@ -34,6 +35,7 @@ from drillfeed.daemon.shell.age import with_age
 from drillfeed.daemon.shell.alone import Alone
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
+from drillfeed.daemon.shell.endpoint import Held
 from drillfeed.daemon.shell.line_server import LineServer
 from drillfeed.daemon.shell.notify import Manager
 from drillfeed.daemon.shell.pairing import FILE as PAIRED_FILE
@@ -103,6 +105,7 @@ class Daemon:
         self.control = ControlLoop(engine, config.link, config.observe, self.desk.deliver)
         self.desk.control = self.control
         self.server = LineServer(self.desk, Pairings(folder / PAIRED_FILE))
+        self._held = contextlib.ExitStack()
         self._log = structlog.get_logger("daemon")
 
     def _record(self, event: Event) -> None:
@@ -112,7 +115,9 @@ class Daemon:
             self.desk.aside(lambda: cautions.keep(state_folder(), self.machine.name))
 
     async def open(self) -> Addresses:
-        """Bind everything and start the control loop; raises OSError or zmq.ZMQError where an address is taken."""
+        """Bind everything and start the control loop; raises OSError where an address is taken."""
+        for endpoint in filter(None, (self.config.link, self.config.observe)):
+            self._held.enter_context(Held(endpoint))
         self.desk.notices_ready = self.server.notices_ready
         host, port = host_port(self.config.listen)
         tcp_host, tcp_port = await self.server.listen_tcp(host, port)
@@ -141,6 +146,7 @@ class Daemon:
         """End without waiting for the wheels; the driver's own watchdog looks after them."""
         self.control.end()
         await asyncio.to_thread(self.control.join, 1.0)
+        self._held.close()
         self.journal.end()
         if self.journal.is_alive():
             await asyncio.to_thread(self.journal.join, JOURNAL_END_S)
@@ -158,7 +164,7 @@ def _once(future: "asyncio.Future[None]") -> Callable[[object], None]:
 
 
 async def serve(config: Config, tell: Callable[[str], None]) -> None:
-    """Run a daemon until SIGTERM or SIGINT; a second signal leaves at once.
+    """Run a daemon until SIGTERM, SIGINT or a hang-up; a second signal leaves at once, but for a second hang-up.
 
     Raises AlreadyRunning where another daemon drives the same machine profile.
     """
@@ -177,8 +183,13 @@ async def _serve(daemon: Daemon, tell: Callable[[str], None]) -> None:
     tell(f"machine   {daemon.machine.name}; comes up at rest; waiting for a motor driver")
     ending = asyncio.Event()
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, ending.set)
+
+    def asked(number: int) -> None:
+        let_go(number)
+        ending.set()
+
+    for number in signals_to_end():
+        loop.add_signal_handler(number, asked, number)
     pulse = alive.Pulse({"control": lambda: daemon.control.ticks, "journal": lambda: daemon.journal.turns})
     watchdog = asyncio.create_task(alive.feed(manager, pulse))
     manager.tell(READY="1", STATUS=f"{daemon.machine.name}, at rest")

@@ -36,6 +36,10 @@ CAUTION = (
 )
 
 
+SIGNALLED = 128
+"""A program that a signal ended leaves with this plus the signal's number: common practice of shells."""
+
+
 def _version() -> str:
     from importlib.metadata import version
 
@@ -81,11 +85,16 @@ def main(argv: Sequence[str] | None = None) -> int:
     if {"-h", "--help"} & set(arguments[1:]):
         print(f"{module.EXAMPLES.rstrip()}\n\n{parser.format_help().rstrip()}")
         return 0
+    from drillfeed.clients.ending import Ended, in_order
+
     try:
-        return int(module.run(parser.parse_args(arguments[1:])))
+        with in_order():
+            return int(module.run(parser.parse_args(arguments[1:])))
     except BrokenPipeError:
         sys.stderr.close()
         return 1
+    except Ended as ended:
+        return SIGNALLED + ended.number
     except KeyboardInterrupt:
         return 130
 

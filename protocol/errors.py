@@ -31,6 +31,7 @@ CODES: dict[str, ErrorCode] = {
         ErrorCode(16, "too-fast", "more unanswered lines from one client than the daemon holds"),
         ErrorCode(17, "not-paired", "the code or key is not known, or is over"),
         ErrorCode(18, "wait", "too many wrong codes or keys from this address; try again later"),
+        ErrorCode(19, "other-protocol", "what came is HTTP, TLS, SSH or a proxy's greeting; the connection is closed"),
         ErrorCode(30, "wrong-state", "the command is not possible in the present state"),
         ErrorCode(31, "stop-count", "start must quote the present stop count"),
         ErrorCode(32, "no-drill", "no drill is loaded"),

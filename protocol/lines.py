@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from drillfeed.protocol.commands import is_stop
 from drillfeed.protocol.errors import CODES, ErrorCode, Refused
+from drillfeed.protocol.greetings import TAIL_BYTES, greeting_begun, greeting_ended
 from drillfeed.protocol.status import Notice
 
 STOP_BYTE = 0x18
@@ -43,33 +44,41 @@ class BadLine:
     refused: Refused
 
 
-Event = Line | StopByte | BadLine
+@dataclass(frozen=True)
+class Greeting:
+    """A line of another protocol, such as HTTP; nothing that comes after it is read."""
+
+    refused: Refused
+
+
+Event = Line | StopByte | BadLine | Greeting
 
 
 class LineBuffer:
-    """Cut what a client sends into events, keeping never more than one line."""
+    """Cut what a client sends into events, keeping never more than one line. After a `Greeting` there are none."""
 
     def __init__(self) -> None:
         self._kept = bytearray()
+        self._tail = b""  # of the line that is skipped
         self._skipping = False
+        self._over = False
 
     def feed(self, data: bytes) -> list[Event]:
         """Take bytes and return what they complete, in order."""
         events: list[Event] = []
-        pieces = data.split(_STOP)
-        for number, piece in enumerate(pieces):
+        for number, piece in enumerate(data.split(_STOP)):
+            if self._over:
+                break
             if number:
-                self._kept.clear()
-                self._skipping = False
+                self._begin_line()
                 events.append(StopByte())
             self._feed_between_stops(piece, events)
         return events
 
     def end(self) -> list[Event]:
         """Tell that no more bytes will come: an unfinished line is thrown away, unless it is a stop."""
-        kept, skipping = bytes(self._kept), self._skipping
-        self._kept.clear()
-        self._skipping = False
+        kept, skipping = bytes(self._kept), self._skipping or self._over
+        self._begin_line()
         event = None if skipping else _event_of(kept)
         return [event] if isinstance(event, Line) and is_stop(event.text) else []
 
@@ -79,22 +88,53 @@ class LineBuffer:
             whole = piece
             if self._kept or self._skipping or len(piece) > LINE_MOST_BYTES:
                 self._keep(piece, events)
-                whole = b"" if self._skipping else bytes(self._kept)
-                self._kept.clear()
-                self._skipping = False
-            event = _event_of(whole)
+                whole = self._tail if self._skipping else bytes(self._kept)
+            skipped = self._skipping
+            self._begin_line()
+            if self._over or self._greets(greeting_begun(whole) or greeting_ended(whole), whole, events):
+                return
+            event = None if skipped else _event_of(whole)
             if event is not None:
                 events.append(event)
         self._keep(rest, events)
 
+    def _begin_line(self) -> None:
+        self._kept.clear()
+        self._tail = b""
+        self._skipping = False
+
+    def _greets(self, protocol: str | None, line: bytes, events: list[Event]) -> bool:
+        """Note a greeting of another protocol, after a stop that the line may be as well; nothing more is read."""
+        if protocol is None:
+            return False
+        event = _event_of(line)
+        if isinstance(event, Line) and is_stop(event.text):
+            events.append(event)
+        events.append(
+            Greeting(
+                Refused(
+                    "other-protocol",
+                    "this connection is closed, and nothing more of it is read",
+                    expected="lines of text as in COMMANDS.md",
+                    found=protocol,
+                )
+            )
+        )
+        self._over = True
+        return True
+
     def _keep(self, piece: bytes, events: list[Event]) -> None:
         if self._skipping:
+            self._tail = (self._tail + piece)[-TAIL_BYTES:]
             return
         # One more than the limit may be kept: a carriage return before the newline is no part of the line.
         room = LINE_MOST_BYTES + 1 - len(self._kept)
         self._kept += piece[:room]
+        if self._greets(greeting_begun(bytes(self._kept)), b"", events):
+            return
         too_long = len(piece) > room or (len(self._kept) > LINE_MOST_BYTES and self._kept[-1:] != b"\r")
         if too_long:
+            self._tail = (bytes(self._kept) + piece[room:])[-TAIL_BYTES:]
             self._kept.clear()
             self._skipping = True
             events.append(

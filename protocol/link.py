@@ -15,6 +15,8 @@ _T = TypeVar("_T")
 
 VERSION = 1
 FRAME_BYTES_MAX = 16_384
+# A frame between the two is refused with its reason; one that is longer closes the connection unread (ZMQ_MAXMSGSIZE).
+SOCKET_BYTES_MAX = 2 * FRAME_BYTES_MAX
 
 TICK_S = 0.020
 LEAD_S = 0.300
@@ -27,6 +29,7 @@ BAND_SHARE = 0.02
 BAND_RIM_MPS = 0.10
 BAND_MEDIAN_S = 0.100
 BAND_ANGLE_DEG = 1.0
+REST_RIM_MPS = 0.10
 PING_S = 0.250
 
 Count = Annotated[int, Field(ge=0, le=2**53)]

@@ -62,6 +62,9 @@ To press stop from a script: `printf 'stop\\n' | nc -N 127.0.0.1 7340`, or the s
 - **A `stop` line** acts the moment it arrives, in front of all lines waiting on this or any other connection; its reply
   comes in its place in the row. Words after it are ignored. A last `stop` without a newline before the end of
   the connection counts.
+- **HTTP, TLS, SSH, STUN and proxy greetings close the connection** at their first line (`19 other-protocol`). Nothing
+  after that line is read, not even a stop. A web page can make a browser send lines of the page's choice to this
+  port, but such a line always comes first. An unknown word is not a greeting: it is refused, and the next line is read.
 - At most 64 lines may wait for their replies. Further ones are thrown away and refused (`16 too-fast`); a stop among
   them still acts.
 

@@ -18,7 +18,7 @@ import numpy as np
 Channel = Literal[
     "top", "bottom", "tilt", "exits", "supply", "hopper", "top-drive", "bottom-drive", "tilt-drive", "feeder"
 ]
-FaultKind = Literal["ok", "off", "stuck", "garbage", "wrong", "slow", "delayed", "intermittent"]
+FaultKind = Literal["ok", "off", "stuck", "garbage", "wrong", "slow", "delayed", "intermittent", "fixed"]
 AMOUNTS: dict[FaultKind, float] = {
     "ok": 0.0,
     "off": 0.0,
@@ -28,6 +28,7 @@ AMOUNTS: dict[FaultKind, float] = {
     "slow": 1.0,
     "delayed": 0.5,
     "intermittent": 0.5,
+    "fixed": 0.0,
 }
 _FORM = re.compile(r"([a-z-]+)=([a-z]+)(?::([0-9.]+))?(?:@([0-9.]+)(?:-([0-9.]+))?)?")
 
@@ -37,7 +38,7 @@ class Fault:
     """One channel bent in one way from `from_s` until `until_s` after the start.
 
     `amount`: the factor of `wrong`, the time constant of `slow` and the delay of `delayed` in seconds, the size of
-    `garbage`, the share of the time that `intermittent` is gone.
+    `garbage`, the share of the time that `intermittent` is gone, the value of `fixed`, whatever it should be.
     """
 
     channel: Channel
@@ -107,6 +108,8 @@ class FaultTable:
         memory = self._memory[fault]
         if fault.kind == "off":
             return None
+        if fault.kind == "fixed":
+            return fault.amount
         if fault.kind == "wrong":
             return value * fault.amount
         if fault.kind == "intermittent":

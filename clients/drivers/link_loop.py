@@ -14,6 +14,8 @@ import zmq
 
 from drillfeed.clients.drivers.adapter import DRIVER_TICK_S, DriverCore
 from drillfeed.clients.drivers.board import Note, forget
+from drillfeed.clients.ending import let_go, signals_to_end
+from drillfeed.protocol.link import SOCKET_BYTES_MAX
 
 FRAMES_A_TURN = 64
 LATE_WAKE_S = 0.010
@@ -34,6 +36,7 @@ def connect(context: "zmq.Context[zmq.Socket[bytes]]", endpoint: str) -> "zmq.So
     socket.setsockopt(zmq.IMMEDIATE, 1)
     socket.setsockopt(zmq.SNDHWM, SEND_QUEUE)
     socket.setsockopt(zmq.RCVHWM, RECEIVE_QUEUE)
+    socket.setsockopt(zmq.MAXMSGSIZE, SOCKET_BYTES_MAX)
     socket.setsockopt(zmq.RECONNECT_IVL, RECONNECT_MS)
     socket.setsockopt(zmq.RECONNECT_IVL_MAX, RECONNECT_MOST_MS)
     socket.connect(endpoint)
@@ -41,18 +44,19 @@ def connect(context: "zmq.Context[zmq.Socket[bytes]]", endpoint: str) -> "zmq.So
 
 
 class Ending:
-    """A flag that SIGTERM and SIGINT set."""
+    """A flag that SIGTERM and SIGINT set, and the hang-up of the terminal unless it was ignored at the start (L29)."""
 
     def __init__(self) -> None:
         """Begin not asked to end."""
         self.asked = False
 
     def catch(self) -> None:
-        """Take SIGTERM and SIGINT from now on (main thread only)."""
-        signal.signal(signal.SIGTERM, self._ask)
-        signal.signal(signal.SIGINT, self._ask)
+        """Take these signals from now on (main thread only)."""
+        for number in signals_to_end():
+            signal.signal(number, self._ask)
 
     def _ask(self, number: int, frame: FrameType | None) -> None:
+        let_go(number)
         self.asked = True
 
 

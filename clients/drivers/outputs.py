@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from typing import Literal
 
 from drillfeed.clients.drivers.board import Board, DriverTraits, Reading
-from drillfeed.clients.drivers.rules import REST_RIM_MPS, angle_limits, ramped, ramped_wheel, rim_rpm
-from drillfeed.protocol.link import ANGLES, BAND_MEDIAN_S, AngleState, Axis, Limits, Setpoint, WheelState
+from drillfeed.clients.drivers.rules import angle_limits, ramped, ramped_wheel, rim_rpm
+from drillfeed.protocol.link import ANGLES, BAND_MEDIAN_S, REST_RIM_MPS, AngleState, Axis, Limits, Setpoint, WheelState
 
 DT_MAX_S = 0.050
 Known = Literal["measured", "assumed", "unknown"]

@@ -28,7 +28,6 @@ from drillfeed.protocol.link import (
 AHEAD_MAX_S = 2.0
 STAY_MAX_S = 1.0
 FEEDS_MAX = 8
-REST_RIM_MPS = 0.10
 
 
 def wheel_limits(limits: Limits, wheel: Axis) -> WheelLimits:

@@ -12,8 +12,10 @@ import zmq
 
 from drillfeed.clients.probe.check import Phase
 from drillfeed.clients.probe.probe import Probe, Row
+from drillfeed.protocol.link import SOCKET_BYTES_MAX
 
 TURN_MS = 2
+FRAMES_A_TURN = 256
 PARTING_S = 0.2
 Ask = Callable[[Probe, Phase], str | None]
 Told = Callable[[Row], None]
@@ -29,6 +31,7 @@ def run_probe(endpoint: str, probe: Probe, ask: Ask, told: Told, wait_s: float, 
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     socket = context.socket(zmq.ROUTER)
     socket.setsockopt(zmq.LINGER, 0)
+    socket.setsockopt(zmq.MAXMSGSIZE, SOCKET_BYTES_MAX)
     frozen = False
     try:
         socket.bind(endpoint)
@@ -62,7 +65,7 @@ def run_probe(endpoint: str, probe: Probe, ask: Ask, told: Told, wait_s: float, 
 def _turn(socket: "zmq.Socket[bytes]", probe: Probe) -> None:
     """Wait 2 ms for frames, hand over what came, and send what is due."""
     if socket.poll(TURN_MS):
-        while True:
+        for _ in range(FRAMES_A_TURN):
             try:
                 peer, *frames = socket.recv_multipart(zmq.NOBLOCK)
             except zmq.Again:

@@ -1,6 +1,6 @@
 """The demo in real processes: a daemon, a simulated thrower, and this process as the player.
 
-Rule of this file: an interrupt is a stop first.
+Rule of this file: an interrupt is a stop first, and so are SIGTERM and a hang-up.
 """
 
 import json
@@ -15,6 +15,7 @@ from drillfeed.clients.lines import Client
 from drillfeed.daemon.demo.account import Account
 from drillfeed.daemon.demo.choice import Choice
 from drillfeed.daemon.demo.processes import READY_S, Pair, running_pair
+from drillfeed.daemon.shell.logs import tell
 from drillfeed.protocol.lines import Reply
 from drillfeed.protocol.status import Snapshot, State
 
@@ -52,19 +53,15 @@ def until_ready(client: Client) -> Snapshot:
         time.sleep(0.2)
 
 
-def _print(line: str) -> None:
-    print(line, flush=True)
-
-
 def run_real(choice: Choice) -> int:
     """Run the demo and return the exit status."""
     with tempfile.TemporaryDirectory(prefix="drillfeed-demo-") as folder:
         try:
             with running_pair(choice.machine_name, choice.seed, Path(folder)) as pair, pair.client() as client:
-                return Player(pair, client, choice, _print).play()
+                return Player(pair, client, choice, tell).play()
         except NoDaemon as wrong:
             errors = Path(folder) / "processes.log"
-            print(f"{wrong}\n{errors.read_text(errors='replace') if errors.exists() else ''}")
+            tell(f"{wrong}\n{errors.read_text(errors='replace') if errors.exists() else ''}")
             return 1
 
 

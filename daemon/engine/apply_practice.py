@@ -195,6 +195,10 @@ def _note_arrival(turn: Turn, action: do.NoteArrival) -> None:
     turn.parts.motion.note_arrival(action.stand, turn.now_s)
 
 
+def _note_turning(turn: Turn, action: do.NoteTurning) -> None:
+    turn.parts.motion.standing.tell(action.turning)
+
+
 def _shift_first_ball(turn: Turn, action: do.ShiftFirstBall) -> None:
     turn.parts.practice.running.set_run.shift_first(action.by_s)
 
@@ -256,6 +260,7 @@ PRACTICE_ACTIONS: dict[type, Callable[[Turn, Any], str | None]] = {
     do.MarkBall: _mark_ball,
     do.MarkSet: _mark_set,
     do.NoteArrival: _note_arrival,
+    do.NoteTurning: _note_turning,
     do.ShiftFirstBall: _shift_first_ball,
     do.TellSecond: _tell_second,
     do.SettleUnanswered: _settle_unanswered,

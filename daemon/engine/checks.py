@@ -5,6 +5,7 @@ Rule of this file: a check changes nothing. It raises Refused with what is wrong
 
 from drillfeed.daemon.engine.driver import CLOCK_ARM_S
 from drillfeed.daemon.engine.parts import Parts
+from drillfeed.daemon.engine.standing import shown
 from drillfeed.daemon.planning.plan import DrillPlan, SetPlan
 from drillfeed.protocol.errors import refuse
 from drillfeed.protocol.link import WATCHDOG_FEED_S
@@ -32,6 +33,20 @@ def check_driver(parts: Parts, now_s: float) -> None:
         found = unknown if link.line is None else text("clock.known", error_ms=error_ms)
         raise refuse("driver.clock", within_ms=CLOCK_ARM_S * 1000, found=found)
     check_supply(parts)
+
+
+def check_standing(parts: Parts, now_s: float) -> None:
+    """Raise Refused unless both wheels are known to stand; name the one that turns."""
+    standing, known = parts.at_rest(now_s)
+    if standing is True:
+        return
+    status = parts.link.status
+    if standing is None or status is None:
+        raise refuse("arm.moving", known=known)
+    fastest = max(shown(status, parts.machine), key=lambda wheel: wheel.rim_mps)
+    if fastest.rim_mps == 0:
+        raise refuse("arm.driver-says-moving")
+    raise refuse("arm.wheel-turns", wheel=fastest.text)
 
 
 def check_supply(parts: Parts) -> None:

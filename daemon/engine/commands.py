@@ -8,7 +8,14 @@ from dataclasses import replace
 
 from drillfeed.daemon.engine import decision as do
 from drillfeed.daemon.engine import setup_commands as setup
-from drillfeed.daemon.engine.checks import check_crank, check_driver, check_hopper, check_next_set, check_profile
+from drillfeed.daemon.engine.checks import (
+    check_crank,
+    check_driver,
+    check_hopper,
+    check_next_set,
+    check_profile,
+    check_standing,
+)
 from drillfeed.daemon.engine.decision import Decision, decide
 from drillfeed.daemon.engine.fault import AT_THE_MACHINE
 from drillfeed.daemon.engine.live_changes import change, queue
@@ -35,10 +42,9 @@ def _arm(parts: Parts, request: Request, now_s: float) -> Decision:
     assert parts.link.driver is not None
     if not parts.mode.cautions_accepted and not parts.link.driver.hello.simulated:
         raise refuse("arm.cautions")
-    standing, known = parts.at_rest(now_s)
+    check_standing(parts, now_s)
     status = parts.link.status
-    if standing is not True or status is None:
-        raise refuse("arm.moving", known=known)
+    assert status is not None
     return decide(do.AskDriver(request.token, "arm", seed=status), answer=None)
 
 
@@ -84,6 +90,7 @@ def _throw(parts: Parts, request: Request, now_s: float) -> Decision:
 
 def _begin(parts: Parts, plan: DrillPlan, now_s: float) -> Decision:
     check_driver(parts, now_s)
+    check_standing(parts, now_s)
     check_hopper(parts)
     check_crank(parts, plan.sets[0], 0)
     return decide(do.BeginRun(plan))

@@ -244,6 +244,13 @@ class NoteArrival:
 
 
 @dataclass(frozen=True)
+class NoteTurning:
+    """Whether it is told that a wheel turns that nobody drives."""
+
+    turning: bool
+
+
+@dataclass(frozen=True)
 class ShiftFirstBall:
     """Move the first ball later: the axes have not arrived."""
 
@@ -371,6 +378,7 @@ Action = (
     | CountHopper
     | CrankAtMark
     | NoteArrival
+    | NoteTurning
     | ShiftFirstBall
     | TellSecond
     | SettleUnanswered

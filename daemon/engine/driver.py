@@ -94,15 +94,23 @@ class DriverLink:
         )
         return "\n".join(lines)
 
+    def knows(self, peer: bytes) -> bool:
+        """Tell whether the present driver is at the other end of `peer`."""
+        return self.driver is not None and peer == self.driver.peer
+
     def receive(self, peer: bytes, frame: bytes, now_s: float) -> Status | None:
         """Take one frame; return a status of the present driver, if it was one."""
+        known = self.knows(peer)
         try:
             message = decode_from_driver(frame)
         except BadFrame as error:
             self.bad_frames += 1
-            self.note(now_s, "refused from driver", f"{error}")
+            if known:
+                self.note(now_s, "refused from driver", f"{error}")
             return None
-        self.note(now_s, "from driver", frame)
+        # What strangers say is no part of a fault's record: it would push out what the driver said.
+        if known or isinstance(message, DriverHello):
+            self.note(now_s, "from driver", frame)
         if isinstance(message, DriverHello):
             self._greet(peer, message, now_s)
             return None

@@ -307,6 +307,15 @@ class PlayerChosen:
 
 
 @dataclass(frozen=True)
+class WheelTurns:
+    """A wheel turns that nobody drives, while the thrower is idle."""
+
+    at_s: float
+    next_step: str
+    what: str = inside()
+
+
+@dataclass(frozen=True)
 class SetupReleased:
     """The hand went off in set-up; the wheels run down."""
 
@@ -350,6 +359,7 @@ Event = (
     | RestNowWaits
     | CautionsAccepted
     | PlayerChosen
+    | WheelTurns
     | SetupReleased
     | SetupBallSettled
 )

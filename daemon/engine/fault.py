@@ -4,7 +4,16 @@ from dataclasses import dataclass
 
 # Somebody must have looked at the machine itself before these are cleared: a page elsewhere may not.
 AT_THE_MACHINE = frozenset(
-    {"wheel-astray", "angle-astray", "slow-spinup", "still-turning", "unreadable", "driver-fault", "internal"}
+    {
+        "wheel-astray",
+        "wheel-uncommanded",
+        "angle-astray",
+        "slow-spinup",
+        "still-turning",
+        "unreadable",
+        "driver-fault",
+        "internal",
+    }
 )
 
 

@@ -87,6 +87,12 @@ def _slow_spinup(parts: Parts, ticked_s: float, now_s: float) -> str | None:
     return None
 
 
+def _wheel_uncommanded(parts: Parts, ticked_s: float, now_s: float) -> str | None:
+    armed_since_s = parts.mode.since_s if parts.mode.state == "ARMED" else None
+    turning = parts.motion.standing.uncommanded(armed_since_s, now_s)
+    return text("standing.uncommanded", wheel=turning) if turning else None
+
+
 def _wheel_off(parts: Parts, ticked_s: float, now_s: float) -> str | None:
     return parts.motion.following_error.wheel(now_s)
 
@@ -103,6 +109,7 @@ HAZARDS: tuple[Hazard, ...] = (
     Hazard("driver-deaf", _deaf, _LED, "hint.driver-deaf"),
     Hazard("driver-disarmed", _gave_up, _LED, "hint.driver-disarmed"),
     Hazard("unreadable", _unreadable, _LED, "hint.unreadable"),
+    Hazard("wheel-uncommanded", _wheel_uncommanded, _LED, "hint.wheel-uncommanded", "step.cut-wait-look"),
     Hazard("wheel-astray", _wheel_off, RUNNING, "hint.wheel-astray", "step.cut-wait-look"),
     Hazard("angle-astray", _angle_off, RUNNING, "hint.angle-astray", "step.cut-wait-look"),
     Hazard("slow-spinup", _slow_spinup, frozenset({"SPINUP"}), "hint.slow-spinup"),

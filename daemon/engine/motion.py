@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from drillfeed.daemon.engine.axes import Axes
 from drillfeed.daemon.engine.following_error import FollowingError
+from drillfeed.daemon.engine.standing import StandingWatch
 from drillfeed.daemon.engine.timeline import Targets, TargetTimeline
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import LEAST_LEAD_S, TICK_S, Limits, Status
@@ -21,6 +22,7 @@ class Motion:
         self.axes = Axes(machine, limits)
         self.timeline = TargetTimeline()
         self.following_error = FollowingError(machine)
+        self.standing = StandingWatch(machine)
         self.quick = False
         self.may_leave_until_s: float | None = None
         self.hold_until_s: float | None = None
@@ -83,6 +85,7 @@ class Motion:
     def see(self, status: Status, now_s: float) -> None:
         """Compare what is measured with what is driven."""
         self.following_error.see(status, now_s)
+        self.standing.see(status, now_s)
 
     def begin_tick(self, now_s: float) -> None:
         """Skip what is nearer than the least lead; begin the setpoints of a new epoch from what is in force now."""

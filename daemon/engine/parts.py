@@ -14,6 +14,7 @@ from drillfeed.daemon.engine.motion import Motion
 from drillfeed.daemon.engine.pending import Pending
 from drillfeed.daemon.engine.practice import Practice
 from drillfeed.daemon.engine.run import DrillRun
+from drillfeed.daemon.engine.standing import rest_of
 from drillfeed.daemon.engine.states import RUNNING
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import WATCHDOG_STOP_S
@@ -62,10 +63,10 @@ class Parts:
         return seen_low or self.feeder.is_low
 
     def at_rest(self, now_s: float) -> tuple[bool | None, Known]:
-        """Tell whether the wheels stand, and how that is known: from the driver, or else from the time that passed."""
+        """Tell whether the wheels stand, and how that is known: by the driver's status, or else by the time since."""
         status = self.link.status
         if status is not None and self.link.status_age_s(now_s) <= WATCHDOG_STOP_S:
-            return status.at_rest, status.rest_known
+            return rest_of(status, self.machine)
         for_s = now_s - self.mode.since_s
         if self.mode.state in ("STOPPING", "QUICKSTOP") and for_s > self.machine.spin_down_s + REST_SLACK_S:
             return True, "assumed"

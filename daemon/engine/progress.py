@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from drillfeed.daemon.engine import decision as do
 from drillfeed.daemon.engine.checks import check_next_set
 from drillfeed.daemon.engine.decision import Decision, decide
-from drillfeed.daemon.engine.events import RestNowWaits
+from drillfeed.daemon.engine.events import RestNowWaits, WheelTurns
 from drillfeed.daemon.engine.fault import Fault
 from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.run_up import START_CUE_S
+from drillfeed.daemon.engine.standing import turning_text
 from drillfeed.protocol.errors import Refused, refuse
 from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S
 from drillfeed.protocol.status import State
@@ -46,6 +47,15 @@ def _link_lost(parts: Parts, now_s: float) -> Decision | None:
         return None
     refused = refuse("driver.fell-silent")
     return decide(do.RefusePending(refused), do.Follow("link_lost", text("link.fell-silent")))
+
+
+def _tell_turning(parts: Parts, now_s: float) -> Decision | None:
+    """Tell once that a wheel turns that nobody drives."""
+    turning, told = turning_text(parts.link.status, parts.machine), parts.motion.standing.told
+    if (turning is not None) == told:
+        return None
+    events = () if turning is None else (do.Tell(WheelTurns(now_s, text("step.cut-wait-look-only"), turning)),)
+    return decide(do.NoteTurning(turning is not None), *events)
 
 
 def _disarm_late_driver(parts: Parts, now_s: float) -> Decision | None:
@@ -233,7 +243,12 @@ def _push_settled(parts: Parts, now_s: float) -> Decision | None:
 
 PROGRESS: dict[State, tuple[Rule, ...]] = {
     "OFFLINE": (Rule(_link_up),),
-    "IDLE": (Rule(_link_lost, ends=True), Rule(_disarm_late_driver, ends=True), Rule(_driver_armed)),
+    "IDLE": (
+        Rule(_link_lost, ends=True),
+        Rule(_tell_turning),
+        Rule(_disarm_late_driver, ends=True),
+        Rule(_driver_armed),
+    ),
     "ARMED": (),
     "SPINUP": (Rule(_out_of_time, ends=True), Rule(_note_arrival), Rule(_at_speed), Rule(_second)),
     "FEEDING": (

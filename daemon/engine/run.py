@@ -24,7 +24,6 @@ class DrillRun:
     tally: Tally = field(default_factory=Tally)
     leaving: Leaving = field(default_factory=Leaving)
     set_run: SetRun = field(init=False)
-    _planned_n: int = 0
 
     def __post_init__(self) -> None:
         self.set_run = SetRun(self.plan.sets[0], 0)
@@ -55,10 +54,9 @@ class DrillRun:
         return not self.has_next and self.set_run.next_ball is None
 
     def next_set(self) -> None:
-        """Go to the next set; its balls are numbered after all that were planned before it."""
-        self._planned_n += len(self.set_run.plan.balls)
+        """Go to the next set; its balls are numbered on from the last number given."""
         self.index += 1
-        self.set_run = SetRun(self.plan.sets[self.index], self._planned_n)
+        self.set_run = SetRun(self.plan.sets[self.index], self.set_run.numbered)
 
     def change(self, plan: DrillPlan) -> SetRun:
         """Go on by another plan of the same drill, from the first ball without a slot."""
@@ -71,7 +69,7 @@ class DrillRun:
         self.last = slot
         if slot.outcome == "fed":
             self.commanded += 1
-            self.tally.went(slot.n, self.index + 1)
+            self.tally.went(slot.n, slot.set)
             if self.has_exit_sensor:
                 self.leaving.expect(slot)
         elif slot.outcome == "refused":

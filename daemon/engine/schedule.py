@@ -28,6 +28,7 @@ class Slot:
     feed_at_s: float
     leaves_s: float
     until_s: float
+    set: int = 1
     again: bool = False
     told: bool = False
     outcome: Outcome | None = None
@@ -36,9 +37,13 @@ class Slot:
 
 
 class SetRun:
-    """A set under way. `taken` counts the balls of the plan that have left the queue; missed ones wait at its end."""
+    """A set under way. `taken` counts the balls of the plan that have left the queue; missed ones wait at its end.
 
-    def __init__(self, plan: SetPlan, first_n: int) -> None:
+    A slot's number is used once in a run: the first slot of a set goes on after `numbered`, the highest number given
+    before it. Only a slot of which nothing was told gives its number back, and only where no later one has gone.
+    """
+
+    def __init__(self, plan: SetPlan, numbered: int) -> None:
         self.plan = plan
         self.queue: deque[PlannedBall] = deque(plan.balls)
         self.taken = 0
@@ -48,7 +53,7 @@ class SetRun:
         self.missed_in_row = 0
         self.taking_back = False
         self.is_cut = False
-        self._n = first_n
+        self.numbered = numbered
         self._settled: list[Slot] = []
 
     @property
@@ -65,7 +70,7 @@ class SetRun:
     @property
     def next_n(self) -> int:
         """Return the number that the next ball without a slot will have."""
-        return self._n + 1
+        return self.numbered + 1
 
     def change(self, plan: SetPlan) -> None:
         """Go on by another plan of the same set: from it come all balls that have no slot yet.
@@ -87,9 +92,10 @@ class SetRun:
         again = len(self.queue) == self._again
         ball = self.queue.popleft()
         self.taken, self._again = self.taken + (not again), self._again - again
-        self._n += 1
+        self.numbered += 1
         feed_at_s = leaves_s - self.plan.latency_s
-        slot = Slot(feed_id, self._n, ball, feed_at_s, leaves_s, leaves_s + LATE_S + self.plan.spread_s, again)
+        until_s = leaves_s + LATE_S + self.plan.spread_s
+        slot = Slot(feed_id, self.numbered, ball, feed_at_s, leaves_s, until_s, self.plan.number, again)
         self.slots.append(slot)
         return slot
 
@@ -172,16 +178,24 @@ class SetRun:
         for slot in reversed(self.slots):
             if slot.outcome is None:
                 slot.outcome = "dropped"
-                self._n -= 1
+                self._give_back(slot)
                 if not self.is_cut:
                     self.queue.appendleft(slot.ball)
                     self.taken, self._again = self.taken - (not slot.again), self._again + slot.again
+
+    def _give_back(self, slot: Slot) -> None:
+        """Let the next slot have the number of one that comes to nothing, where it is the highest given."""
+        if slot.n == self.numbered:
+            self.numbered -= 1
 
     def cut(self) -> None:
         """End the set after the balls that the driver has been told; what it refuses of them is not thrown again."""
         self.is_cut = True
         self.queue.clear()
         self._again = 0
+        for slot in reversed(self.slots):
+            if not slot.told and slot.outcome is None:
+                self._give_back(slot)
         self.slots = [slot for slot in self.slots if slot.told or slot.outcome is not None]
 
     def window_end_s(self) -> float:

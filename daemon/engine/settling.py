@@ -52,10 +52,10 @@ def settle(turn: Turn) -> None:
             turn.ball_went()
         elif slot.outcome == "unknown":
             turn.parts.feeder.crank_lost()
-        turn.tell(_settled(slot, run.index + 1, turn.now_s))
+        turn.tell(_settled(slot, turn.now_s))
 
 
-def _settled(slot: Slot, set_number: int, now_s: float) -> BallSettled:
+def _settled(slot: Slot, now_s: float) -> BallSettled:
     ball = slot.ball
     return BallSettled(
         at_s=now_s,
@@ -63,7 +63,7 @@ def _settled(slot: Slot, set_number: int, now_s: float) -> BallSettled:
         id=slot.id,
         ball=ball.ball,
         side=ball.side,
-        set=set_number,
+        set=slot.set,
         outcome=slot.outcome,
         reason=slot.reason,
         planned_leaves_s=slot.leaves_s,

@@ -1,7 +1,7 @@
 """Set-up: the owner at the machine turns one axis, or throws one ball, for as long as a hand holds."""
 
 from drillfeed.daemon.engine import decision as do
-from drillfeed.daemon.engine.checks import check_driver, check_hopper
+from drillfeed.daemon.engine.checks import check_driver, check_hopper, check_standing
 from drillfeed.daemon.engine.decision import Decision, decide
 from drillfeed.daemon.engine.hold import FEED_AHEAD_S, SETUP_RIM_MPS, Hold
 from drillfeed.daemon.engine.parts import Parts
@@ -28,6 +28,7 @@ def switch(parts: Parts, request: Request, now_s: float) -> Decision:
     if not on:
         return decide(do.Disarm(text("setup.ended-by", name=name)), answer=text("setup.off"))
     check_driver(parts, now_s)
+    check_standing(parts, now_s)
     return decide(do.BeginSetup(text("setup.begun-by", name=name)), answer=text("setup.on", rim_mps=SETUP_RIM_MPS))
 
 

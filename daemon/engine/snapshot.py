@@ -6,10 +6,14 @@ from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.player import limits_text
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import Slot
+from drillfeed.daemon.engine.standing import turning_text
 from drillfeed.daemon.engine.states import RUNNING
 from drillfeed.daemon.planning.plan import PlannedBall
 from drillfeed.protocol.link import WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
 from drillfeed.protocol.status import BallInfo, Counts, Known, Snapshot, State, WheelInfo
+from drillfeed.protocol.texts.catalogue import text
+
+STANDING: frozenset[State] = frozenset({"OFFLINE", "IDLE", "ARMED", "FAULT"})
 
 
 def _ball(ball: PlannedBall, n: int, set_number: int, slot: Slot | None, now_s: float) -> BallInfo:
@@ -32,17 +36,24 @@ def _ball(ball: PlannedBall, n: int, set_number: int, slot: Slot | None, now_s: 
 
 
 def _next_ball(parts: Parts, run: DrillRun, now_s: float) -> BallInfo | None:
-    ahead = [slot for slot in run.set_run.slots if slot.outcome is None]
-    number = run.index + 1
-    if ahead and parts.mode.state in ("SPINUP", "FEEDING"):
-        return _ball(ahead[0].ball, ahead[0].n, number, ahead[0], now_s)
-    if parts.practice.queued is not None and run.is_over:
-        return _ball(parts.practice.queued.plan.sets[0].balls[0], 1, 1, None, now_s)
-    ball = run.set_run.next_ball
-    return _ball(ball, run.commanded + 1, number, None, now_s) if ball else None
+    """Return the ball that goes next if nothing is done; None if no run is under way, or no ball is left."""
+    if parts.live_run is None:
+        return None
+    ahead = next((slot for slot in run.set_run.slots if slot.outcome is None), None)
+    if ahead is not None:
+        timed = parts.mode.state in ("SPINUP", "FEEDING")
+        return _ball(ahead.ball, ahead.n, ahead.set, ahead if timed else None, now_s)
+    queued, set_run = parts.practice.queued, run.set_run
+    if queued is not None and run.is_over:
+        return _ball(queued.plan.sets[0].balls[0], 1, 1, None, now_s)
+    if set_run.next_ball is None and run.has_next:
+        return _ball(run.plan.sets[run.index + 1].balls[0], set_run.next_n, run.index + 2, None, now_s)
+    return _ball(set_run.next_ball, set_run.next_n, run.index + 1, None, now_s) if set_run.next_ball else None
 
 
-def _next_step(parts: Parts) -> str | None:
+def _next_step(parts: Parts, fresh: Status | None) -> str | None:
+    if parts.mode.state == "IDLE" and turning_text(fresh, parts.machine):
+        return text("step.wheel-turns")
     steps: dict[State, str] = {
         "OFFLINE": "start a motor driver",
         "IDLE": "arm" if parts.practice.plan else "load NAME, then: arm",
@@ -90,7 +101,7 @@ def snapshot(parts: Parts, now_s: float, late_ticks: int = 0, worst_late_ms: flo
         since_s=round(now_s - parts.mode.since_s, 2),
         reason=parts.mode.reason,
         hint=parts.mode.fault.hint if parts.mode.fault else None,
-        next_step=_next_step(parts),
+        next_step=_next_step(parts, fresh),
         stop_count=parts.mode.stop_count,
         feed="open" if fresh and fresh.feeding else "closed",
         feed_known=feed_known,
@@ -115,7 +126,7 @@ def snapshot(parts: Parts, now_s: float, late_ticks: int = 0, worst_late_ms: flo
         changes=plan.changes.text if plan and plan.changes != AS_WRITTEN else None,
         change_waits=f"{waiting.verb}: {waiting.plan.changes.text}; asked by {waiting.who}" if waiting else None,
         queued=parts.practice.queued.plan.drill.name if parts.practice.queued else None,
-        last_ball=_ball(run.last.ball, run.last.n, run.index + 1, run.last, now_s) if run and run.last else None,
+        last_ball=_ball(run.last.ball, run.last.n, run.last.set, run.last, now_s) if run and run.last else None,
         next_ball=_next_ball(parts, run, now_s) if run else None,
         counts=_counts(run) if run else Counts(),
         offer=offer_info(parts, now_s),
@@ -137,7 +148,7 @@ def snapshot(parts: Parts, now_s: float, late_ticks: int = 0, worst_late_ms: flo
         supply_v=fresh.supply_v if fresh else None,
         epoch=link.epoch,
         faults=tuple(f"{fault.part}: {fault.what}" for fault in fresh.faults) if fresh else (),
-        warnings=_warnings(parts),
+        warnings=_warnings(parts, fresh),
     )
 
 
@@ -161,8 +172,11 @@ def _wheel(status: Status | None, name: str) -> WheelInfo:
     return WheelInfo(target_rpm=round(wheel.target_rpm, 1), measured_rpm=measured)
 
 
-def _warnings(parts: Parts) -> tuple[str, ...]:
+def _warnings(parts: Parts, fresh: Status | None) -> tuple[str, ...]:
     found = []
+    turning = turning_text(fresh, parts.machine) if parts.mode.state in STANDING else None
+    if turning is not None:
+        found.append(turning)
     if parts.feeder.balls_left is None:
         found.append("hopper count unknown: balls N")
     if parts.practice.run is not None and parts.practice.run.unknown:

@@ -98,6 +98,7 @@ PracticeEvent = (
     | e.RestNowWaits
     | e.CautionsAccepted
     | e.PlayerChosen
+    | e.WheelTurns
     | e.SetupReleased
     | e.SetupBallSettled
 )
@@ -136,6 +137,8 @@ def _told_of_practice(event: PracticeEvent) -> tuple[str, str, str | None]:
         case e.PlayerChosen():
             who = text("player.nobody") if event.plays is None else event.plays
             return "log", text("player.chosen", who=who, limits=event.limits), None
+        case e.WheelTurns():
+            return "log", event.what, None
         case e.SetupReleased():
             return "log", text("setup.released"), None
         case e.SetupBallSettled():

@@ -61,8 +61,10 @@ class Journal(threading.Thread):
     ) -> None:
         super().__init__(name="journal", daemon=True)
         self.path = path
-        self.lost = 0
         self.turns = 0
+        # Two counts, each written by one side only, so that neither sets the other back.
+        self._dropped: dict[int, int] = {}  # by the thread that noted what the full queue had no place for
+        self._spoilt = 0  # by this thread: what can never be written
         self.loads: tuple[Load, ...] = ()
         self._loads_due_s = float("-inf")
         self._wall_of = wall_of or _wall_of
@@ -71,7 +73,6 @@ class Journal(threading.Thread):
         self._queue: deque[Entry] = deque()
         self._questions: deque[tuple[Callable[[sqlite3.Connection], Any], Future[Any]]] = deque(maxlen=queue_most)
         self._batch: list[Entry] = []
-        self._losses = count(1)
         self._place = Place(run, machine)
         self._connection: sqlite3.Connection | None = None
         self._why: str | None = None
@@ -86,7 +87,8 @@ class Journal(threading.Thread):
         if self._last is not None and isinstance(entry, Happened):
             self._last.keep(entry.event)
         if len(self._queue) >= self._queue_most:
-            self.lost = next(self._losses)
+            thread = threading.get_ident()
+            self._dropped[thread] = self._dropped.get(thread, 0) + 1
         else:
             self._queue.append(entry)
 
@@ -98,6 +100,11 @@ class Journal(threading.Thread):
         else:
             self._questions.append((question, answer))
         return answer
+
+    @property
+    def lost(self) -> int:
+        """Return how many entries will never be written: it only rises."""
+        return self._spoilt + sum(tuple(self._dropped.values()))
 
     def warnings(self) -> tuple[str, ...]:
         """Tell what is not recorded, and why; nothing where all is well."""
@@ -140,7 +147,7 @@ class Journal(threading.Thread):
             self.turn()
         except Exception as mistake:
             self._log.exception("mistake in the journal")
-            self.lost += len(self._batch)
+            self._spoilt += len(self._batch)
             self._batch = []
             self._close()
             self._answer_all(NotRecorded(f"a mistake in drillfeed: {mistake}"))
@@ -173,10 +180,10 @@ class Journal(threading.Thread):
         self._left = ()
 
     def _write_batch(self, connection: sqlite3.Connection) -> None:
-        """Write one batch in one transaction; the place moves on only after the commit."""
+        """Write one batch in one transaction; place and count move on only after the commit."""
         while self._queue and len(self._batch) < BATCH_MOST:
             self._batch.append(self._queue.popleft())
-        place, kept = self._place, []
+        place, kept, spoilt = self._place, [], 0
         connection.execute("BEGIN IMMEDIATE")
         try:
             for entry in self._batch:
@@ -184,7 +191,7 @@ class Journal(threading.Thread):
                     place = write(connection, place, entry, self._wall_of(entry.at_s))
                     kept.append(entry)
                 except MISTAKES as bug:
-                    self.lost = next(self._losses)
+                    spoilt += 1
                     self._log.error("an entry cannot be written", entry=repr(entry)[:300], error=str(bug))
             connection.execute("COMMIT")
         except sqlite3.Error:
@@ -192,6 +199,7 @@ class Journal(threading.Thread):
                 connection.execute("ROLLBACK")
             raise
         self._place, self._batch = place, []
+        self._spoilt += spoilt
         self._on_commit(tuple(kept))
 
     def _look_at_loads(self, connection: sqlite3.Connection) -> None:

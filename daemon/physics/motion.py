@@ -5,11 +5,17 @@ plain Python and ten thousand in numpy with the same figures.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.table import Ball
+from drillfeed.daemon.physics.widths import Constants
+
+Array = NDArray[np.float64]
 
 # A step is as long as the ball takes for a fifth of a metre, at most 40 ms: the fourth-order error stays near 1e-8 m a
 # step at any speed in the valid range, and the cubic between two steps within micrometres of the path. What is left is
@@ -35,10 +41,27 @@ class Law:
     radius_m: float
 
 
+@dataclass(frozen=True)
+class LawOfMany:
+    """Hold the constants of the equation of motion for n balls that differ in drag and lift; arrays are (n,)."""
+
+    drag_pm: Array
+    lift_by_spin: Array
+    lift_most_pm: Array
+    by_volume: bool
+    gravity_mps2: float
+    fade_pers: float
+    radius_m: float
+
+
+def _per_mass_pm(ball: Ball, air: Air) -> float:
+    area_m2 = math.pi * ball.radius_m**2
+    return 0.5 * air.density_kgpm3 * area_m2 / ball.mass_kg
+
+
 def law_of(ball: Ball, air: Air) -> Law:
     """Return the constants: half rho A C_D / m and the same for lift, gravity, and the rate at which spin fades."""
-    area_m2 = math.pi * ball.radius_m**2
-    per_mass_pm = 0.5 * air.density_kgpm3 * area_m2 / ball.mass_kg
+    per_mass_pm = _per_mass_pm(ball, air)
     return Law(
         drag_pm=per_mass_pm * ball.drag,
         lift_by_spin=per_mass_pm * ball.lift_slope * ball.radius_m,
@@ -50,7 +73,30 @@ def law_of(ball: Ball, air: Air) -> Law:
     )
 
 
-def acceleration(v: Any, w: Any, spin_size: Any, law: Law, lesser: Any) -> tuple[Any, Any, Any]:
+def laws_of(ball: Ball, air: Air, constants: Constants) -> LawOfMany:
+    """Return the constants of the motion as `law_of` does, with a drag and a lift for each of n balls."""
+    per_mass_pm = _per_mass_pm(ball, air)
+    return LawOfMany(
+        drag_pm=per_mass_pm * constants.drag,
+        lift_by_spin=per_mass_pm * ball.radius_m * constants.lift_slope,
+        lift_most_pm=per_mass_pm * constants.lift_cap,
+        by_volume=ball.lift_by_volume,
+        gravity_mps2=air.gravity_mps2,
+        fade_pers=1.0 / ball.spin_decay_s,
+        radius_m=ball.radius_m,
+    )
+
+
+def law_for(law: Law | LawOfMany, rows: Any) -> Law | LawOfMany:
+    """Return the law of some of the balls; one law for all holds for any of them."""
+    if isinstance(law, Law):
+        return law
+    return replace(
+        law, drag_pm=law.drag_pm[rows], lift_by_spin=law.lift_by_spin[rows], lift_most_pm=law.lift_most_pm[rows]
+    )
+
+
+def acceleration(v: Any, w: Any, spin_size: Any, law: Law | LawOfMany, lesser: Any) -> tuple[Any, Any, Any]:
     """Return the acceleration in m/s^2: drag against v, lift along omega x v, gravity.
 
     `v`, `w` are three components each, `spin_size` is |omega|, `lesser` is min or numpy.minimum. Drag and lift as in
@@ -72,7 +118,7 @@ def acceleration(v: Any, w: Any, spin_size: Any, law: Law, lesser: Any) -> tuple
     return lift * cx - drag * vx, lift * cy - drag * vy, lift * cz - drag * vz - law.gravity_mps2
 
 
-def advance(p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Law, lesser: Any) -> tuple[Any, Any]:
+def advance(p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Law | LawOfMany, lesser: Any) -> tuple[Any, Any]:
     """Return position and velocity one step of `h` seconds later by the classical fourth-order Runge-Kutta rule.
 
     Position does not enter the force, so its four slopes fold into the second-order (Nystroem) form of the same rule.
@@ -103,7 +149,7 @@ def advance(p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Law, lesser: An
     return place, speed
 
 
-def fade(time_s: Any, law: Law) -> Any:
+def fade(time_s: Any, law: Law | LawOfMany) -> Any:
     """Return the share of spin left after a time; 2.718281828... raised, so that floats and arrays pass alike."""
     return math.e ** (-law.fade_pers * time_s)
 
@@ -113,7 +159,7 @@ def step_for(speed_mps: float) -> float:
     return min(STEP_MOST_S, STEP_M / (speed_mps + _TINY))
 
 
-def is_slanted(v: Any, w: Any, spin_size: Any, law: Law) -> Any:
+def is_slanted(v: Any, w: Any, spin_size: Any, law: Law | LawOfMany) -> Any:
     """Tell whether the angle between spin and velocity changes on the way: not where a level spin stands square."""
     along = v[0] * w[0] + v[1] * w[1] + v[2] * w[2]
     size = spin_size * (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]) ** 0.5

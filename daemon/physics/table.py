@@ -23,6 +23,10 @@ NET_BOX: Box = ((NET_X_M, -NET_HALF_WIDTH_M, 0.0), (NET_X_M, NET_HALF_WIDTH_M, N
 # How far from the end line a second bounce still counts as "about at the end line": a default of ours.
 HALF_LONG_BAND_M = 0.15
 
+# The flights that drag and lift were fitted to (Gossard et al. 2023, arXiv:2303.03879); beyond them is extrapolated.
+MEASURED_SPEED_MPS = (5.0, 12.0)
+MEASURED_SPIN_REVPS = (15.0, 80.0)
+# Where the figures are used all the same: our judgement, not a measurement.
 VALID_SPEED_MPS = (3.0, 20.0)
 VALID_SPIN_REVPS = (0.0, 120.0)
 
@@ -34,7 +38,8 @@ class Ball:
     Drag and lift are the pair fitted to measured flights (data of Gossard et al. 2023, arXiv:2303.03879): drag 0.55,
     lift min(0.75 S, 0.26). With `lift_by_volume` the lift is C_M rho V (omega x v) instead, the form of Nakashima et
     al. 2011 (IEEE ROBIO, eq. 1), `lift_slope` being 8/3 C_M and the cap unused. Restitution falls with the speed of
-    the impact, `restitution_at_rest - restitution_fall_spm * |v_n|`, kept between the least and the most.
+    the impact, `restitution_at_rest - restitution_fall_spm * |v_n|`, kept between the least and the most;
+    `restitution_shift` moves it by so many of its standard deviations (`bounce.restitution_sd`).
     """
 
     mass_kg: float = 0.0027
@@ -48,6 +53,7 @@ class Ball:
     restitution_fall_spm: float = 0.02
     restitution_least: float = 0.75
     restitution_most: float = 0.94
+    restitution_shift: float = 0.0
     spin_decay_s: float = math.inf
 
 

@@ -116,15 +116,33 @@ def spin_share(wheel_inertia_kgm2: float, wheel_radius_m: float, ball: Ball = PL
     return 1.0 / (1.0 + ball.mass_kg * wheel_radius_m**2 / (3.0 * wheel_inertia_kgm2))
 
 
-def throw(before: Rims, inertia_kgm2: float, radius_m: float, ball: Ball = PLAIN_BALL) -> tuple[float, float, Rims]:
+@dataclass(frozen=True)
+class Flywheel:
+    """Hold what a wheel sets against the ball: its moment of inertia with all that turns with it, and its radius."""
+
+    inertia_kgm2: float
+    radius_m: float
+
+    def ball_share(self, ball: Ball = PLAIN_BALL) -> float:
+        """Return the ball's mass over the mass that, moving with the rim, would be as hard to slow: m R^2 / I_w."""
+        return ball.mass_kg * self.radius_m**2 / self.inertia_kgm2
+
+
+def throw(before: Rims, top: Flywheel, bottom: Flywheel, ball: Ball = PLAIN_BALL) -> tuple[float, float, Rims]:
     """Return speed (m/s) and spin (rev/s) of a ball thrown by wheels that run freely, and their rim speeds after it.
 
-    Mean and difference of the rim speeds each drop to the ball's own (the slip is over when the ball leaves).
+    From momentum, the slip over when the ball leaves: with v its speed, w its spin times its radius and k = m R^2 / I_w
+    of each wheel, the top rim loses k_t (v / 2 + w / 3) and ends at v + w, the bottom one loses k_b (v / 2 - w / 3) and
+    ends at v - w. Two linear equations; for wheels alike `speed_share` and `spin_share` are their answer.
     """
-    speed, spin = thrown_by(before, ball)
-    speed *= speed_share(inertia_kgm2, radius_m, ball)
-    spin *= spin_share(inertia_kgm2, radius_m, ball)
-    return speed, spin, rims_for(speed, spin, ball)
+    k_top, k_bottom = top.ball_share(ball), bottom.ball_share(ball)
+    speed_top, speed_bottom = 1.0 + k_top / 2.0, 1.0 + k_bottom / 2.0
+    spin_top, spin_bottom = 1.0 + k_top / 3.0, 1.0 + k_bottom / 3.0
+    whole = speed_top * spin_bottom + speed_bottom * spin_top
+    speed_mps = (before.top_mps * spin_bottom + before.bottom_mps * spin_top) / whole
+    around_mps = (before.top_mps * speed_bottom - before.bottom_mps * speed_top) / whole
+    spin_revps = around_mps / (2.0 * math.pi * ball.radius_m)
+    return speed_mps, spin_revps, rims_for(speed_mps, spin_revps, ball)
 
 
 def opening_at(

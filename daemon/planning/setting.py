@@ -17,6 +17,7 @@ from drillfeed.daemon.physics.flight import Flight, fly
 from drillfeed.daemon.physics.launch import spin_parts
 from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_X_M
 from drillfeed.daemon.physics.thrower import (
+    Flywheel,
     RimLimit,
     RimLimits,
     Rims,
@@ -70,6 +71,15 @@ def rim_limits(machine: Machine) -> RimLimits:
         least_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
         reverses=all(wheel.reverse for wheel in wheels),
         grip_share=max(wheel.least_share for wheel in wheels),
+    )
+
+
+def flywheels(machine: Machine) -> tuple[Flywheel, Flywheel]:
+    """Return what each wheel, top and bottom, sets against the ball."""
+    top, bottom = machine.top, machine.bottom
+    return (
+        Flywheel(top.inertia_kg_m2, top.diameter_mm / 2000),
+        Flywheel(bottom.inertia_kg_m2, bottom.diameter_mm / 2000),
     )
 
 
@@ -302,7 +312,7 @@ def setting_for(ball: BallType, machine: Machine) -> Setting:
     roll_deg = roll_for(ball, machine)
     rims = rims_asked(machine, ball)
     tilt_deg = tilt_for(ball, machine)
-    *_, after = throw(rims, machine.top.inertia_kg_m2, machine.top.diameter_mm / 2000)
+    *_, after = throw(rims, *flywheels(machine))
     return Setting(
         top_rpm=round(machine.top.rpm(rims.top_mps), 3),
         bottom_rpm=round(machine.bottom.rpm(rims.bottom_mps), 3),

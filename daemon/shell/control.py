@@ -21,15 +21,19 @@ from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.fault import Fault
 from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.engine.snapshot import snapshot
+from drillfeed.daemon.engine.strangers import Strangers
+from drillfeed.daemon.shell.link_socket import LinkTaken, Parts, link_socket, observer_socket
 from drillfeed.daemon.shell.tellers import Deliver
 from drillfeed.protocol.link import TICK_S
 from drillfeed.protocol.spec import Caller
 from drillfeed.protocol.status import Snapshot, State
 
-FRAMES_A_TURN = 256
+PARTS_A_TURN = 2_000
+# After so many messages of strangers the link rests, so that they get a share of the loop's time that is bounded.
+STRANGE_A_TURN = 32
+STRANGE_REST_S = 0.002
 COMMANDS_A_TURN = 16
 LATE_S = 0.010
-SEND_QUEUE = 1000
 RESTING_STATES: frozenset[State] = frozenset({"OFFLINE", "IDLE", "ARMED", "RESTING", "PAUSED", "FAULT"})
 COLLECT_EVERY_S = 5.0
 COLLECT_CLEARANCE_S = 1.0
@@ -50,6 +54,8 @@ class ControlLoop(threading.Thread):
         self._wake_read, self._wake_write = socket.socketpair()
         self._wake_read.setblocking(False)
         self._wake_write.setblocking(False)
+        self._parts, self._strangers = Parts(), Strangers()
+        self._link_rests_until_s = 0.0
         self._ending = False
         self._late_ticks = 0
         self._worst_late_s = 0.0
@@ -85,25 +91,27 @@ class ControlLoop(threading.Thread):
         context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         try:
             router, observers = self._bind(context)
-        except zmq.ZMQError as wrong:
+        except LinkTaken as wrong:
             context.destroy(linger=0)
             self.bound.set_exception(wrong)
             return
-        poller = zmq.Poller()
+        poller, resting = zmq.Poller(), zmq.Poller()
         poller.register(router, zmq.POLLIN)
-        poller.register(self._wake_read, zmq.POLLIN)
+        for one in (poller, resting):
+            one.register(self._wake_read, zmq.POLLIN)
         due_s = time.monotonic()
         self.engine.skip_to(due_s)
         try:
             while not self._ending:
                 due_s += TICK_S
-                self._guarded(self._listen_until, router, observers, poller, due_s)
+                self._guarded(self._listen_until, router, observers, (poller, resting), due_s)
                 now_s = time.monotonic()
                 self._count_late(now_s - due_s)
                 if now_s - due_s > TICK_S:
                     due_s = now_s
                 # Each step on its own: a mistake in one keeps neither a stop nor the next setpoint from going out.
                 self._guarded(self._receive, router, observers)
+                self._guarded(self._hear_strangers, router)
                 self._guarded(self._take, router, observers, now_s)
                 self._guarded(self._advance, router, observers, now_s)
                 self.ticks += 1
@@ -114,18 +122,8 @@ class ControlLoop(threading.Thread):
             context.term()
 
     def _bind(self, context: "zmq.Context[zmq.Socket[bytes]]") -> "tuple[zmq.Socket[bytes], zmq.Socket[bytes] | None]":
-        # LINGER is -1 by default: the end would wait for a driver that is gone.
-        router = context.socket(zmq.ROUTER)
-        router.setsockopt(zmq.LINGER, 0)
-        router.setsockopt(zmq.SNDHWM, SEND_QUEUE)
-        router.setsockopt(zmq.RCVHWM, SEND_QUEUE)
-        router.setsockopt(zmq.ROUTER_HANDOVER, 0)
-        router.bind(self._link)
-        observers = None
-        if self._observe is not None:
-            observers = context.socket(zmq.PUB)
-            observers.setsockopt(zmq.LINGER, 0)
-            observers.bind(self._observe)
+        router = link_socket(context, self._link)
+        observers = observer_socket(context, self._observe) if self._observe is not None else None
         seen = observers.getsockopt_string(zmq.LAST_ENDPOINT) if observers else None
         self.bound.set_result((router.getsockopt_string(zmq.LAST_ENDPOINT), seen))
         return router, observers
@@ -145,19 +143,21 @@ class ControlLoop(threading.Thread):
         self,
         router: "zmq.Socket[bytes]",
         observers: "zmq.Socket[bytes] | None",
-        poller: zmq.Poller,
+        pollers: tuple[zmq.Poller, zmq.Poller],
         due_s: float,
     ) -> None:
-        """Take frames, stops and commands as they come, until the tick is due."""
+        """Take frames, stops and commands as they come, until the tick is due; while the link rests, no frames."""
         while not self._ending:
-            left_s = due_s - time.monotonic()
+            now_s = time.monotonic()
+            rests = now_s < self._link_rests_until_s
+            left_s = (min(self._link_rests_until_s, due_s) if rests else due_s) - now_s
             if left_s <= 0:
                 return
             if left_s < 0.001:
                 time.sleep(left_s)
-                return
+                continue
             # The poller counts whole milliseconds; it takes all but the last, a sleep takes that.
-            ready = dict(poller.poll(int(left_s * 1000)))
+            ready = dict(pollers[rests].poll(int(left_s * 1000)))
             if self._wake_read.fileno() in ready:
                 self._drain_wake()
                 self._take(router, observers, time.monotonic())
@@ -170,17 +170,32 @@ class ControlLoop(threading.Thread):
                 pass
 
     def _receive(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None") -> None:
-        for _ in range(FRAMES_A_TURN):
-            try:
-                parts = router.recv_multipart(zmq.NOBLOCK)
-            except zmq.Again:
-                return
+        """Read what waits: the present driver's frames at once; of strangers a few are kept, then the link rests."""
+        strange = 0
+        for _ in range(PARTS_A_TURN):
             if self._stops:
                 self._take(router, observers, time.monotonic())
-            frame = parts[1] if len(parts) == 2 else b""
-            self.engine.receive(parts[0], frame, time.monotonic())
+            try:
+                message = self._parts.take(router.recv(zmq.NOBLOCK), bool(router.getsockopt(zmq.RCVMORE)))
+            except zmq.Again:
+                return
+            if message is None:
+                continue
+            peer, frame = message
+            if not self.engine.parts.link.knows(peer):
+                self._strangers.keep(peer, frame)
+                strange += 1
+                if strange == STRANGE_A_TURN:
+                    self._link_rests_until_s = time.monotonic() + STRANGE_REST_S
+                    return
+                continue
+            self.engine.receive(peer, frame, time.monotonic())
             if observers is not None and b'"kind":"status"' in frame[:32]:
                 self._publish(observers, b"status", frame)
+
+    def _hear_strangers(self, router: "zmq.Socket[bytes]") -> None:
+        for peer, frame in self._strangers.some():
+            self.engine.receive(peer, frame, time.monotonic())
 
     def _take(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
         """Carry out what waits: stops first, then pauses, then the rest in the order it came."""

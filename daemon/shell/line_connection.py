@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Literal
 from drillfeed.protocol.commands import Caller, is_stop
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import (
-    STOP_BYTE,
     BadLine,
     Event,
+    Greeting,
     Line,
     LineBuffer,
     Reply,
@@ -151,17 +151,22 @@ class LineConnection(asyncio.BufferedProtocol):
 
     def _take(self, data: bytes) -> None:
         self.last_heard_s = self.server.loop_time()
-        if STOP_BYTE in data:
+        events = self._buffer.feed(data)
+        if any(isinstance(event, StopByte) for event in events):
             self._stops_untold += 1
             self.server.desk.stop(self.caller, self._from_any_thread(self._tell_stop))
-        self._take_events(self._buffer.feed(data))
+        self._take_events(events)
 
     def _take_events(self, events: list[Event]) -> None:
         stop = StopCarriedOut()
         if any(isinstance(event, Line) and is_stop(event.text) for event in events):
             self.server.desk.stop(self.caller, self._from_any_thread(lambda reply: self._stop_replied(stop, reply)))
         for event in events:
-            if isinstance(event, Line) and is_stop(event.text):
+            if isinstance(event, Greeting):
+                self.server.warn_of_greeting(self, event.refused)
+                self.send_reply(refusal("", event.refused))
+                self.close()
+            elif isinstance(event, Line) and is_stop(event.text):
                 self._enter_stop(stop)
             elif not isinstance(event, StopByte):
                 self._enter(event)

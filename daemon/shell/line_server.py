@@ -37,6 +37,7 @@ LINES_A_TURN = 8
 RESTS = 3.0  # times as long as the turn, or the reading, before it
 READ_REST_LEAST_S = 0.002
 BACKLOG = 128
+WARN_EVERY_S = 60.0
 ACCEPT_TURNS = 4  # of the loop, by when asyncio has made a connection of what it accepted
 
 
@@ -91,6 +92,7 @@ class LineServer:
         self._rests_until_s = float("-inf")
         self._flooding = 0
         self._notices_planned = False
+        self._warned_s = float("-inf")
 
     async def listen_tcp(self, host: str = "127.0.0.1", port: int = 7340) -> tuple[str, int]:
         """Listen on TCP and return the address taken (port 0 takes a free one); raises OSError."""
@@ -221,6 +223,14 @@ class LineServer:
         """Run `call` on the loop after a delay."""
         if self._loop is not None:
             self._loop.call_later(delay_s, call)
+
+    def warn_of_greeting(self, connection: LineConnection, refused: Refused) -> None:
+        """Log that somebody spoke another protocol here, at most once in a while: a web page can do so all day."""
+        now_s = self.loop_time()
+        if now_s - self._warned_s >= WARN_EVERY_S:
+            self._warned_s = now_s
+            where = connection.caller.where
+            structlog.get_logger().warning("another protocol on the command line", found=refused.found, address=where)
 
     def rest_from(self, connection: LineConnection, took_s: float) -> None:
         """Let a connection that floods read on later: the more of them there are, the later."""

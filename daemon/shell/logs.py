@@ -41,6 +41,6 @@ def log_to_stderr() -> None:
     )
 
 
-def tell(line: str) -> None:
-    """Print a line to standard output at once, or lose it."""
-    print(line, file=Unfailing(sys.stdout), flush=True)
+def tell(line: str, end: str = "\n") -> None:
+    """Print a line to standard output at once, or lose it, as where the terminal has gone."""
+    print(line, end=end, file=Unfailing(sys.stdout), flush=True)

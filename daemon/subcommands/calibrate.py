@@ -117,10 +117,12 @@ def _live(args: argparse.Namespace) -> int:
     import time
     from pathlib import Path
 
+    from drillfeed.clients.ending import ask, stop_before_leaving
     from drillfeed.clients.find import NoDaemon
     from drillfeed.clients.lines import Client
     from drillfeed.clients.marking import BrokenOff, Landing, as_csv, collect
     from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.shell.logs import tell
     from drillfeed.protocol.lines import BrokenReply
 
     machine = load_machine(args.machine)
@@ -139,15 +141,17 @@ def _live(args: argparse.Namespace) -> int:
             here = client.snapshot().machine
             if here != machine.name:
                 raise ValueError(f"the daemon drives {here}; --machine says {machine.name}")
-            try:
-                collect(client, _test_balls(machine, args.balls), input, print, time.sleep, keep)
-            except KeyboardInterrupt:
-                client.stop()
-                print("\nstopped")
+
+            def work() -> int:
+                collect(client, _test_balls(machine, args.balls), ask, tell, time.sleep, keep)
+                return 0
+
+            if stop_before_leaving(work, client.stop, 1, (EOFError,)):
+                tell("\nstopped")
     except (NoDaemon, BrokenReply, TimeoutError) as lost:
         print(f"drillfeed calibrate: {lost}", file=sys.stderr)
-    except (BrokenOff, EOFError) as end:
-        print(f"drillfeed calibrate: {end or 'no more answers'}", file=sys.stderr)
+    except BrokenOff as end:
+        print(f"drillfeed calibrate: {end}", file=sys.stderr)
     if not marked:
         print("nothing was marked")
         return 1

@@ -57,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Drive until SIGTERM or SIGINT; return the exit status."""
+    """Drive until SIGTERM, SIGINT or a hang-up; return the exit status."""
     import secrets
     import sys
     import time

@@ -12,6 +12,8 @@ import sys
 import time
 from typing import TYPE_CHECKING, Protocol
 
+from drillfeed.clients.ending import Ended, stop_before_leaving
+
 if TYPE_CHECKING:
     from drillfeed.clients.jogging import Hand, Jogger
     from drillfeed.clients.lines import Client
@@ -29,7 +31,7 @@ examples:
 Only at the machine, over the daemon's own socket, and armed: at most 1.5 m/s at the rim. Hold the space bar: it moves
 from its first repeat on, some half a second after you press, and stops by itself 300 ms after the last one. A contact
 (a foot switch, a button) moves at once and stops sooner: prefer one. After 20 s let go and hold again. s stops and
-leaves, q leaves. Eye protection on; nobody in front of the opening; the motor switch within reach.
+leaves, as closing the terminal does; q leaves. Eye protection on; nobody in front of the opening; the motor switch within reach.
 A keyboard that repeats slower than 9 times a second moves nothing: kbdrate, or xset r rate, sets it.
 Exit code: 0 left, 1 refused or the extra is missing, 2 wrong command line, 3 no daemon.
 """
@@ -69,7 +71,6 @@ def run(args: argparse.Namespace) -> int:
     if wrong:
         print(f"drillfeed jog: {wrong}", file=sys.stderr)
         return MISUSED
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # leaves in order, as Ctrl-C does
     try:
         grip = _grip(args)
         with Client.find(args.to, answer_s=ANSWER_S) as client:
@@ -124,24 +125,24 @@ class KeyGrip:
         from drillfeed.clients.jogging import KeyRepeats
 
         self.hand: KeyRepeats = KeyRepeats()
-        self._ended = False
 
     def filenos(self) -> list[int]:
         """Return the terminal's number."""
-        return [] if self._ended else [sys.stdin.fileno()]
+        return [sys.stdin.fileno()]
 
     def look(self, now_s: float) -> str:
-        """Read what was typed; the space bar counts once a look."""
-        if self._ended or not select.select([sys.stdin], [], [], 0.0)[0]:
+        """Read what was typed; the space bar counts once a look. Raises Ended where the terminal has gone."""
+        if not select.select([sys.stdin], [], [], 0.0)[0]:
             return ""
         try:
             typed = os.read(sys.stdin.fileno(), 4096).decode("utf-8", "replace")
         except OSError:  # the other end of the terminal is closed
             typed = ""
-        self._ended = not typed
+        if not typed:
+            raise Ended(signal.SIGHUP)
         if HOLD_KEY in typed:
             self.hand.key(now_s)
-        return typed.replace(HOLD_KEY, "") or (LEAVE_KEY if self._ended else "")
+        return typed.replace(HOLD_KEY, "")
 
 
 class ContactGrip:
@@ -176,33 +177,37 @@ def _grip(args: argparse.Namespace) -> Grip:
 def _set_up(client: "Client", args: argparse.Namespace, grip: Grip) -> int:
     """Go into set-up, work the key, and leave set-up again."""
     from drillfeed.clients.jogging import MOTIONS, Jogger
+    from drillfeed.daemon.shell.logs import tell
     from drillfeed.daemon.subcommands.pedal import keys_as_they_come
 
     jogger = Jogger(MOTIONS[args.what], tuple(args.figures))
-    try:
+
+    def work() -> int:
         reply = client.setup("on")
         if not reply.ok:
             print(f"drillfeed jog: {reply.text}", file=sys.stderr)
             return REFUSED
         with keys_as_they_come(sys.stdin.isatty()):
-            print(f"{reply.text.split(';')[0]}; hold for {args.what}; s stops, q leaves", flush=True)
+            tell(f"{reply.text.split(';')[0]}; hold for {args.what}; s stops, q leaves")
             return _work(client, grip, jogger)
-    except KeyboardInterrupt:
-        print(client.stop().text)
-        return LEFT
+
+    try:
+        return stop_before_leaving(work, lambda: tell(client.stop().text), LEFT)
     finally:
         # Refused where a stop or a fault led out of it already, and where it was never begun.
         client.setup("off")
 
 
 def _work(client: "Client", grip: Grip, jogger: "Jogger") -> int:
+    from drillfeed.daemon.shell.logs import tell
+
     told, looked_s = "", time.monotonic()
     while True:
         select.select(grip.filenos(), [], [], LOOK_S)
         now_s = time.monotonic()
         keys = grip.look(now_s)
         if any(key in STOP_KEYS for key in keys):
-            print(client.stop().text)
+            tell(client.stop().text)
             return LEFT
         if LEAVE_KEY in keys.lower():
             return LEFT
@@ -217,4 +222,4 @@ def _work(client: "Client", grip: Grip, jogger: "Jogger") -> int:
                 return REFUSED
         if jogger.message != told:
             told = jogger.message
-            print(told, flush=True)
+            tell(told)

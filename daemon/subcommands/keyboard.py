@@ -16,8 +16,8 @@ examples:
   drillfeed keyboard --to 192.0.2.10:7340  a daemon on another machine
 
 keys: space pause or resume, s stop, a arm, g start, y confirm what is offered, n next set, r rest is over, d disarm,
-c clear, + and - the last ball was made or missed, q leave (what runs goes on). Ctrl-C stops and
-leaves. Load a drill first: drillfeed send 'load mixed-spin'.
+c clear, + and - the last ball was made or missed, q leave (what runs goes on). Ctrl-C, SIGTERM and closing the
+terminal stop and leave. Load a drill first: drillfeed send 'load mixed-spin'.
 Exit code: 0 left, 2 no terminal, 3 no daemon at the beginning.
 """
 
@@ -90,31 +90,43 @@ class Session:
 
 
 def _on_terminal(session: Session) -> int:
-    import termios
-    import tty
+    from drillfeed.clients.ending import stop_before_leaving
+    from drillfeed.daemon.shell.logs import tell
+    from drillfeed.daemon.subcommands.pedal import keys_as_they_come
 
-    number = sys.stdin.fileno()
-    before = termios.tcgetattr(number)
-    try:
-        tty.setcbreak(number)
-        sys.stdout.write(HIDE_CURSOR + CLEAR_SCREEN)
-        while True:
-            now = time.monotonic()
-            session.client.look(now)
-            _draw(session, now)
-            readable, _, _ = select.select([number], [], [], LOOK_S)
-            if readable:
-                typed = os.read(number, 64).decode("utf-8", "replace")
-                if not typed or not session.typed(typed, time.monotonic()):
-                    return LEFT
-    except KeyboardInterrupt:
-        session.key("s", time.monotonic())
+    def work() -> int:
+        with keys_as_they_come(True):
+            _work(session)
         return LEFT
+
+    try:
+        return stop_before_leaving(work, lambda: session.key("s", time.monotonic()), LEFT, (TerminalGone,))
     finally:
         session.client.close()
-        termios.tcsetattr(number, termios.TCSADRAIN, before)
-        sys.stdout.write(f"{SHOW_CURSOR}\n{session.client.message}\n")
-        sys.stdout.flush()
+        tell(f"{SHOW_CURSOR}\n{session.client.message}")
+
+
+class TerminalGone(Exception):
+    """The terminal has hung up: there are no keys any more to stop with."""
+
+
+def _work(session: Session) -> None:
+    """Show and take keys until one leaves."""
+    number = sys.stdin.fileno()
+    sys.stdout.write(HIDE_CURSOR + CLEAR_SCREEN)
+    while True:
+        now = time.monotonic()
+        session.client.look(now)
+        try:
+            _draw(session, now)
+            readable, _, _ = select.select([number], [], [], LOOK_S)
+            typed = os.read(number, 64).decode("utf-8", "replace") if readable else ""
+        except OSError as error:
+            raise TerminalGone from error
+        if readable and not typed:
+            raise TerminalGone
+        if readable and not session.typed(typed, time.monotonic()):
+            return
 
 
 def _draw(session: Session, now: float) -> None:

@@ -5,7 +5,7 @@ Rule of this file: what a press means is decided in `clients/pedal/foot.py`; her
 
 import argparse
 import contextlib
-import signal
+import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -58,6 +58,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.clients.pedal.session import PedalSession, work
     from drillfeed.clients.pedal.settings import BadSettings
     from drillfeed.clients.steady import SteadyClient
+    from drillfeed.daemon.shell.logs import tell
     from drillfeed.protocol.lines import BrokenReply
 
     client = SteadyClient(args.to)
@@ -76,10 +77,9 @@ def run(args: argparse.Namespace) -> int:
     except (NoDaemon, BrokenReply, TimeoutError) as wrong:
         print(f"drillfeed pedal: {wrong}", file=sys.stderr)
         return NO_DAEMON
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # leaves in order, as Ctrl-C does
-    session = PedalSession(client, pedals, lambda line: print(line, flush=True))
+    session = PedalSession(client, pedals, tell)
     with keys_as_they_come(any(pedal.source == "terminal" for pedal in settings)):
-        work(session, lambda: None if args.quiet else print("\a", end="", flush=True))
+        work(session, lambda: None if args.quiet else tell("\a", end=""))
     return LEFT
 
 
@@ -140,9 +140,15 @@ def keys_as_they_come(wanted: bool) -> Iterator[None]:
     import termios
     import tty
 
-    before = termios.tcgetattr(sys.stdin.fileno())
-    tty.setcbreak(sys.stdin.fileno())
+    # A number of its own: after a hang-up standard input is the terminal no more.
+    terminal = os.dup(sys.stdin.fileno())
     try:
-        yield
+        before = termios.tcgetattr(terminal)
+        tty.setcbreak(terminal)
+        try:
+            yield
+        finally:
+            with contextlib.suppress(termios.error):  # the terminal has gone
+                termios.tcsetattr(terminal, termios.TCSADRAIN, before)
     finally:
-        termios.tcsetattr(sys.stdin.fileno(), termios.TCSADRAIN, before)
+        os.close(terminal)

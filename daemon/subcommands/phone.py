@@ -88,21 +88,29 @@ def _own_address() -> str:
 async def _serve(args: argparse.Namespace, host: str, port: int) -> int:
     import asyncio
     import os
-    import signal
 
+    from drillfeed.clients.ending import let_go, signals_to_end
     from drillfeed.clients.phone.server import PhoneServer, until
 
     await asyncio.to_thread(_new_code, args.to, args.pair)  # is there a daemon that gives codes?
     server, host, port = await PhoneServer(args.to, os.environ, tuple(args.name)).listen(host, port)
     ending, loop = asyncio.Event(), asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, ending.set)
+
+    def asked(number: int) -> None:
+        let_go(number)
+        ending.set()
+
+    for number in signals_to_end():
+        loop.add_signal_handler(number, asked, number)
     url = f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
     await _show(args.to, args.pair, url)
     tasks: set[asyncio.Task[None]] = set()
 
     def typed() -> None:
-        line = sys.stdin.readline()
+        try:
+            line = sys.stdin.readline()
+        except OSError:  # the terminal has gone
+            line = ""
         if not line:
             loop.remove_reader(sys.stdin.fileno())
         elif (role := line.strip() or args.pair) in ("player", "coach"):

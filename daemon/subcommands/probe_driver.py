@@ -45,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.clients.probe import verdict
     from drillfeed.clients.probe.probe import TABLE, Probe
     from drillfeed.clients.probe.run import run_probe
+    from drillfeed.daemon.shell.endpoint import Held
+    from drillfeed.daemon.shell.link_socket import LinkTaken
 
     if args.list:
         print(verdict.table_text())
@@ -55,7 +57,6 @@ def run(args: argparse.Namespace) -> int:
         print(f"drillfeed probe-driver: {what}", file=sys.stderr)
         return 2
     probe = Probe(f"probe-{secrets.token_hex(4)}", time.monotonic(), can_freeze=args.pid is not None, only=args.only)
-    print(f"listening on {args.link}; start the driver", file=sys.stderr, flush=True)
 
     def ask(one: Probe, phase: "Phase") -> str | None:
         return _refusal(one, phase, args)
@@ -65,7 +66,12 @@ def run(args: argparse.Namespace) -> int:
             print(verdict.row_text(row), flush=True)
 
     try:
-        came = run_probe(args.link, probe, ask, told, args.wait, args.pid)
+        with Held(args.link):
+            print(f"listening on {args.link}; start the driver", file=sys.stderr, flush=True)
+            came = run_probe(args.link, probe, ask, told, args.wait, args.pid)
+    except LinkTaken as error:
+        print(f"drillfeed probe-driver: {error}. Next: is a daemon running? drillfeed send status", file=sys.stderr)
+        return 2
     except (zmq.ZMQError, ProcessLookupError, PermissionError) as wrong:
         print(f"drillfeed probe-driver: {args.link}: {wrong}", file=sys.stderr)
         return 2

@@ -1,11 +1,13 @@
 """`drillfeed prompt`: type commands by hand, with history and completion, and see what happens.
 
 Rule of this file: what may be typed next is decided in `clients/completion.py`; here are the terminal and the threads.
-Ctrl-C is a stop, in front of whatever is under way. A secret is never put into the history.
+Ctrl-C is a stop, in front of whatever is under way; SIGTERM and a hang-up are a stop, then the end. A secret is never
+put into the history.
 """
 
 import argparse
 import contextlib
+import signal
 import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator
@@ -23,6 +25,7 @@ examples:
   drillfeed prompt --to 192.0.2.10:7340    a daemon on another machine
 
 Tab completes, the arrow keys bring back earlier lines, Ctrl-C stops the thrower, Ctrl-D leaves (what runs goes on).
+Closing the terminal stops the thrower and leaves.
 History and completion need the extra: pip install 'drillfeed[prompt]'. Exit code: 0 left, 2 bad address, 3 no daemon.
 """
 
@@ -42,6 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Take lines until the end of input; returns the exit code."""
+    from drillfeed.clients.ending import ask
     from drillfeed.clients.find import NoDaemon
     from drillfeed.clients.lines import Client
     from drillfeed.protocol.lines import BrokenReply
@@ -50,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
         with Client.find(args.to) as asking, Client.find(args.to) as watching:
             watcher = Watcher(watching)
             plain = args.plain or not sys.stdin.isatty()
-            with contextlib.nullcontext(input) if plain else _comfortable(watcher) as read:
+            with contextlib.nullcontext(ask) if plain else _comfortable(watcher) as read:
                 watcher.thread.start()
                 try:
                     return _converse(asking, read)
@@ -66,18 +70,37 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _converse(client: "Client", read: "Callable[[], str]") -> int:
-    """Send what is read, line by line, and print the replies."""
-    while True:
-        try:
-            line = read()
-            if line.strip(" "):
-                print("\n".join(reply_lines(client.ask_line(line))), flush=True)
-            if line.split()[:1] == ["quit"]:
+    """Send what is read, line by line, and print the replies; a stop is sent before the terminal is left for good."""
+    from drillfeed.clients.ending import Ended, hung_up, stop_before_leaving
+    from drillfeed.daemon.shell.logs import tell
+
+    on_terminal = sys.stdin.isatty()
+
+    def work() -> int:
+        while True:
+            try:
+                return _lines(client, read)
+            except Ended:
+                raise
+            except KeyboardInterrupt:
+                client.stop_now()
+                tell("stop sent")
+            except EOFError:
+                if on_terminal and hung_up(sys.stdin.fileno()):
+                    raise Ended(signal.SIGHUP) from None
                 return LEFT
-        except KeyboardInterrupt:
-            client.stop_now()
-            print("stop sent", flush=True)
-        except EOFError:
+
+    return stop_before_leaving(work, client.stop_now, LEFT)
+
+
+def _lines(client: "Client", read: "Callable[[], str]") -> int:
+    from drillfeed.daemon.shell.logs import tell
+
+    while True:
+        line = read()
+        if line.strip(" "):
+            tell("\n".join(reply_lines(client.ask_line(line))))
+        if line.split()[:1] == ["quit"]:
             return LEFT
 
 
@@ -133,13 +156,15 @@ class Watcher:
 @contextlib.contextmanager
 def _comfortable(watcher: Watcher) -> "Iterator[Callable[[], str]]":
     """Give a way to read with history, completion and status line; a plain one where the extra is missing."""
+    from drillfeed.clients.ending import ask
+
     try:
         from prompt_toolkit.patch_stdout import patch_stdout
 
         from drillfeed.clients.prompt_terminal import open_session
     except ImportError:
         print(HINT, file=sys.stderr)
-        yield input
+        yield ask
         return
     from drillfeed.daemon.config import state_folder
 

@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Record until the time is over, an interrupt or SIGTERM; return the exit status."""
+    """Record until the time is over, an interrupt, SIGTERM or a hang-up; return the exit status."""
     import sys
     import time
     from datetime import UTC, datetime
@@ -32,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
 
     from drillfeed.clients.drivers.link_loop import Ending
     from drillfeed.clients.recording import Recorder
-    from drillfeed.protocol.link import FRAME_BYTES_MAX
+    from drillfeed.protocol.link import SOCKET_BYTES_MAX
 
     ending = Ending()
     ending.catch()
@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     # behind beyond the high-water mark is lost, and memory stays bounded.
     socket.setsockopt(zmq.LINGER, 0)
     socket.setsockopt(zmq.RCVHWM, HIGH_WATER)
-    socket.setsockopt(zmq.MAXMSGSIZE, 2 * FRAME_BYTES_MAX)
+    socket.setsockopt(zmq.MAXMSGSIZE, SOCKET_BYTES_MAX)
     socket.setsockopt(zmq.SUBSCRIBE, b"")
     recorder = Recorder(args.observe, datetime.now(UTC).isoformat(timespec="seconds"), time.monotonic())
     try:

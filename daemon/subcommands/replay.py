@@ -73,6 +73,7 @@ def _run_again(args: argparse.Namespace, recording: "Recording", machine: "Machi
     import time
 
     from drillfeed.daemon.replaying import Moment, Replayer, beyond_limits
+    from drillfeed.daemon.shell.endpoint import Held
 
     moments = [Moment(one.at_s, one.top_rpm, one.bottom_rpm, one.tilt_deg) for one in recording.asked]
     if not moments:
@@ -89,7 +90,8 @@ def _run_again(args: argparse.Namespace, recording: "Recording", machine: "Machi
         print("nothing was done")
         return 1
     replayer = Replayer(machine, f"replay-{secrets.token_hex(6)}", moments, time.monotonic())
-    _serve(replayer, args.link)
+    with Held(args.link):
+        _serve(replayer, args.link)
     if replayer.trouble is not None:
         print(f"stopped: {replayer.trouble}", file=sys.stderr)
         return 1
@@ -106,27 +108,32 @@ def _agreed() -> bool:
 
 
 def _serve(replayer: "Replayer", endpoint: str) -> None:
-    """Be the daemon's end of the link until the wheels stand again; an interrupt stops first."""
+    """Be the daemon's end of the link until the wheels stand again; an interrupt, SIGTERM or a hang-up stops first."""
     import contextlib
     import time
 
     import zmq
 
     from drillfeed.clients.drivers.link_loop import Ending
+    from drillfeed.daemon.shell.link_socket import LinkTaken, Parts, link_socket
     from drillfeed.protocol.link import TICK_S
 
     ending = Ending()
     ending.catch()
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
-    router = context.socket(zmq.ROUTER)
-    router.setsockopt(zmq.LINGER, 0)
     try:
-        router.bind(endpoint)
+        router = link_socket(context, endpoint)
+    except LinkTaken:
+        context.term()
+        raise
+    parts = Parts()
+    try:
         due_s = time.monotonic()
         while replayer.phase != "over":
             if router.poll(POLL_MS):
-                parts = router.recv_multipart()
-                replayer.receive(parts[0], parts[1] if len(parts) == 2 else b"", time.monotonic())
+                message = parts.take(router.recv(), bool(router.getsockopt(zmq.RCVMORE)))
+                if message is not None:
+                    replayer.receive(*message, time.monotonic())
             now_s = time.monotonic()
             if ending.asked:
                 replayer.stop("interrupted", now_s)
@@ -137,8 +144,6 @@ def _serve(replayer: "Replayer", endpoint: str) -> None:
             for peer, frame in frames:
                 with contextlib.suppress(zmq.ZMQError):
                     router.send_multipart([peer, frame], zmq.NOBLOCK)
-    except zmq.ZMQError as wrong:
-        raise ValueError(f"{endpoint}: {wrong}") from None
     finally:
         router.close(linger=0)
         context.term()

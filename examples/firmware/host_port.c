@@ -168,6 +168,7 @@ static int run_tty(const char *path) {
     if (tty < 0) return perror(path), 1;
     signal(SIGTERM, end);
     signal(SIGINT, end);
+    if (signal(SIGHUP, end) == SIG_IGN) signal(SIGHUP, SIG_IGN); /* nohup */
     board_begin(&config);
     for (began_ms = clock_ms(); !ended;) {
         struct pollfd ready = {.fd = tty, .events = POLLIN};

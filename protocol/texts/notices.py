@@ -122,6 +122,12 @@ NOTICES: dict[str, str] = {
     "hint.driver-deaf": "status arrives but setpoints are not accepted: see the driver's log",
     "hint.driver-disarmed": "the driver left the armed mode by itself, or another told it to",
     "hint.unreadable": "a speed sensor or its cable",
+    "hint.wheel-uncommanded": (
+        "a motor that runs by itself, a hand at the wheel, or a speed sensor that counts where nothing turns"
+    ),
+    "standing.turns": "{wheel} wheel turns at {rpm:,.0f} rpm ({rim_mps:.1f} m/s at the rim)",
+    "standing.driven": ("driver gives the {wheel} wheel an output of {rpm:,.0f} rpm ({rim_mps:.1f} m/s at the rim)"),
+    "standing.uncommanded": "the {wheel}, and nothing was asked of it",
     "hint.wheel-astray": (
         "a motor, its driver or belt; a ball stuck between the wheels; a speed sensor; rates too high in the profile"
     ),
@@ -134,6 +140,8 @@ NOTICES: dict[str, str] = {
     "step.look": "look at the machine, then: clear",
     "step.see-driver": "see that the driver runs, then: clear",
     "step.cut-wait-look": "cut the motor power, wait for the wheels, look, then: clear",
+    "step.cut-wait-look-only": "cut the motor power, wait for the wheels, look",
+    "step.wheel-turns": "cut the motor power, wait for the wheels, look; then: arm",
     "step.cut-look": "cut the motor power, look, then: clear",
     "step.clear": "clear",
 }

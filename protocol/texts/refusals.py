@@ -51,6 +51,13 @@ REFUSALS: dict[str, RefusalText] = {
         "cautions", "the cautions are not acknowledged yet", do="help cautions, then: cautions accept"
     ),
     "arm.moving": RefusalText("moving", "the wheels are not known to stand ({known})", do="wait, then: arm"),
+    "arm.driver-says-moving": RefusalText("moving", "the driver says that the wheels turn", do="wait, then: arm"),
+    "arm.wheel-turns": RefusalText(
+        "moving",
+        "the {wheel}",
+        expected="wheels that stand",
+        do="wait; where it goes on, cut the motor power, wait for the wheels, look",
+    ),
     "start.stop-count": RefusalText(
         "stop-count",
         "start must quote the present stop count",

@@ -130,10 +130,10 @@ class Page:
 
 
 @contextlib.asynccontextmanager
-async def chromium(program: str) -> AsyncIterator[Browser]:
-    """Run a browser for a while."""
+async def chromium(program: str, *more: str) -> AsyncIterator[Browser]:
+    """Run a browser for a while, with more switches where they are given."""
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
-        command = [program, *SWITCHES, f"--user-data-dir={profile}", "about:blank"]
+        command = [program, *SWITCHES, *more, f"--user-data-dir={profile}", "about:blank"]
         process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True)
         assert process.stderr is not None
         try:

@@ -21,6 +21,7 @@ from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
 from tests.faults.boards import Board, Place, in_place
 from tests.faults.proxy import Proxy
+from tests.support import terminal
 from tests.support.driver_log import read_log
 
 READY_S = 40.0
@@ -70,10 +71,16 @@ class Bench:
         daemon: Sequence[str] = ("drillfeed.daemon.cli",),
         driver: Sequence[str] = ("drillfeed.daemon.cli",),
         board: Board | None = None,
+<<<<<<< HEAD
+        on_terminal: Sequence[str] = (),
+=======
+        ipc: bool = False,
+>>>>>>> g5
     ) -> None:
         self.board = board or in_place()
         self.machine, self.faults = machine or self.board.machine, tuple(faults)
         self._modules = {"daemon": daemon, "driver": driver}
+        self._on_terminal, self._terminals = tuple(on_terminal), dict[str, int]()
         self._stack = contextlib.ExitStack()
         self.folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory(prefix="drillfeed-faults-")))
         # In memory, as on any machine, and gone with the bench, however its daemons end.
@@ -81,8 +88,9 @@ class Bench:
         self._memory = self._stack.enter_context(tempfile.TemporaryDirectory(prefix="drillfeed-faults-", dir=memory))
         tcp, link, observe, crossing = free_ports(4)
         self.address = f"127.0.0.1:{tcp}"
-        self._link, self._observe = f"tcp://127.0.0.1:{link}", f"tcp://127.0.0.1:{observe}"
-        self._crossing = f"tcp://127.0.0.1:{crossing}" if proxied else self._link
+        self.link = f"ipc://{self.folder}/link" if ipc else f"tcp://127.0.0.1:{link}"
+        self._observe = f"tcp://127.0.0.1:{observe}"
+        self._crossing = f"tcp://127.0.0.1:{crossing}" if proxied else self.link
         self.driver_log = self.folder / "driver.jsonl"
         self.pulse_log = self.folder / "pulse.jsonl"
         self.drills = self.folder / "drills"
@@ -91,7 +99,7 @@ class Bench:
         self.processes: dict[str, subprocess.Popen[bytes]] = {}
         self.proxy: Proxy | None = None
         if proxied:
-            self.proxy = self._stack.enter_context(Proxy(self._crossing, self._link))
+            self.proxy = self._stack.enter_context(Proxy(self._crossing, self.link))
 
     def __enter__(self) -> Self:
         try:
@@ -115,25 +123,29 @@ class Bench:
         return self.spawn(name, sys.executable, "-m", *command)
 
     def spawn(self, name: str, *command: str) -> subprocess.Popen[bytes]:
-        """Start a command as process `name`; its words go to NAME.out in the folder."""
+        """Start a command as process `name`; its words go to NAME.out in the folder, or to a terminal of its own."""
         out = self._stack.enter_context((self.folder / f"{name}.out").open("ab"))
         places = {"XDG_STATE_HOME": str(self.folder), "XDG_RUNTIME_DIR": self._memory}
         environment = {**os.environ, **places, "PYTHONUNBUFFERED": "1"}
-        process = subprocess.Popen(
-            command,
-            stdout=out,
-            stderr=out,
-            stdin=subprocess.DEVNULL,
-            env=environment,
-            start_new_session=True,
-        )
+        if name in self._on_terminal:
+            process, self._terminals[name] = terminal.spawn(command, environment)
+            self._stack.callback(self._close_terminal, name)
+        else:
+            process = subprocess.Popen(
+                command,
+                stdout=out,
+                stderr=out,
+                stdin=subprocess.DEVNULL,
+                env=environment,
+                start_new_session=True,
+            )
         self.processes[name] = process
         self._stack.callback(_end, process)
         return process
 
     def start_daemon(self) -> None:
         """Start the daemon, anew where it is gone."""
-        where = ("--listen", self.address, "--link", self._link, "--observe", self._observe)
+        where = ("--listen", self.address, "--link", self.link, "--observe", self._observe)
         self.run(
             "daemon", *self._modules["daemon"], "serve", "--machine", self.machine, "--drills", str(self.drills), *where
         )
@@ -153,6 +165,16 @@ class Bench:
         now_s = time.monotonic()
         self.processes[name].send_signal(number)
         return now_s
+
+    def hang_up(self, name: str) -> float:
+        """Close the terminal under a process; return the moment."""
+        now_s = time.monotonic()
+        self._close_terminal(name)
+        return now_s
+
+    def _close_terminal(self, name: str) -> None:
+        if name in self._terminals:
+            os.close(self._terminals.pop(name))
 
     def freeze(self, name: str, seconds: float) -> float:
         """Stop a process in its tracks for a while and let it go on; return when that began."""

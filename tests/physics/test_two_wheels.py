@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from drillfeed.daemon.physics.table import PLAIN_BALL
 from drillfeed.daemon.physics.thrower import (
+    Flywheel,
     RimLimits,
     RimLine,
     Rims,
@@ -49,19 +50,34 @@ def test_speed_lost_to_the_ball(inertia: float, speed: float, spin: float) -> No
     assert spin_share(inertia, 0.030) == pytest.approx(spin, abs=5e-4)
 
 
-@given(st.floats(2, 18), st.floats(2, 18), st.floats(1e-5, 1e-3), st.floats(0.02, 0.08))
-def test_throw_keeps_momentum_and_loses_energy(top: float, bottom: float, inertia: float, radius: float) -> None:
-    """What the wheels lose in angular momentum the ball gains, and energy never rises (mechanics; 1e-9)."""
+WHEELS = st.builds(Flywheel, st.floats(1e-5, 1e-3), st.floats(0.02, 0.08))
+
+
+@given(st.floats(2, 18), st.floats(2, 18), WHEELS, WHEELS)
+def test_throw_keeps_momentum_and_loses_energy(top: float, bottom: float, one: Flywheel, two: Flywheel) -> None:
+    """What each wheel loses in angular momentum the ball gains, and energy never rises (mechanics; 1e-9)."""
     before = Rims(top, bottom)
-    speed, spin, after = throw(before, inertia, radius)
-    lost = inertia * (top + bottom - after.top_mps - after.bottom_mps) / radius**2
-    assert lost == pytest.approx(PLAIN_BALL.mass_kg * speed, rel=1e-9)
-    twist = inertia * ((top - after.top_mps) - (bottom - after.bottom_mps)) / radius**2
+    speed, spin, after = throw(before, one, two)
+    by_top = one.inertia_kgm2 * (top - after.top_mps) / one.radius_m**2
+    by_bottom = two.inertia_kgm2 * (bottom - after.bottom_mps) / two.radius_m**2
+    assert by_top + by_bottom == pytest.approx(PLAIN_BALL.mass_kg * speed, rel=1e-9)
     omega, r = 2 * math.pi * spin, PLAIN_BALL.radius_m
-    assert twist * r == pytest.approx(2 / 3 * PLAIN_BALL.mass_kg * r**2 * omega, rel=1e-9, abs=1e-12)
-    wheels = sum(inertia * (a**2 - b**2) / radius**2 for a, b in ((top, after.top_mps), (bottom, after.bottom_mps)))
+    assert (by_top - by_bottom) * r == pytest.approx(2 / 3 * PLAIN_BALL.mass_kg * r**2 * omega, rel=1e-9, abs=1e-12)
+    wheels = sum(
+        wheel.inertia_kgm2 * (a**2 - b**2) / wheel.radius_m**2
+        for wheel, a, b in ((one, top, after.top_mps), (two, bottom, after.bottom_mps))
+    )
     ball = PLAIN_BALL.mass_kg * (speed**2 + 2 / 3 * (r * omega) ** 2)
     assert wheels >= ball * (1 - 1e-9)
+
+
+@given(st.floats(2, 18), st.floats(2, 18), WHEELS)
+def test_equal_wheels_lose_by_the_shares(top: float, bottom: float, wheel: Flywheel) -> None:
+    """Of wheels alike, speed and spin are the no-slip ones times `speed_share` and `spin_share` (algebra; 1e-9)."""
+    speed, spin, _ = throw(Rims(top, bottom), wheel, wheel)
+    no_slip = thrown_by(Rims(top, bottom))
+    assert speed == pytest.approx(no_slip[0] * speed_share(wheel.inertia_kgm2, wheel.radius_m), rel=1e-9)
+    assert spin == pytest.approx(no_slip[1] * spin_share(wheel.inertia_kgm2, wheel.radius_m), rel=1e-9, abs=1e-9)
 
 
 @pytest.mark.parametrize(

@@ -268,7 +268,7 @@ void driver_take(const char *text, size_t size, double now) {
     watch(now); /* L1 */
     json = (struct json){.at = text, .end = text + size, .count = 0};
     bool good = size <= FRAME && json_read(&json, 0);
-    json_blank(&json);
+    if (good) json_blank(&json); /* of a frame that is too long only the beginning is here */
     if (!good || json.at != json.end || json.value[0].kind != J_OBJECT) {
         refuse("frame", "no JSON object of at most 16384 bytes", now);
         return;

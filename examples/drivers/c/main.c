@@ -5,6 +5,7 @@
 #include "driver.h"
 #include <errno.h>
 #include <signal.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <time.h>
 #include <zmq.h>
@@ -63,9 +64,14 @@ int main(int words, char **word) {
     struct sigaction action = {.sa_handler = end};
     sigaction(SIGINT, &action, NULL);
     sigaction(SIGTERM, &action, NULL);
+    struct sigaction at_start;
+    sigaction(SIGHUP, NULL, &at_start);
+    if (at_start.sa_handler != SIG_IGN) sigaction(SIGHUP, &action, NULL); /* L29; ignored: nohup */
     d.board = board_open(words > options ? word[options] : "");
     void *context = zmq_ctx_new();
     d.socket = zmq_socket(context, ZMQ_DEALER);
+    int64_t longest = 2 * FRAME; /* what is longer closes the connection unread */
+    zmq_setsockopt(d.socket, ZMQ_MAXMSGSIZE, &longest, sizeof longest);
     set(ZMQ_LINGER, 0), set(ZMQ_IMMEDIATE, 1), set(ZMQ_SNDHWM, 64), set(ZMQ_RCVHWM, 256), set(ZMQ_RECONNECT_IVL, 50);
     if (!draw_boot() || zmq_connect(d.socket, word[1])) {
         fprintf(stderr, "%s: %s\n", word[1], zmq_strerror(errno));

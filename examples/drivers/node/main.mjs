@@ -3,7 +3,7 @@
 // usage: node main.mjs ENDPOINT [--log FILE]
 
 import { randomBytes } from "node:crypto";
-import { openSync, writeSync } from "node:fs";
+import { closeSync, openSync, writeSync } from "node:fs";
 import { Dealer } from "zeromq";
 import { TURN_MS, makeDriver } from "./driver.mjs";
 
@@ -30,7 +30,9 @@ function note(event, t, what) {
   }
 }
 
-const marks = { sendHighWaterMark: 64, receiveHighWaterMark: 256 };
+const BYTES_MOST = 2 * 16384; // what is longer closes the connection unread
+
+const marks = { sendHighWaterMark: 64, receiveHighWaterMark: 256, maxMessageSize: BYTES_MOST };
 const socket = new Dealer({ linger: 0, immediate: true, sendTimeout: 0, ...marks });
 socket.connect(endpoint);
 
@@ -56,14 +58,24 @@ const turns = setInterval(() => {
   driver.turn(now);
 }, TURN_MS);
 
-function end() {
+// A terminal that has gone makes node itself fail at its exit: put nowhere in its place.
+function letGo() {
+  for (const terminal of [0, 1, 2]) {
+    closeSync(terminal);
+    openSync("/dev/null", "r+");
+  }
+}
+
+// L29. Node forgets at its start that a signal was ignored: nohup does not keep a driver whose terminal closes, setsid
+// does.
+function end(signal) {
   clearInterval(turns);
   driver.end(clock());
+  if (signal === "SIGHUP") letGo();
   socket.close();
   process.exit(0);
 }
-process.on("SIGTERM", end);
-process.on("SIGINT", end);
+for (const signal of ["SIGTERM", "SIGINT", "SIGHUP"]) process.on(signal, end);
 
 for await (const parts of socket) {
   if (parts.length === 1) driver.receive(parts[0], clock());

@@ -45,6 +45,8 @@ def desk() -> Iterator[Desk]:
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     socket = context.socket(zmq.ROUTER)
     socket.setsockopt(zmq.LINGER, 0)
+    # Else a flood beyond the high-water mark is dropped before it is sent, and what comes last with it.
+    socket.setsockopt(zmq.ROUTER_MANDATORY, 1)
     port = socket.bind_to_random_port("tcp://127.0.0.1")
     board, ending = ListBoard(), Ending()
     core = DriverCore(TRAITS, board, "boot-1", time.monotonic())

@@ -1,0 +1,83 @@
+"""How well the constants of flight and bounce are known: the width of each, and balls drawn from all of them.
+
+Rule of this file: the defaults in `table.py` stay what aiming uses; a width only tells how far off they may be.
+"""
+
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drillfeed.daemon.physics.table import Ball
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Widths:
+    """Hold how far each constant may lie from its default.
+
+    Drag and the lift's slope are standard deviations, judged from the quartiles of 87 fitted flights (drag 0.512 to
+    0.582; data of Gossard et al. 2023, arXiv:2303.03879); the lift's cap goes with its slope. They are drawn together,
+    since one drag figure can't absorb what published tables of drag and lift differ by. Friction may lie anywhere from
+    its default less to its default more `friction_reach` (0.15 to 0.35: plausible, weakly sourced). Restitution moves
+    by `restitution_sds` of its own deviations, which grow with the speed of the impact (`bounce.restitution_sd`).
+    """
+
+    drag_sd: float = 0.04
+    lift_slope_sd: float = 0.08
+    friction_reach: float = 0.10
+    restitution_sds: float = 1.0
+
+
+WIDTHS = Widths()
+
+
+@dataclass(frozen=True)
+class Constants:
+    """Hold constants of n balls, each (n,), in place of the ones of a `Ball`."""
+
+    drag: Array
+    lift_slope: Array
+    lift_cap: Array
+    friction: Array
+    restitution_shift: Array
+
+    def of(self, rows: Any) -> "Constants":
+        """Return the constants of some of the balls."""
+        return Constants(
+            self.drag[rows],
+            self.lift_slope[rows],
+            self.lift_cap[rows],
+            self.friction[rows],
+            self.restitution_shift[rows],
+        )
+
+    def surface(self, rows: Any) -> tuple[Array, Array]:
+        """Return friction and shift of restitution of some of the balls."""
+        return self.friction[rows], self.restitution_shift[rows]
+
+
+def draw_constants(rng: np.random.Generator, n: int, ball: Ball, widths: Widths = WIDTHS) -> Constants:
+    """Return n draws of the constants about a ball's own, each spread evenly over its law (Latin hypercube)."""
+    lift = 1.0 + widths.lift_slope_sd / ball.lift_slope * even_normal(rng, n) if ball.lift_slope else np.ones(n)
+    return Constants(
+        drag=np.maximum(ball.drag + widths.drag_sd * even_normal(rng, n), 0.0),
+        lift_slope=ball.lift_slope * lift,
+        lift_cap=ball.lift_cap * lift,
+        friction=ball.friction + widths.friction_reach * (2.0 * even_uniform(rng, n) - 1.0),
+        restitution_shift=ball.restitution_shift + widths.restitution_sds * even_normal(rng, n),
+    )
+
+
+def even_uniform(rng: np.random.Generator, n: int) -> Array:
+    """Return n numbers between 0 and 1 in random order, one from each n-th part (McKay, Beckman, Conover 1979)."""
+    return (rng.permutation(n) + rng.random(n)) / n
+
+
+def even_normal(rng: np.random.Generator, n: int) -> Array:
+    """Return n numbers of the normal law in random order, one from each n-th part of it."""
+    law = NormalDist()
+    return np.array([law.inv_cdf(min(max(float(u), 1e-9), 1.0 - 1e-9)) for u in even_uniform(rng, n)])

@@ -1,0 +1,77 @@
+"""One listener an `ipc://` endpoint: a lock beside its socket file, held by the system for as long as the process lives.
+
+Rule of this file: ZeroMQ removes whatever lies at the path before it binds, be it a socket that another daemon listens
+at or a file that is no socket. So nobody binds an `ipc://` path without holding it here. The kernel looks after
+`tcp://` and abstract sockets itself.
+"""
+
+import fcntl
+import os
+import socket
+import stat
+from pathlib import Path
+from typing import Self
+
+from drillfeed.daemon.shell.link_socket import LinkTaken
+
+SCHEME = "ipc://"
+LOOKED_AFTER_BY_THE_KERNEL = ("@", "*")
+ANSWER_S = 1.0
+
+
+class Held:
+    """Holds an endpoint, before it is bound and until it is given back."""
+
+    def __init__(self, endpoint: str) -> None:
+        """Take the endpoint; raise LinkTaken where another listens there, or where what lies there is no socket."""
+        self._number: int | None = None
+        path = endpoint.removeprefix(SCHEME)
+        if path == endpoint or path.startswith(LOOKED_AFTER_BY_THE_KERNEL):
+            return
+        place = Path(path).parent.resolve() / Path(path).name
+        lock = place.with_name(f"{place.name}.lock")
+        try:
+            self._number = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
+            fcntl.flock(self._number, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._see_that_nobody_answers(endpoint, place)
+        except BlockingIOError:
+            self.release()
+            raise _taken(endpoint) from None
+        except LinkTaken:
+            self.release()
+            raise
+        except OSError as error:
+            self.release()
+            raise LinkTaken(f"{endpoint} cannot be bound: {lock}: {error.strerror}") from None
+
+    def _see_that_nobody_answers(self, endpoint: str, place: Path) -> None:
+        """Look for a listener that holds no lock; a socket that a killed daemon left answers nobody."""
+        try:
+            mode = place.lstat().st_mode
+        except FileNotFoundError:
+            return
+        if not stat.S_ISSOCK(mode):
+            raise LinkTaken(f"{endpoint} cannot be bound: {place} is no socket; choose another name, or remove it")
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as one:
+            one.settimeout(ANSWER_S)
+            try:
+                one.connect(os.fspath(place))
+            except (ConnectionRefusedError, FileNotFoundError):
+                return
+        raise _taken(endpoint)
+
+    def release(self) -> None:
+        """Give the endpoint back; a second time does nothing."""
+        number, self._number = self._number, None
+        if number is not None:
+            os.close(number)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.release()
+
+
+def _taken(endpoint: str) -> LinkTaken:
+    return LinkTaken(f"{endpoint} cannot be bound: another program listens there")

@@ -1,0 +1,67 @@
+"""Wheels that turn by themselves, and drivers that say what is not so."""
+
+import time
+
+from drillfeed.daemon.library import load_machine
+from tests.faults.bench import Bench
+from tests.faults.processes import first
+from tests.faults.verdict import Account, Scenario, Seen
+from tests.support.driver_log import times
+
+RIM_MPS, FAULT_MS = 0.3, 300.0
+FROM_S = 14.0
+BY_ITSELF = f"top-drive=fixed:3000@{FROM_S:g}"
+
+
+def _turns_from(bench: Bench) -> float | None:
+    """Return when the top wheel truly began to turn, by the driver's log."""
+    rpm = load_machine(bench.machine).top.rpm(RIM_MPS)
+    return first([event["t"] for event in bench.log() if event["event"] == "wheels" and event["top_true_rpm"] > rpm])
+
+
+def by_itself_while_armed() -> Seen:
+    """The top motor begins to run by itself while the thrower is armed; somebody types start."""
+    with Bench(faults=(BY_ITSELF,)) as bench:
+        client = bench.armed(10)
+        bench.wait(lambda: _turns_from(bench) is not None, 30.0, "turning by itself")
+        bench.wait(lambda: client.snapshot().state in ("QUICKSTOP", "FAULT"), 5.0, "a fault")
+        reply, now = client.start(client.snapshot().stop_count), client.snapshot()
+        account = Account(bench)
+        from_s = _turns_from(bench) or 0.0
+        account.within("fault, stop read", from_s, first(times(bench.log(), "stop", from_s)), FAULT_MS)
+        account.true("says so", "top wheel turns at" in (now.reason or ""), now.reason)
+        account.true("start refused", not reply.ok, reply.text)
+        account.none("feeds", times(bench.log(), "feed"))
+        return account.seen()
+
+
+def by_itself_while_idle() -> Seen:
+    """The top motor begins to run by itself while the daemon is idle; somebody types arm."""
+    with Bench(faults=(BY_ITSELF,)) as bench:
+        client = bench.ready()
+        bench.wait(lambda: _turns_from(bench) is not None, 30.0, "turning by itself")
+        time.sleep(1.0)
+        reply, now = client.arm(), client.snapshot()
+        account = Account(bench)
+        told = [text for text in now.warnings if "top wheel turns at" in text]
+        account.true("status says so", bool(told), told)
+        account.true("arm refused", not reply.ok and "top wheel turns at" in reply.text, reply.text)
+        account.true("state", now.state == "IDLE", now.state)
+        account.none("armed", times(bench.log(), "mode", mode="armed"))
+        return account.seen()
+
+
+SCENARIOS = (
+    Scenario(
+        "turns-by-itself-armed",
+        f"{BY_ITSELF}, armed; then start",
+        f"FAULT within {FAULT_MS:g} ms of {RIM_MPS:g} m/s at the rim; start refused",
+        by_itself_while_armed,
+    ),
+    Scenario(
+        "turns-by-itself-idle",
+        f"{BY_ITSELF}, idle; then arm",
+        "status names the wheel; arm refused",
+        by_itself_while_idle,
+    ),
+)

@@ -1,0 +1,259 @@
+"""Closing the terminal under a command does what SIGTERM does: wheels come down in order, and the command leaves.
+
+These run as real processes on pseudo-terminals that are closed under them.
+"""
+
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import pytest
+import zmq
+
+from drillfeed.daemon.demo.processes import free_ports
+from tests.faults.bench import Bench
+from tests.faults.boards import BOARDS
+from tests.shell.fake_desk import FakeDesk, serving
+from tests.subcommands.test_jog_on_a_terminal import serving_at
+from tests.support.driver_log import read_log, times
+from tests.support.other_languages import free_port
+from tests.support.recorded import recorded_drill
+from tests.support.terminal import OnTerminal
+
+DRILLFEED = (sys.executable, "-m", "drillfeed.daemon.cli")
+STOP_READ_S = 1.0
+LEAVES_S = 20.0
+
+
+def at_rest(log: list[dict[str, Any]]) -> bool:
+    """Tell whether the last outputs in a driver's log are zero."""
+    wheels = [event for event in log if event["event"] == "wheels"]
+    return bool(wheels) and wheels[-1]["top_out_rpm"] == 0 and wheels[-1]["bottom_out_rpm"] == 0
+
+
+def driven(machine: str, endpoint: str, log: Path) -> "subprocess.Popen[bytes]":
+    """Start a simulated driver that outlives the terminal of what it is tried with."""
+    words = ("drive", "simulated", "--link", endpoint, "--machine", machine, "--log", str(log))
+    return subprocess.Popen([*DRILLFEED, *words], start_new_session=True)
+
+
+def end(process: "subprocess.Popen[bytes]") -> None:
+    """End a process of ours."""
+    process.terminate()
+    process.wait(LEAVES_S)
+
+
+def until(true: Callable[[], bool], most_s: float = LEAVES_S) -> None:
+    """Wait until something is true; fail after `most_s`."""
+    end_s = time.monotonic() + most_s
+    while not true():
+        assert time.monotonic() < end_s
+        time.sleep(0.01)
+
+
+@pytest.mark.parametrize("again", [None, signal.SIGHUP], ids=["once", "and again by the shell"])
+def test_serve_stops_and_waits_for_the_wheels(again: signal.Signals | None) -> None:
+    """The stop is read at once, wheels are down before the daemon leaves, and a second hang-up cuts nothing short."""
+    with Bench(on_terminal=["daemon"]) as bench:
+        bench.feeding()
+        at_s = bench.hang_up("daemon")
+        if again is not None:
+            time.sleep(0.1)
+            bench.signal("daemon", again)
+        code = bench.processes["daemon"].wait(LEAVES_S)
+        log = bench.log()
+        assert code == 0
+        assert times(log, "stop", at_s)[0] < at_s + STOP_READ_S
+        assert not times(log, "feed", at_s + STOP_READ_S)
+        assert at_rest(log)
+        assert not times(log, "watchdog", at_s), "the driver had to trip by itself"
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_a_driver_takes_the_power_from_all_it_drives(board: str) -> None:
+    """Each shipped driver ends in order: its log closes with `end`, and it leaves with 0."""
+    BOARDS[board].build()
+    with Bench(board=BOARDS[board], on_terminal=["driver"]) as bench:
+        bench.feeding()
+        at_s = bench.hang_up("driver")
+        code = bench.processes["driver"].wait(LEAVES_S)
+        log = bench.log()
+        assert code == 0
+        assert log[-1]["event"] == "end" and log[-1]["t"] < at_s + STOP_READ_S
+        assert not times(log, "feed", at_s + STOP_READ_S)
+
+
+@pytest.mark.parametrize("name", ["daemon", "driver"])
+def test_a_hang_up_that_was_ignored_at_the_start_stays_ignored(name: str, tmp_path: Path) -> None:
+    """Under nohup a closed terminal ends neither daemon nor driver; SIGTERM does, with 0."""
+    tcp, link = free_ports(2)
+    endpoint = f"tcp://127.0.0.1:{link}"
+    serve = ("serve", "--listen", f"127.0.0.1:{tcp}", "--link", endpoint, "--observe", "tcp://127.0.0.1:*")
+    drive = ("drive", "simulated", "--link", endpoint, "--log", str(tmp_path / "driver.jsonl"))
+    environment = {"XDG_STATE_HOME": str(tmp_path), "XDG_RUNTIME_DIR": str(tmp_path)}
+    words = {"daemon": serve, "driver": drive}[name]
+    with OnTerminal(*DRILLFEED, *words, environment=environment, nohup=True) as one:
+        if name == "daemon":
+            one.until(lambda: "comes up at rest" in one.text)
+        else:
+            one.until(lambda: bool(read_log(tmp_path / "driver.jsonl")))
+        one.hang_up()
+        with pytest.raises(subprocess.TimeoutExpired):
+            one.left(1.0)
+        one.process.terminate()
+        assert one.left(LEAVES_S) == 0
+
+
+# Clients of the daemon: words, the state of the desk, what is typed, what is on the screen then, what must be sent.
+CLIENTS = {
+    "keyboard": (("keyboard",), "FEEDING", "", "FEEDING", ["stop"]),
+    "prompt": (("prompt",), "FEEDING", "balls 3\n", "done balls", ["stop"]),
+    "prompt --plain": (("prompt", "--plain"), "FEEDING", "balls 3\n", "done balls", ["stop"]),
+    "pedal": (("pedal",), "FEEDING", "", "FEEDING for", ["pause"]),
+    "watch": (("watch",), "FEEDING", "", "FEEDING", []),
+    "calibrate --live": (("calibrate", "marks.csv", "--live"), "ARMED", "", "Enter throws it", ["stop"]),
+}
+
+
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM], ids=["hang-up", "SIGTERM"])
+@pytest.mark.parametrize("name", CLIENTS)
+def test_a_client_leaves_in_order(
+    name: str, number: signal.Signals, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who steers stops or pauses what runs, who only looks on changes nothing; none dies of the signal."""
+    monkeypatch.chdir(tmp_path)
+    words, state, typed, shown, told = CLIENTS[name]
+    desk = FakeDesk(state=state)
+    with serving(desk) as to, OnTerminal(*DRILLFEED, *words, "--to", to) as one:
+        one.type(typed)
+        one.until(lambda: shown in one.text)
+        if number == signal.SIGHUP:
+            one.hang_up()
+        else:
+            one.process.send_signal(number)
+        code = one.left(LEAVES_S)
+        until(lambda: [verb for verb in desk.order if verb in ("stop", "pause")] == told)
+    assert code == (1 if name == "calibrate --live" else 0)
+
+
+def test_jog_stops_and_leaves_set_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A hang-up under jog is a stop first, then the end of set-up."""
+    monkeypatch.delenv("SSH_CONNECTION", raising=False)
+    desk = FakeDesk(state="SETUP")
+    words = ("jog", "top", "400", "--to", str(tmp_path / "drillfeed.sock"))
+    with serving_at(tmp_path / "drillfeed.sock", desk), OnTerminal(*DRILLFEED, *words) as one:
+        one.until(lambda: "hold for top" in one.text)
+        one.hang_up()
+        assert one.left(LEAVES_S) == 0
+    assert desk.order == ["setup", "stop", "setup"]
+
+
+def test_the_phone_page_and_its_recording_end(tmp_path: Path) -> None:
+    """The bridge of the phone closes in order, and a recording under way is kept whole with its last line told."""
+    out = tmp_path / "saturday.jsonl"
+    observed = f"tcp://127.0.0.1:{free_ports(1)[0]}"
+    hall, _ = recorded_drill(1)
+    context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+    with Bench() as bench, ExitStack() as stack:
+        bench.ready()
+        stack.callback(context.term)
+        stream = stack.enter_context(context.socket(zmq.PUB))
+        stream.bind(observed)
+        record = stack.enter_context(OnTerminal(*DRILLFEED, "record", "--observe", observed, "--out", str(out)))
+        phone = stack.enter_context(
+            OnTerminal(*DRILLFEED, "phone", "--to", bench.address, "--on", f"127.0.0.1:{free_ports(1)[0]}")
+        )
+
+        def recorded() -> bool:
+            stream.send_multipart(hall.stream[0][1])
+            return out.exists() and out.read_text().count("\n") > 3
+
+        record.until(recorded)
+        phone.until(lambda: "code " in phone.text)
+        for one in (record, phone):
+            one.hang_up()
+        assert [one.left(LEAVES_S) for one in (record, phone)] == [0, 0]
+    assert out.read_text().endswith("\n")
+
+
+def test_replay_brings_the_wheels_down(tmp_path: Path) -> None:
+    """A replay that loses its terminal sends stop, and leaves when the wheels stand."""
+    recording, log = tmp_path / "drill.jsonl", tmp_path / "driver.jsonl"
+    recording.write_text("".join(recorded_drill(4)[1]))
+    endpoint = f"tcp://127.0.0.1:{free_port()}"
+    with OnTerminal(*DRILLFEED, "replay", str(recording), "--link", endpoint, "--yes") as one:
+        driver = driven("club-build", endpoint, log)
+        try:
+            one.until(lambda: bool(fast(log)))
+            at_s = one.hang_up()
+            assert one.left(LEAVES_S) == 1
+            assert times(read_log(log), "stop", at_s)[0] < at_s + STOP_READ_S
+            assert at_rest(read_log(log))
+        finally:
+            end(driver)
+
+
+def fast(log: Path) -> list[dict[str, Any]]:
+    """Return the samples of a driver's log in which a wheel is driven at more than 400 rpm."""
+    return [event for event in read_log(log) if event["event"] == "wheels" and event["top_out_rpm"] > 400]
+
+
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM], ids=["hang-up", "SIGTERM"])
+def test_the_probe_parts_with_a_stop(number: signal.Signals, tmp_path: Path) -> None:
+    """A probe that is ended while wheels turn stops the driver, which need not trip by itself."""
+    log = tmp_path / "driver.jsonl"
+    endpoint = f"tcp://127.0.0.1:{free_port()}"
+    with OnTerminal(*DRILLFEED, "probe-driver", "--link", endpoint, "--yes", "--only", "reaches", "held-back") as one:
+        driver = driven("club-build", endpoint, log)
+        try:
+            one.until(lambda: any(event["event"] == "wheels" and event["top_out_rpm"] > 0 for event in read_log(log)))
+            if number == signal.SIGHUP:
+                at_s = one.hang_up()
+            else:
+                at_s = time.monotonic()
+                one.process.send_signal(number)
+            one.left(LEAVES_S)
+            until(lambda: bool(times(read_log(log), "stop", at_s)), 3.0)
+            assert times(read_log(log), "stop", at_s)[0] < at_s + STOP_READ_S
+        finally:
+            end(driver)
+
+
+def test_the_demo_stops_first(tmp_path: Path) -> None:
+    """The demo stops its thrower, waits for the wheels, and leaves neither daemon nor driver behind."""
+    environment = {"TMPDIR": str(tmp_path), "XDG_RUNTIME_DIR": str(tmp_path)}
+    with OnTerminal(*DRILLFEED, "demo", "--balls", "40", environment=environment) as one:
+        one.until(lambda: "FEEDING" in one.text, 60.0)
+        with next(tmp_path.glob("drillfeed-demo-*/driver.jsonl")).open("rb") as file:  # readable when it is gone
+            at_s = one.hang_up()
+            code = one.left(60.0)
+            kept = tmp_path / "kept.jsonl"
+            kept.write_bytes(file.read())
+    log = read_log(kept)
+    assert code == 1
+    assert times(log, "stop", at_s)[0] < at_s + 2 * STOP_READ_S
+    assert at_rest(log)
+    assert log[-1]["event"] == "end", "the driver was left running"
+    assert not list(tmp_path.glob("drillfeed-demo-*"))
+
+
+SIGNALLED = """\
+import signal, sys
+import drillfeed.daemon.subcommands.list as shown
+from drillfeed.daemon.cli import main
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
+shown.run = lambda args: signal.raise_signal(int(sys.argv[1]))
+sys.exit(main(["list", "drills"]))
+"""
+
+
+@pytest.mark.parametrize(("number", "status"), [(signal.SIGTERM, 143), (signal.SIGHUP, 129)])
+def test_every_subcommand_is_interrupted_in_order(number: signal.Signals, status: int) -> None:
+    """Whatever the sub-command, and those to come: both signals unwind it as Ctrl-C does, with the usual status."""
+    ended = subprocess.run([sys.executable, "-c", SIGNALLED, str(int(number))], capture_output=True, timeout=60)
+    assert (ended.returncode, ended.stderr) == (status, b"")

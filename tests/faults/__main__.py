@@ -27,19 +27,11 @@ from pathlib import Path
 
 import pytest
 
-<<<<<<< HEAD
-from tests.faults import boards, disks, hands, insides, links, processes, stops, throwers, unasked
+from tests.faults import boards, disks, hands, insides, links, processes, stops, strangers, throwers, unasked
 from tests.faults.bench import NotReady
 from tests.faults.verdict import Scenario, Seen, Verdict
 
-FILES = (stops, hands, processes, links, insides, disks, throwers, unasked)
-=======
-from tests.faults import boards, disks, hands, insides, links, processes, stops, strangers, throwers
-from tests.faults.bench import NotReady
-from tests.faults.verdict import Scenario, Seen, Verdict
-
-FILES = (stops, hands, processes, links, strangers, insides, disks, throwers)
->>>>>>> g5
+FILES = (stops, hands, processes, links, strangers, insides, disks, throwers, unasked)
 SCENARIOS: tuple[Scenario, ...] = tuple(one for file in FILES for one in file.SCENARIOS)
 NEEDS = {one.name: boards.need(one.name, file.__name__.split(".")[-1]) for file in FILES for one in file.SCENARIOS}
 TRIES = 3

@@ -71,11 +71,8 @@ class Bench:
         daemon: Sequence[str] = ("drillfeed.daemon.cli",),
         driver: Sequence[str] = ("drillfeed.daemon.cli",),
         board: Board | None = None,
-<<<<<<< HEAD
         on_terminal: Sequence[str] = (),
-=======
         ipc: bool = False,
->>>>>>> g5
     ) -> None:
         self.board = board or in_place()
         self.machine, self.faults = machine or self.board.machine, tuple(faults)

@@ -1,4 +1,4 @@
-"""The nc session printed in the README, typed again on a real socket against real processes."""
+"""The nc session printed for players, typed again on a real socket against real processes."""
 
 import re
 import socket
@@ -7,14 +7,14 @@ from pathlib import Path
 from drillfeed.daemon.demo.processes import running_pair
 from drillfeed.daemon.demo.real import until_ready
 
-README = Path(__file__).parents[2] / "README.md"
+PAGE = Path(__file__).parents[2] / "clients" / "PLAYING.md"
 ANSWERS = ("| ", "|", "done ", "no ", "! ")
 
 
 def session() -> list[tuple[str, list[str]]]:
-    """Return the README's nc session as (typed line, answered lines)."""
-    block = re.search(r"```console\n\$ nc [^\n]*\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
-    assert block is not None, "the README has no ```console block that begins with $ nc"
+    """Return the nc session of the page as (typed line, answered lines)."""
+    block = re.search(r"```console\n\$ nc [^\n]*\n(.*?)```", PAGE.read_text(encoding="utf-8"), re.DOTALL)
+    assert block is not None, "the page has no ```console block that begins with $ nc"
     turns: list[tuple[str, list[str]]] = []
     for line in block.group(1).splitlines():
         if line.startswith(ANSWERS):
@@ -24,8 +24,8 @@ def session() -> list[tuple[str, list[str]]]:
     return turns
 
 
-def test_the_readme_session_is_what_the_daemon_answers(tmp_path: Path) -> None:
-    """Each line of the README's session gets the answer that the README prints."""
+def test_the_session_of_the_page_is_what_the_daemon_answers(tmp_path: Path) -> None:
+    """Each line of the session gets the answer that the page prints."""
     turns = session()
     assert len(turns) >= 6
     with running_pair("club-build", seed=1, folder=tmp_path) as pair:

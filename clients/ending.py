@@ -78,10 +78,11 @@ def stop_before_leaving(
 
     The end of a terminal is often read a moment before its hang-up is signalled, so both may break it off.
     """
+    ends: tuple[type[BaseException], ...] = (KeyboardInterrupt, *ended)
     try:
         try:
             return work()
-        except (KeyboardInterrupt, *ended):
+        except ends:
             _before_leaving(stop)
     except Ended:
         _before_leaving(stop)

@@ -20,6 +20,7 @@ from pathlib import Path
 import structlog
 
 from drillfeed.clients.ending import let_go, signals_to_end
+from drillfeed.clients.sleeping import asleep_s
 from drillfeed.daemon.config import Config, host_port, journal_file, state_folder
 from drillfeed.daemon.engine.effects import Event
 from drillfeed.daemon.engine.engine import Engine
@@ -102,7 +103,7 @@ class Daemon:
         self.desk.practice = Practice(machine, folder, self.journal, limits, config.players)
         self.desk.record = self._record
         self.desk.record_command = self.journal.note
-        self.control = ControlLoop(engine, config.link, config.observe, self.desk.deliver)
+        self.control = ControlLoop(engine, config.link, config.observe, self.desk.deliver, asleep_s)
         self.desk.control = self.control
         self.server = LineServer(self.desk, Pairings(folder / PAIRED_FILE))
         self._held = contextlib.ExitStack()

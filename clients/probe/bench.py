@@ -8,7 +8,7 @@ import json
 from collections import deque
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from drillfeed.protocol.link import (
     LEAD_S,
@@ -37,6 +37,7 @@ SILENT_S = 1.0
 Steps = Generator[None, None, str]
 Pause = Generator[None, None, None]
 Asked = Generator[None, None, bool]
+MeetsHangUp = Literal["caught", "ignored", "not caught", "unknown"]
 
 
 class Fails(Exception):
@@ -73,7 +74,10 @@ class Wanted:
 
 
 class Bench:
-    """One driver at the other end. `out` collects (peer, frame); `now` is the time of the newest call."""
+    """One driver at the other end. `out` collects (peer, frame); `now` is the time of the newest call.
+
+    A check sets `frozen` or `hung_up`; who has the driver's process does it, and tells `meets_hang_up` and `gone`.
+    """
 
     def __init__(self, name: str, now: float, can_freeze: bool = False) -> None:
         """Begin with nobody at the other end; `name` makes the sessions of this run unlike those of another."""
@@ -94,6 +98,8 @@ class Bench:
         self.pinging = False
         self.held: list[bytes] | None = None
         self.frozen = False
+        self.hung_up = self.gone = False
+        self.meets_hang_up: MeetsHangUp | None = None
         self.late_s = 0.0
         self._pinged: dict[int, float] = {}
         self._offsets: deque[tuple[float, float]] = deque(maxlen=CLOCK_SAMPLES)

@@ -24,6 +24,7 @@ TABLE: tuple[Check, ...] = (
     *coming_down.CHECKS,
     *feeding.CHECKS,
     *throughout.CHECKS,
+    *coming_down.LAST,
 )
 STALL_S = 0.020
 TRIES = 3

@@ -26,6 +26,7 @@ from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply, done, refusal
 from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, WATCHDOG_STOP_S, Feed, Status
+from drillfeed.protocol.sleep import SleepWatch
 from drillfeed.protocol.spec import Caller
 from drillfeed.protocol.status import Known, State
 
@@ -65,6 +66,8 @@ class Engine:
         self.state: State = "OFFLINE"
         self.since_s = now_s
         self.ticked_s = now_s
+        self.sleep = SleepWatch()
+        self.slept_s: float | None = None
         self.reason: str | None = "no motor driver has said hello"
         self.fault: Fault | None = None
         self.stop_count = 0
@@ -304,8 +307,14 @@ class Engine:
 
     # Each tick.
 
-    def advance(self, now_s: float) -> None:
-        """Go on to `now_s`: hazards first, then the state's own progress, then setpoints."""
+    def advance(self, now_s: float, asleep_s: float = 0.0) -> None:
+        """Go on to `now_s`: hazards first, then the state's own progress, then setpoints.
+
+        `asleep_s` is how long the computer has slept in all, which `now_s` doesn't count.
+        """
+        self.slept_s = self.sleep.gap_s(asleep_s)
+        if self.slept_s is not None:
+            self.tell("log", f"the computer slept for {self.slept_s:.1f} s", now_s, slept_s=round(self.slept_s, 3))
         standing_by = self.state in ("OFFLINE", "IDLE", "FAULT")
         if standing_by and self.link.driver is not None and self.link.silent_s(now_s) > SILENT_S:
             self.link.lose()

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from drillfeed.daemon.engine.driver import DEAF_FAULT_S
 from drillfeed.daemon.engine.states import MOVING, RUNNING, UNDER_WAY
 from drillfeed.protocol.link import WATCHDOG_STOP_S
+from drillfeed.protocol.sleep import MACHINE_SLEPT
 from drillfeed.protocol.status import State
 
 if TYPE_CHECKING:
@@ -57,6 +58,14 @@ class Hazard:
 
 _LED: frozenset[State] = UNDER_WAY | {"SETUP"}
 _ACTIVE: frozenset[State] = _LED | MOVING
+
+
+def _slept(engine: "Engine", now_s: float) -> str | None:
+    """Look for sleep of this computer, at rest only where an arm is under way, and for that of the driver's."""
+    if engine.slept_s is not None and (engine.state != "IDLE" or engine.pending is not None):
+        return f"the computer slept for {engine.slept_s:.1f} s"
+    tripped = _tripped(engine, now_s)
+    return tripped if tripped is not None and MACHINE_SLEPT in tripped else None
 
 
 def _stalled(engine: "Engine", now_s: float) -> str | None:
@@ -124,13 +133,20 @@ def _angle_astray(engine: "Engine", now_s: float) -> str | None:
 
 HAZARDS: tuple[Hazard, ...] = (
     Hazard(
+        MACHINE_SLEPT,
+        _slept,
+        "the computer was suspended: its lid, its power button, its battery, or nobody had typed for long",
+        _ACTIVE | {"IDLE"},
+        "see that nobody is at the machine, then: clear",
+    ),
+    Hazard(
         "tripped",
         _tripped,
         "the daemon or the link to the driver stood still, or the daemon was started anew",
         _ACTIVE | {"IDLE"},
     ),
     Hazard("driver-fault", _reported, "the driver reports a fault of a part", _ACTIVE),
-    Hazard("stalled", _stalled, "the computer was overloaded or suspended, or the process was frozen", _ACTIVE),
+    Hazard("stalled", _stalled, "the computer was overloaded, or the process was frozen", _ACTIVE),
     Hazard("link-lost", _silent, "the driver's program or its cable", _ACTIVE, "see that the driver runs, then: clear"),
     Hazard("driver-deaf", _deaf, "status arrives but setpoints are not accepted: see the driver's log", _LED),
     Hazard("driver-disarmed", _gave_up, "the driver left the armed mode by itself, or another told it to", _LED),

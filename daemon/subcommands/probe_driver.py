@@ -12,6 +12,7 @@ examples:
   drillfeed probe-driver --link tcp://127.0.0.1:7411            listen there, wait for the driver, check it
   drillfeed probe-driver --link tcp://127.0.0.1:7411 --yes      ask nothing; only for a driver that says it is simulated
   drillfeed probe-driver --link tcp://127.0.0.1:7411 --feed     ask for balls too; leave the hopper empty
+  drillfeed probe-driver --link tcp://127.0.0.1:7411 --pid 4711  freeze its process; in the end hang up on it
   drillfeed probe-driver --link tcp://127.0.0.1:7411 --only pong clock
   drillfeed probe-driver --list                                 the table of checks, with clauses of LINK.md
 
@@ -27,7 +28,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--link", metavar="ENDPOINT", help="where to listen for the driver, as the daemon would")
     parser.add_argument("--yes", action="store_true", help="turn wheels unasked, if the driver says it is simulated")
     parser.add_argument("--feed", action="store_true", help="run the checks that ask for balls as well")
-    parser.add_argument("--pid", type=int, metavar="N", help="the driver's process, to freeze it for a second")
+    parser.add_argument(
+        "--pid",
+        type=int,
+        metavar="N",
+        help="the driver's process: to freeze it for a second, and last of all to hang up on it",
+    )
     parser.add_argument("--only", nargs="+", default=(), metavar="NAME", help="run these checks and no others")
     parser.add_argument("--wait", type=float, default=DEFAULT_WAIT_S, metavar="S", help="wait so long for a driver")
     parser.add_argument("--json", action="store_true", help="print one JSON object at the end")

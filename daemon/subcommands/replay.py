@@ -116,9 +116,11 @@ def _serve(replayer: "Replayer", endpoint: str) -> None:
 
     from drillfeed.clients.drivers.link_loop import Ending
     from drillfeed.daemon.shell.link_socket import LinkTaken, Parts, link_socket
+    from drillfeed.clients.sleeping import asleep_s
     from drillfeed.protocol.link import TICK_S
+    from drillfeed.protocol.sleep import MACHINE_SLEPT, SleepWatch
 
-    ending = Ending()
+    ending, sleep = Ending(), SleepWatch()
     ending.catch()
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     try:
@@ -137,6 +139,9 @@ def _serve(replayer: "Replayer", endpoint: str) -> None:
             now_s = time.monotonic()
             if ending.asked:
                 replayer.stop("interrupted", now_s)
+            slept_s = sleep.gap_s(asleep_s())
+            if slept_s is not None:
+                replayer.stop(f"{MACHINE_SLEPT}: the computer slept for {slept_s:.1f} s", now_s)
             if now_s >= due_s:
                 due_s = max(due_s + TICK_S, now_s)
                 replayer.advance(now_s)

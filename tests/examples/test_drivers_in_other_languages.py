@@ -11,7 +11,7 @@ import pytest
 
 from tests.support.other_languages import DRIVERS, Probing, c_driver, node_driver
 
-NOT_FROM_HERE = {"takes-over", "ends"}
+NOT_FROM_HERE = {"takes-over", "ends", "sleeps"}
 EXPECTED = {
     "c": NOT_FROM_HERE | {"rest-by-time"},
     "c, no feedback": NOT_FROM_HERE | {"reaches", "out-of-band"},

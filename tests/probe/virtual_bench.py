@@ -6,6 +6,7 @@ from typing import Protocol
 
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.board import DriverTraits, Reading
+from drillfeed.clients.probe.bench import MeetsHangUp
 from drillfeed.clients.probe.probe import Probe
 from drillfeed.clients.probe.verdict import first_bad
 from drillfeed.protocol.link import AngleLimits, Axis, Limits, WheelLimits
@@ -84,10 +85,12 @@ def run_probe(
     only: tuple[str, ...] = (),
     to_the_end: bool = True,
     stall_s: float = 1.0,
+    meets_hang_up: MeetsHangUp = "caught",
+    leaves: bool = True,
 ) -> Probe:
     """Run the table against a driver on a virtual clock, to the end or to the first check that does not hold.
 
-    A driver that raises has died and says no more.
+    A driver that raises has died and says no more; so has one that `leaves` when its terminal hangs up.
     """
     now, dead = START_S, False
     driver = make(now + OFFSET_S)
@@ -111,6 +114,9 @@ def run_probe(
             except Exception:
                 dead = True
             stuck.clear()
+        if probe.bench.hung_up:
+            probe.bench.meets_hang_up = meets_hang_up
+            dead = probe.bench.gone = leaves and meets_hang_up != "ignored"
         for frame in answers:
             probe.receive(PEER, frame, now)
         probe.advance(now)

@@ -26,6 +26,9 @@ def check_driver(engine: "Engine", now_s: float) -> None:
     if status.limits_hash != link.digest:
         why = status.refusals[-1].reason if status.refusals else "it does not say why"
         raise Refused("driver-mismatch", f"the driver has not taken the limits: {why}")
+    doubts = engine.doubts.lines(now_s)
+    if doubts:
+        raise Refused("driver-contradicts", "; ".join(doubts), do="mend the driver; drillfeed probe-driver checks it")
     if status.faults:
         raise Refused("driver-refused", "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults))
     blind = status.top.measured_rpm is None or status.bottom.measured_rpm is None

@@ -10,6 +10,7 @@ from statistics import median
 from typing import Literal
 
 from drillfeed.daemon.engine.clockfit import ClockFit, ClockLine
+from drillfeed.daemon.engine.contradictions import in_reason
 from drillfeed.daemon.engine.fit import differences
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import (
@@ -24,6 +25,7 @@ from drillfeed.protocol.link import (
     Order,
     Ping,
     Pong,
+    Setpoint,
     Status,
     decode_from_driver,
     encode,
@@ -52,6 +54,7 @@ class Driver:
     status: Status | None = None
     status_s: float | None = None
     seq_moved_s: float | None = None
+    newest: tuple[int, int] = (-1, -1)
     measured: deque[tuple[float, float | None, float | None]] = field(default_factory=lambda: deque(maxlen=16))
 
 
@@ -66,6 +69,7 @@ class DriverLink:
         self.clock = ClockFit()
         self.epoch = 0
         self.seq = 0
+        self.newest_id = -1
         self.out: list[Frame] = []
         self.recent: deque[tuple[float, str, bytes | str]] = deque(maxlen=RING)
         self.bad_frames = 0
@@ -77,6 +81,8 @@ class DriverLink:
         """Put a message on its way to the driver, if there is one."""
         if self.driver is None:
             return
+        if isinstance(message, Setpoint):
+            self.newest_id = max((self.newest_id, *(feed.id for feed in message.feeds)))
         frame = encode(message)
         self.note(now_s, "to driver", frame)
         self.out.append((self.driver.peer, frame))
@@ -151,13 +157,29 @@ class DriverLink:
         self.out.append((peer, encode(hello)))
 
     def _take_status(self, driver: Driver, status: Status, now_s: float) -> None:
-        before = driver.status
-        driver.status, driver.status_s = status, now_s
-        if before is None or status.seq != before.seq or status.epoch != before.epoch:
+        first = driver.status is None
+        driver.status, driver.status_s = in_reason(status), now_s
+        accepted = self._accepted(status)
+        if first or (accepted is not None and accepted > driver.newest):
             driver.seq_moved_s = now_s
-        driver.measured.append((now_s, status.top.measured_rpm, status.bottom.measured_rpm))
-        if self._order is not None and status.session == self.session and status.epoch >= self.epoch:
+            driver.newest = accepted or driver.newest
+        driver.measured.append((now_s, driver.status.top.measured_rpm, driver.status.bottom.measured_rpm))
+        if self._obeyed(status):
             self._order = None
+
+    def _accepted(self, status: Status) -> tuple[int, int] | None:
+        """Return the newest epoch and seq that a status shows as accepted; None where nothing such was ever sent."""
+        seq = -1 if status.seq is None else status.seq
+        sent = status.epoch < self.epoch or (status.epoch == self.epoch and seq <= self.seq)
+        return (status.epoch, seq) if sent and status.session == self.session else None
+
+    def _obeyed(self, status: Status) -> bool:
+        """Tell whether the order in hand is carried out: its epoch is shown, and after a stop or disarm nothing armed.
+
+        An epoch that was never given shows nothing: a driver that makes one up is sent its stop again and again.
+        """
+        shown = status.session == self.session and status.epoch == self.epoch
+        return shown and (self._order not in ("stop", "disarm") or (status.mode != "armed" and not status.feeding))
 
     def lose(self) -> None:
         """Forget the driver: it has fallen silent."""

@@ -10,6 +10,7 @@ from drillfeed.daemon.drills.profiles import Profile
 from drillfeed.daemon.engine.astray import AxisWatch
 from drillfeed.daemon.engine.axes import Axes
 from drillfeed.daemon.engine.changing import Wanted, forget
+from drillfeed.daemon.engine.contradictions import Doubts, Sent, future, in_reason
 from drillfeed.daemon.engine.driver import DriverLink, OrderKind
 from drillfeed.daemon.engine.effects import Effects, Event, Field
 from drillfeed.daemon.engine.hazards import Fault, first_hazard
@@ -62,6 +63,7 @@ class Engine:
         self.legs = Legs()
         self.axis_watch = AxisWatch(machine)
         self.standing = StandingWatch(machine)
+        self.doubts = Doubts()
         self.effects = Effects()
         self.state: State = "OFFLINE"
         self.since_s = now_s
@@ -211,12 +213,21 @@ class Engine:
         if driver is not None and driver.hello.boot != boot:
             self._new_driver(now_s)
         if status is not None:
-            self._take_status(status, now_s)
+            self._doubt(status, now_s)
+            self._take_status(in_reason(status), now_s)
+
+    def _doubt(self, status: Status, now_s: float) -> None:
+        may_be_armed = self.state != "IDLE" or self.pending is not None
+        link = self.link
+        sent = Sent(self.machine, link.session, link.epoch, link.seq, link.newest_id, may_be_armed)
+        for line in self.doubts.see(status, sent, now_s):
+            self.tell("log", line, now_s)
 
     def _new_driver(self, now_s: float) -> None:
         driver = self.link.driver
         assert driver is not None
         self._exits_seen = None
+        self.doubts = Doubts()
         self.tell("link", f"driver {driver.hello.driver} connected", now_s, boot=driver.hello.boot)
         for line in driver.mismatch:
             self.tell("link", f"does not fit the machine profile: {line}", now_s)
@@ -230,11 +241,13 @@ class Engine:
         run, line = self.run, self.link.line
         if run is not None and line is not None and status.session == self.link.session:
             for result in status.feeds:
+                if result.id > self.link.newest_id or future(result.at_s, status) is not None:
+                    continue  # nothing that was never asked for, or has not been yet, is believed
                 run.set_run.take(result, line.to_daemon(result.at_s))
             self.settle(now_s)
         if run is not None and line is not None and self._exits_seen is not None:
             for one in status.exits:
-                if one.n > self._exits_seen:
+                if one.n > self._exits_seen and future(one.at_s, status) is None:
                     self._take_exit(run, line.to_daemon(one.at_s), now_s)
         self._exits_seen = max((one.n for one in status.exits), default=0)
         self.axis_watch.see(status, now_s)

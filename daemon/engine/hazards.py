@@ -28,6 +28,7 @@ AT_THE_MACHINE = frozenset(
         "still-turning",
         "unreadable",
         "driver-fault",
+        "driver-contradicts",
         "internal",
     }
 )
@@ -112,6 +113,10 @@ def _unreadable(engine: "Engine", now_s: float) -> str | None:
     return f"no measured speed of the {' and '.join(blind)} wheel" if blind else None
 
 
+def _contradicts(engine: "Engine", now_s: float) -> str | None:
+    return "; ".join(engine.doubts.lines(now_s)) or None
+
+
 def _slow_spinup(engine: "Engine", now_s: float) -> str | None:
     if engine.arrived_s is None and now_s > engine.spinup_due_s + SPINUP_PATIENCE_S:
         return f"the axes have not arrived {SPINUP_PATIENCE_S:g} s after they should have"
@@ -171,6 +176,13 @@ HAZARDS: tuple[Hazard, ...] = (
         "the motor that turns the throw, or its sensor; something in the way; a screw that came loose",
         RUNNING,
         "cut the motor power, wait for the wheels, look, then: clear",
+    ),
+    Hazard(
+        "driver-contradicts",
+        _contradicts,
+        "a mistake in the driver's program, or two drivers that answer as one",
+        _LED,
+        "cut the motor power, look at the driver's program, then: clear",
     ),
     Hazard("slow-spinup", _slow_spinup, "a wheel that is stuck, a weak supply, a blocked tilt", frozenset({"SPINUP"})),
 )

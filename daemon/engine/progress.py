@@ -72,6 +72,12 @@ def _idle(engine: "Engine", now_s: float) -> None:
     if pending.verb != "arm" or status is None or not engine.link.epoch_shown:
         return
     if status.mode == "armed":
+        doubts = engine.doubts.lines(now_s)
+        if doubts or engine.rest(now_s)[0] is not True:
+            why = "; ".join(doubts) or turning_text(status, engine.machine) or "the wheels are not known to stand"
+            engine.refuse_pending(Refused("driver-contradicts", f"armed, and {why}", do=LOOK))
+            engine.begin_epoch("stop", now_s)
+            return
         engine.pending = None
         engine.move("armed", now_s)
         engine.answer(pending.token, done("arm", "armed; wheels at rest"))

@@ -147,7 +147,7 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         supply_v=fresh.supply_v if fresh else None,
         epoch=link.epoch,
         faults=tuple(f"{fault.part}: {fault.what}" for fault in fresh.faults) if fresh else (),
-        warnings=_warnings(engine, fresh),
+        warnings=_warnings(engine, fresh, now_s),
     )
 
 
@@ -171,8 +171,9 @@ def _wheel(status: Status | None, name: str) -> WheelInfo:
     return WheelInfo(target_rpm=round(wheel.target_rpm, 1), measured_rpm=measured)
 
 
-def _warnings(engine: Engine, fresh: Status | None) -> tuple[str, ...]:
-    found = []
+def _warnings(engine: Engine, fresh: Status | None, now_s: float) -> tuple[str, ...]:
+    found: list[str] = []
+    found += engine.doubts.lines(now_s)
     turning = turning_text(fresh, engine.machine) if engine.state in STANDING else None
     if turning is not None:
         found.append(turning)

@@ -95,7 +95,7 @@ static const char *obstacle(double at_s, double now) {
         if (!n || isnan(d.seen.rpm[w])) return "wheel speed not known";
         double middle = (sorted[n / 2] + sorted[(n - 1) / 2]) / 2;
         double band = fmax(0.02 * fabs(target.rpm[w]), rim_rpm(w, 0.10));
-        if (fabs(middle - target.rpm[w]) > band) return "wheel not in band";
+        if (fmax(fabs(middle - target.rpm[w]), fabs(d.seen.rpm[w] - target.rpm[w])) > band) return "wheel not in band";
     }
     bool astray = target.tilts && fabs(d.seen.tilt_deg - target.tilt_deg) > BAND_DEG; /* not measured: false */
     return astray ? "tilt not in place" : NULL;

@@ -155,7 +155,9 @@ export function makeDriver(boot, send, began, note = () => {}) {
       if (!speeds.length || !isNumber(seen[w])) return `${w} wheel: speed not known`;
       const [middle, asked] = [median(speeds), target[w].rpm];
       const band = Math.max(0.02 * Math.abs(asked), rimRpm(w, 0.1));
-      if (Math.abs(middle - asked) > band) return `${w} wheel at ${middle.toFixed(0)} rpm, target ${asked}`;
+      for (const rpm of [middle, seen[w]]) {
+        if (Math.abs(rpm - asked) > band) return `${w} wheel at ${rpm.toFixed(0)} rpm, target ${asked}`;
+      }
     }
     const astray = target.tilt && isNumber(seen.tilt_deg) && Math.abs(seen.tilt_deg - target.tilt.deg) > BAND_DEG;
     return astray ? `tilt at ${seen.tilt_deg.toFixed(1)} degrees, target ${target.tilt.deg}` : null;

@@ -193,10 +193,13 @@ class AngleState(Record):
 
 
 class FeedResult(Record):
-    """What became of one feed: `done` at `at_s`, or `refused` with the reason."""
+    """What became of one feed: `done` at `at_s`, or `refused` with the reason; both are final.
+
+    `unknown`: the feeder was told to act at `at_s`, and nobody knows yet whether it did.
+    """
 
     id: Count
-    result: Literal["done", "refused"]
+    result: Literal["done", "refused", "unknown"]
     at_s: Time
     reason: Text | None = None
 

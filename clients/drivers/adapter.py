@@ -293,6 +293,7 @@ class DriverCore:
         wanted = self.queue.in_force if self.mode == "armed" else None
         self.outputs.move(self.board, self.limits, wanted, hold=self.mode == "armed", now=now)
         self.gate.push_due(wanted, self.epoch, now)
+        self.gate.hear()
         if self.mode == "stopping":
             self._settle(now)
         self._sample(reading, now)

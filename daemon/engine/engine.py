@@ -17,11 +17,12 @@ from drillfeed.daemon.engine.hazards import Fault, first_hazard
 from drillfeed.daemon.engine.offers import Offer
 from drillfeed.daemon.engine.progress import PROGRESS
 from drillfeed.daemon.engine.run import DrillRun
-from drillfeed.daemon.engine.schedule import ZERO, Legs
+from drillfeed.daemon.engine.schedule import ZERO, Legs, Slot
 from drillfeed.daemon.engine.setup import SETUP_LEAD_S, Setup
 from drillfeed.daemon.engine.standing import StandingWatch, rest_of
 from drillfeed.daemon.engine.states import ENDS_ARMED, after
 from drillfeed.daemon.engine.states import Event as StateEvent
+from drillfeed.daemon.engine.unsure import Unsure
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.protocol.errors import Refused
@@ -76,6 +77,7 @@ class Engine:
         self.profile: Profile | None = None
         self.plan: DrillPlan | None = None
         self.run: DrillRun | None = None
+        self.unsure = Unsure()
         self.wanted: Wanted | None = None
         self.queued: Wanted | None = None
         self.hopper = Hopper()
@@ -193,7 +195,7 @@ class Engine:
         """A crank by time, cut in mid-turn by a feed that closes, stands nobody knows where."""
         if self.machine.feeder.kind != "crank-timed" or self.run is None:
             return
-        turning = (slot for slot in self.run.set_run.slots if slot.told and slot.outcome in (None, "fed"))
+        turning = (slot for slot in self.run.set_run.slots if slot.told and slot.outcome in (None, "fed", "unknown"))
         if any(slot.feed_at_s - TICK_S <= now_s <= slot.feed_at_s + self.turn_s for slot in turning):
             self.crank_turns = None
 
@@ -239,11 +241,17 @@ class Engine:
 
     def _take_status(self, status: Status, now_s: float) -> None:
         run, line = self.run, self.link.line
-        if run is not None and line is not None and status.session == self.link.session:
-            for result in status.feeds:
+        if line is not None and status.session == self.link.session:
+            # Of several results of an id the first one listed counts: an id that was asked for anew adds another.
+            for result in {result.id: result for result in reversed(status.feeds)}.values():
                 if result.id > self.link.newest_id or future(result.at_s, status) is not None:
                     continue  # nothing that was never asked for, or has not been yet, is believed
-                run.set_run.take(result, line.to_daemon(result.at_s))
+                fed_s = line.to_daemon(result.at_s)
+                late = self.unsure.take(result, fed_s)
+                if late is not None:
+                    self._settled(*late, now_s)
+                if run is not None:
+                    run.take(result, fed_s)
             self.settle(now_s)
         if run is not None and line is not None and self._exits_seen is not None:
             for one in status.exits:
@@ -272,35 +280,41 @@ class Engine:
         for slot in run.leaving.unseen(now_s):
             self.tell("exit", f"{slot.n} not seen leaving", now_s, n=slot.n, id=slot.id, seen=0)
         for slot in run.set_run.settled():
-            run.count(slot)
-            if slot.outcome == "fed":
-                self.ball_went(now_s)
-            elif slot.outcome == "unknown" and self.machine.feeder.kind == "crank-timed":
+            self._settled(run, slot, now_s)
+
+    def _settled(self, run: DrillRun, slot: Slot, now_s: float) -> None:
+        """Count a settled slot and tell it; a ball that was unknown is told a second time when its end is known."""
+        run.count(slot)
+        if slot.outcome == "fed":
+            self.ball_went(now_s)
+        elif slot.outcome == "unknown":
+            self.unsure.put(run, slot)
+            if self.machine.feeder.kind == "crank-timed":
                 self.crank_turns = None
-            late_ms = None if slot.fed_s is None else round((slot.fed_s - slot.feed_at_s) * 1000, 1)
-            why = f" ({slot.reason})" if slot.reason else ""
-            self.tell(
-                "ball",
-                f"{slot.n} {slot.ball.text} {slot.outcome}{why}",
-                now_s,
-                n=slot.n,
-                id=slot.id,
-                ball=slot.ball.ball,
-                side=slot.ball.side,
-                set=slot.set,
-                outcome=slot.outcome,
-                reason=slot.reason,
-                planned_leaves_s=slot.leaves_s,
-                late_ms=late_ms,
-                top_rpm=slot.ball.setting.top_rpm,
-                bottom_rpm=slot.ball.setting.bottom_rpm,
-                tilt_deg=slot.ball.setting.tilt_deg,
-                pan_deg=slot.ball.setting.pan_deg,
-                roll_deg=slot.ball.setting.roll_deg,
-                speed_mps=slot.ball.speed_mps,
-                spin_revps=slot.ball.spin_revps,
-                side_revps=slot.ball.side_revps,
-            )
+        late_ms = None if slot.fed_s is None else round((slot.fed_s - slot.feed_at_s) * 1000, 1)
+        why = f" ({slot.reason})" if slot.reason else ""
+        self.tell(
+            "ball",
+            f"{slot.n} {slot.ball.text} {slot.outcome}{why}",
+            now_s,
+            n=slot.n,
+            id=slot.id,
+            ball=slot.ball.ball,
+            side=slot.ball.side,
+            set=slot.set,
+            outcome=slot.outcome,
+            reason=slot.reason,
+            planned_leaves_s=slot.leaves_s,
+            late_ms=late_ms,
+            top_rpm=slot.ball.setting.top_rpm,
+            bottom_rpm=slot.ball.setting.bottom_rpm,
+            tilt_deg=slot.ball.setting.tilt_deg,
+            pan_deg=slot.ball.setting.pan_deg,
+            roll_deg=slot.ball.setting.roll_deg,
+            speed_mps=slot.ball.speed_mps,
+            spin_revps=slot.ball.spin_revps,
+            side_revps=slot.ball.side_revps,
+        )
 
     def ball_went(self, now_s: float) -> None:
         """Count what one ball takes: a turn of the crank, a ball of the hopper."""
@@ -335,6 +349,9 @@ class Engine:
         if fault is not None and self.state not in ("QUICKSTOP", "FAULT"):
             self.latch(fault, now_s)
         self.ticked_s = now_s
+        if self.run is not None:
+            self.run.set_run.give_up_unanswered(now_s)
+            self.settle(now_s)
         PROGRESS[self.state](self, now_s)
         self._answer_pending(now_s)
         self.link.tick(now_s)

@@ -109,6 +109,7 @@ def take_back(engine: "Engine", now_s: float) -> bool:
     """After a pause, once the driver shows the new epoch: put back what did not go. Return whether that is done."""
     if not engine.parked and engine.link.epoch_shown:
         running(engine).set_run.drop_open()
+        engine.settle(now_s)
         engine.parked = True
     return engine.parked
 

@@ -133,8 +133,6 @@ def _feeding(engine: "Engine", now_s: float) -> None:
     set_run = run.set_run
     if run.last is None and set_run.slots:
         engine.count_down(set_run.slots[0].leaves_s, now_s)
-    set_run.give_up_unanswered(now_s)
-    engine.settle(now_s)
     if set_run.missed_in_row >= MISSED_MOST:
         last = run.last
         set_run.missed_in_row = 0

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from drillfeed.daemon.engine.checks import check_driver, check_hopper, check_standing
-from drillfeed.daemon.engine.schedule import ZERO
+from drillfeed.daemon.engine.schedule import NO_ANSWER_S, ZERO
 from drillfeed.daemon.machine import WheelName
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.protocol.errors import Refused
@@ -201,7 +201,7 @@ def progress(engine: "Engine", now_s: float) -> None:
     if push is None or status is None or push.told:
         return
     result = next((one for one in status.feeds if one.id == push.id), None)
-    if result is None:
+    if result is None or (result.result == "unknown" and now_s <= push.open_until_s + NO_ANSWER_S):
         return
     push.told = True
     if result.result == "done":

@@ -180,5 +180,5 @@ def _warnings(engine: Engine, fresh: Status | None, now_s: float) -> tuple[str, 
     if engine.hopper.left is None:
         found.append("hopper count unknown: balls N")
     if engine.run is not None and engine.run.unknown:
-        found.append(f"{engine.run.unknown} feeds were never answered by the driver")
+        found.append(f"{engine.run.unknown} balls may have gone or not: neither confirmed nor refused by the driver")
     return tuple(found)

@@ -125,6 +125,8 @@ def _new_set(connection: sqlite3.Connection, place: Place, known: Mapping[str, F
 
 def _throw(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:
     known = event.fields
+    if _revised(connection, place, known):
+        return place
     if place.set_id is None or place.set_number != known["set"]:
         # The notice of the set was lost: its number is all that is known of it.
         place = _new_set(connection, place, {"set": known["set"]}, at)
@@ -143,6 +145,27 @@ def _throw(connection: sqlite3.Connection, place: Place, event: Event, at: float
         **{column: known.get(column) for column in columns},
     )
     return place
+
+
+def _revised(connection: sqlite3.Connection, place: Place, known: Mapping[str, Field]) -> bool:
+    """Put the end of a throw that was unknown in its row; return whether the throw has a row already."""
+    found = connection.execute(
+        "SELECT id, outcome FROM throws WHERE session_id = ? AND feed_id = ?", (place.session_id, known["id"])
+    ).fetchone()
+    if found is None:
+        return False
+    if found[1] == "unknown":
+        connection.execute(
+            "UPDATE throws SET outcome = ?, reason = ?, commanded = ?, late_ms = ? WHERE id = ?",
+            (
+                known["outcome"],
+                known.get("reason"),
+                COMMANDED.get(str(known["outcome"])),
+                known.get("late_ms"),
+                found[0],
+            ),
+        )
+    return True
 
 
 def _exit(connection: sqlite3.Connection, place: Place, event: Event, at: float) -> Place:

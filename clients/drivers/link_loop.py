@@ -15,8 +15,8 @@ import zmq
 from drillfeed.clients.drivers.adapter import DRIVER_TICK_S, DriverCore
 from drillfeed.clients.drivers.board import Note, forget
 from drillfeed.clients.ending import let_go, signals_to_end
-from drillfeed.protocol.link import SOCKET_BYTES_MAX
 from drillfeed.clients.sleeping import asleep_s
+from drillfeed.protocol.link import SOCKET_BYTES_MAX
 
 FRAMES_A_TURN = 64
 LATE_WAKE_S = 0.010

@@ -115,8 +115,8 @@ def _serve(replayer: "Replayer", endpoint: str) -> None:
     import zmq
 
     from drillfeed.clients.drivers.link_loop import Ending
-    from drillfeed.daemon.shell.link_socket import LinkTaken, Parts, link_socket
     from drillfeed.clients.sleeping import asleep_s
+    from drillfeed.daemon.shell.link_socket import LinkTaken, Parts, link_socket
     from drillfeed.protocol.link import TICK_S
     from drillfeed.protocol.sleep import MACHINE_SLEPT, SleepWatch
 

@@ -69,10 +69,16 @@ class Apart:
         self._log = structlog.get_logger("planner")
 
     def start(self) -> None:
-        """Have a process stand by; it takes a second to be ready, and nobody waits for that here."""
+        """Have a process stand by; it takes a second to be ready, and nobody waits for that here.
+
+        Where the system starts none, the daemon goes on without plans, and the next `ask` tries again.
+        """
         with self._changing:
             if self._process is None and not self._closed:
-                self._process, self._ready = _started(), False
+                try:
+                    self._process, self._ready = _started(), False
+                except OSError as error:
+                    self._log.warning("no planner", why=str(error))
 
     def ask(self, work: Callable[..., _Made], *given: object) -> _Made:
         """Have the process work it out; raise what the work raises, or Refused where it is given up."""
@@ -80,7 +86,8 @@ class Apart:
             self.start()
             process = self._process
             if process is None:
-                raise Refused("wrong-state", "the daemon is shutting down")
+                what = "the daemon is shutting down" if self._closed else "the system starts no planner just now"
+                raise Refused("busy", what, do="try again later")
             try:
                 kind, answer = self._asked(process, pickle.dumps((work, given), pickle.HIGHEST_PROTOCOL))
             except TimeoutError:

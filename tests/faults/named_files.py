@@ -16,6 +16,16 @@ ANSWERED_MS, LATE_MS, STOP_MS = 2000.0, 100.0, 250.0
 GIVEN_UP_S, PLANNING_S = 40.0, 1.0
 HEAVY_HEAD = 'name = "heavy"\ntitle = "more to work out than anybody waits for"\nlevel = "club"\ntempo_per_min = 20\n'
 HEAVY_BALLS = 10
+READ_S, BAD = 20.0, 2
+AT_START = {
+    "paired.json": "a-pipe",
+    "club-build.trim.toml": "brackets",
+    "cautions-accepted": "zeros-without-end",
+    "journal.sqlite": "a-pipe",
+    "club-build.lock": "a-pipe",
+    "paired.new": "a-pipe",
+}
+NAMED = ("paired.json", "club-build.trim.toml", "cautions-accepted", "journal.sqlite")
 
 
 def heavy_drill() -> str:
@@ -110,6 +120,39 @@ def ended_while_planning() -> Seen:
         return account.seen()
 
 
+def files_at_start() -> Seen:
+    """Spoil every file of the state folder, and start the daemon anew on it; then start it on files of the user's."""
+    with Bench() as bench:
+        bench.ready()
+        bench.processes["daemon"].terminate()
+        bench.processes["daemon"].wait(20.0)
+        folder = bench.folder / "drillfeed"
+        folder.chmod(0o755)
+        for name, kind in AT_START.items():
+            (folder / name).unlink(missing_ok=True)
+            {**NOT_REGULAR, **TOO_MUCH}[kind](folder / name)
+        bench.start_daemon()
+        client = bench.feeding(fed=1, balls=4)
+        bench.wait(lambda: client.snapshot().state == "ARMED", 40.0, "over")
+        account, told = Account(bench), "; ".join(client.snapshot().warnings)
+        account.true("drill ran", len(times(bench.log(), "feed")) == 4)
+        unnamed = [name for name in NAMED if name not in told]
+        account.true("each named in the status", not unnamed, told if unnamed else None)
+        left = [name for name in NAMED if not list(folder.glob(f"{name}.*-20*"))]
+        account.true("each set aside", not left, left or None)
+        account.true("state folder 0700", folder.stat().st_mode & 0o777 == 0o700)
+        for kind, make in {**NOT_REGULAR, **TOO_MUCH}.items():
+            path = bench.folder / f"{kind}.toml"
+            make(path)
+            option = "--config" if kind in NOT_REGULAR else "--machine"
+            code = bench.run(kind, "drillfeed.daemon.cli", "serve", option, str(path)).wait(READ_S)
+            said = bench.words(kind)
+            if code != BAD or path.name not in said or "Traceback" in said:
+                account.true(f"refuses {kind}", False, f"exit {code}: {said[-200:]}")
+        account.true("no traceback", "Traceback" not in bench.words("daemon"))
+        return account.seen()
+
+
 SCENARIOS = (
     Scenario(
         "named-files",
@@ -122,6 +165,12 @@ SCENARIOS = (
         "a drill queued in mid-drill that takes minutes to work out",
         "given up after 20 s; no tick over 100 ms late; the next is planned; the drill goes on",
         heavy_plan,
+    ),
+    Scenario(
+        "files-at-start",
+        "pipes, devices and brackets in the place of each file of the state folder, then of config and profile",
+        "comes up and names what was set aside, the drill runs, folder 0700; or exit 2 with the file's name",
+        files_at_start,
     ),
     Scenario(
         "sigterm-while-planning",

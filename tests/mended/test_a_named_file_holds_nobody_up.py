@@ -194,6 +194,18 @@ def test_mistakes_come_back_whole(planner: Apart, tmp_path: Path) -> None:
     assert caught[0] == caught[1] and len(caught[0]) > 2
 
 
+def test_a_system_that_starts_no_planner_keeps_no_daemon_down(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Short of processes or memory the daemon goes on; a plan is refused, and made once there is room."""
+    short = Apart()
+    with monkeypatch.context() as system:
+        system.setattr(sys, "executable", "/nowhere/python")
+        short.start()
+        with pytest.raises(Refused, match="starts no planner"):
+            short.ask(abs, -2)
+    assert short.ask(abs, -2) == 2
+    short.close()
+
+
 # Who may name a path, and what a stranger learns.
 
 

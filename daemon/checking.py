@@ -1,5 +1,6 @@
 """What a file comes to: the figures that let a builder see at once that a radius was written for a diameter."""
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +14,7 @@ from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.sides import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library import find, known, load_balls, read_any
+from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
 from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
 from drillfeed.daemon.mistakes import FileMistakes, Mistake
 from drillfeed.daemon.planning.allowed import check_ball
@@ -140,8 +141,11 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Pla
 
 def _path(name: str, folder: Path | None) -> Path:
     path = Path(name)
-    if path.exists() or "/" in name or name.endswith(".toml"):
+    if is_path(name):
         return path
+    with contextlib.suppress(OSError):  # a name that no file can have
+        if path.exists():
+            return path
     for kind in ("machines", "drills", "balls"):
         if name in known(kind, folder):
             return find(kind, name, folder)

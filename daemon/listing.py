@@ -4,7 +4,7 @@ Rule of this file: what a machine cannot do, or a player is not to get, is liste
 """
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -58,13 +58,19 @@ def _drills(machine: Machine, folder: Path | None, player: Player) -> Iterable[E
             drill = load_drill(name, folder)
             plan = plan_drill(drill, balls, machine, 0, player=player)
         except FileMistakes as wrong:
-            yield Entry(name, "", False, str(wrong.mistakes[0]), "")
+            yield Entry(name, "", False, _told(wrong), "")
         except NotPossible as wrong:
             yield Entry(name, drill.title, False, str(wrong), "")
         else:
             tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.0f}" for one in plan.sets))
             figures = f"({drill.level}, {plan.balls} balls, {tempo}/min)"
             yield Entry(name, drill.title, True, None, "; ".join([figures, *plan.notes]))
+
+
+def _told(wrong: FileMistakes) -> str:
+    """Return the first mistake by the name of its file alone: a listing is also read by others than its owner."""
+    first = wrong.mistakes[0]
+    return str(replace(first, file=Path(first.file).name))
 
 
 def _balls(machine: Machine, folder: Path | None, player: Player) -> Iterable[Entry]:
@@ -129,7 +135,7 @@ def _machines() -> Iterable[Entry]:
         try:
             machine = load_machine(name)
         except FileMistakes as wrong:
-            yield Entry(name, "", False, str(wrong.mistakes[0]), "")
+            yield Entry(name, "", False, _told(wrong), "")
         else:
             yield Entry(name, machine.title, True, None, "")
 

@@ -43,7 +43,7 @@ class RandomOrder(Table):
     """
 
     kind: Literal["random"]
-    weights: Annotated[dict[Mention, Weight], Field(min_length=1)]
+    weights: Annotated[dict[Mention, Weight], Field(min_length=1, max_length=HARD_MOST_SET_BALLS)]
     most_alike: Alike = HARD_MOST_SET_BALLS
     never: tuple[tuple[Mention, Mention], ...] = ()
     after: dict[Mention, Annotated[dict[Mention, Share], Field(min_length=1)]] = Field({})
@@ -66,7 +66,10 @@ class QuotaOrder(Table):
     """Each ball exactly as often as its quota says, shuffled; never more than `most_alike` in a row."""
 
     kind: Literal["quota"]
-    quota: Annotated[dict[Mention, Annotated[int, Field(ge=1, le=HARD_MOST_SET_BALLS)]], Field(min_length=1)]
+    quota: Annotated[
+        dict[Mention, Annotated[int, Field(ge=1, le=HARD_MOST_SET_BALLS)]],
+        Field(min_length=1, max_length=HARD_MOST_SET_BALLS),
+    ]
     most_alike: Alike = HARD_MOST_SET_BALLS
     first: First = "easiest"
 
@@ -120,7 +123,7 @@ Parts = Annotated[tuple[Part, ...], Field(min_length=1, max_length=HARD_MOST_SET
 
 
 class ScenarioOrder(Table):
-    """Balls, waits, repetitions and choices, nested as deep as wanted, and from the beginning again at the end."""
+    """Balls, waits, repetitions and choices, nested, and from the beginning again at the end."""
 
     kind: Literal["scenario"]
     parts: Parts

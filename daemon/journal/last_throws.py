@@ -11,6 +11,7 @@ A slot holds length and CRC-32 of its text, then the text: one JSON object. A sl
 import contextlib
 import hashlib
 import json
+import math
 import mmap
 import os
 import stat
@@ -108,7 +109,23 @@ class LastThrows:
             text = self._map[start + HEAD.size : start + HEAD.size + min(length, SLOT_BYTES - HEAD.size)]
             if not length or zlib.crc32(text) != crc:
                 continue
-            with contextlib.suppress(ValueError):  # of another version of drillfeed
-                run, machine, serial, at_s, topic, fields = json.loads(text)
-                found.append(Kept(run, machine, serial, Event(at_s, topic, "", None, fields)))
+            with contextlib.suppress(ValueError, TypeError, RecursionError):  # of another version of drillfeed
+                found.append(_kept(*json.loads(text)))
         return found
+
+
+def _kept(run: object, machine: object, serial: object, at_s: object, topic: object, fields: object) -> Kept:
+    """Return what a slot holds; raise ValueError where it makes no sense."""
+    if (
+        isinstance(run, str)
+        and isinstance(machine, str)
+        and type(serial) is int
+        and 0 <= serial < 2**53
+        and isinstance(at_s, float | int)
+        and math.isfinite(at_s)
+        and isinstance(topic, str)
+        and topic in KEPT
+        and isinstance(fields, dict)
+    ):
+        return Kept(run, machine, serial, Event(float(at_s), topic, "", None, fields))
+    raise ValueError("no event of a throw")

@@ -105,8 +105,9 @@ def _simulated(args: argparse.Namespace, machine: "Machine", log: "EventLog") ->
 def _serial(args: argparse.Namespace, machine: "Machine", log: "EventLog") -> "Started":
     from pathlib import Path
 
-    from drillfeed.clients.drivers.duty import load_duty
+    from drillfeed.clients.drivers.duty import duty_of
     from drillfeed.clients.drivers.serial_board import SerialBoard
+    from drillfeed.daemon.files import read_toml
 
     if not args.port:
         raise ValueError("--port is missing: the serial port of the board, for example /dev/ttyUSB0")
@@ -122,7 +123,7 @@ def _serial(args: argparse.Namespace, machine: "Machine", log: "EventLog") -> "S
     except ImportError:
         raise ValueError("pyserial is missing. Next: pip install 'drillfeed[serial]'") from None
     traits = driver_traits(machine, f"serial {machine.name}", simulated=args.simulated)
-    duty = load_duty(Path(args.duty)) if args.duty else None
+    duty = duty_of(read_toml(Path(args.duty)), args.duty) if args.duty else None
     board = SerialBoard(traits, SerialPort(args.port, args.baud), duty, log)
     return board, traits, board.close
 

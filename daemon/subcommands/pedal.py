@@ -83,8 +83,20 @@ def run(args: argparse.Namespace) -> int:
     return LEFT
 
 
+def read_settings(path: Path) -> "tuple[Pedal, ...]":
+    """Return the foot switches of a TOML file; raises BadSettings."""
+    from drillfeed.clients.pedal.settings import BadSettings, settings_of
+    from drillfeed.daemon.files import read_toml
+    from drillfeed.daemon.mistakes import FileMistakes
+
+    try:
+        return settings_of(read_toml(path), str(path))
+    except FileMistakes as error:
+        raise BadSettings(str(error)) from None
+
+
 def _settings(args: argparse.Namespace) -> "tuple[Pedal, ...]":
-    from drillfeed.clients.pedal.settings import BadSettings, pedal_of, read_settings
+    from drillfeed.clients.pedal.settings import BadSettings, pedal_of
 
     if args.config:
         return read_settings(Path(args.config))

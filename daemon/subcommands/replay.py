@@ -37,12 +37,13 @@ def run(args: argparse.Namespace) -> int:
 
     from drillfeed.clients.recording import NoRecording, read_recording
     from drillfeed.clients.recording_svg import draw
+    from drillfeed.daemon.files import lines_of, open_text
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.mistakes import FileMistakes
 
     try:
-        with Path(args.recording).open(encoding="utf-8", errors="replace") as file:
-            recording = read_recording(file)
+        with open_text(Path(args.recording)) as file:
+            recording = read_recording(lines_of(file))
         print(_summary(args.recording, recording))
         if args.out:
             title = f"{Path(args.recording).name}, began {recording.began or 'at an unknown time'}"

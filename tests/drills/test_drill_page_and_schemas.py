@@ -12,7 +12,8 @@ import pytest
 from drillfeed.daemon import file_schemas
 from drillfeed.daemon.drills.drill import Drill, Rung, Set, read_drill
 from drillfeed.daemon.drills.forms import FixedOrder, QuotaOrder, RandomOrder, RotatingOrder, ScenarioOrder
-from drillfeed.daemon.library import known, load_balls, load_drill, load_machine, read_toml
+from drillfeed.daemon.files import read_toml
+from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.protocol.generated import stale
 

@@ -10,6 +10,8 @@ import select
 import sys
 import time
 
+from drillfeed.daemon.shell.output import unfiltered
+
 EXAMPLES = """\
 examples:
   drillfeed keyboard                       the daemon of this machine
@@ -97,7 +99,7 @@ def _on_terminal(session: Session) -> int:
     before = termios.tcgetattr(number)
     try:
         tty.setcbreak(number)
-        sys.stdout.write(HIDE_CURSOR + CLEAR_SCREEN)
+        unfiltered(sys.stdout).write(HIDE_CURSOR + CLEAR_SCREEN)
         while True:
             now = time.monotonic()
             session.client.look(now)
@@ -113,7 +115,8 @@ def _on_terminal(session: Session) -> int:
     finally:
         session.client.close()
         termios.tcsetattr(number, termios.TCSADRAIN, before)
-        sys.stdout.write(f"{SHOW_CURSOR}\n{session.client.message}\n")
+        unfiltered(sys.stdout).write(SHOW_CURSOR)
+        sys.stdout.write(f"\n{session.client.message}\n")
         sys.stdout.flush()
 
 
@@ -125,6 +128,6 @@ def _draw(session: Session, now: float) -> None:
     lines = render(client.snapshot, size.columns, client.message, now - client.seen_at_s)
     lines = lines[: (size.lines or USUAL_ROWS) - 1]
     screen = "".join(f"{line}{CLEAR_LINE}\r\n" for line in lines)
-    sys.stdout.write(HOME + screen + CLEAR_BELOW + ("\a" if client.cues else ""))
+    unfiltered(sys.stdout).write(HOME + screen + CLEAR_BELOW + ("\a" if client.cues else ""))
     sys.stdout.flush()
     client.cues.clear()

@@ -11,6 +11,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from drillfeed.daemon.shell.output import unfiltered
+from drillfeed.protocol.plain import plain
+
 if TYPE_CHECKING:
     from drillfeed.clients.pedal.settings import Pedal
     from drillfeed.clients.pedal.sources import Source
@@ -79,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # leaves in order, as Ctrl-C does
     session = PedalSession(client, pedals, lambda line: print(line, flush=True))
     with keys_as_they_come(any(pedal.source == "terminal" for pedal in settings)):
-        work(session, lambda: None if args.quiet else print("\a", end="", flush=True))
+        work(session, lambda: None if args.quiet else print("\a", end="", flush=True, file=unfiltered(sys.stdout)))
     return LEFT
 
 
@@ -125,7 +128,7 @@ def _list() -> int:
 
     devices = [evdev.InputDevice(path) for path in evdev.list_devices()]
     for device in devices:
-        print(f"{device.path:<24}{device.name}")
+        print(f"{device.path:<24}{plain(device.name)}")
     if not devices:
         print("no input device can be read; is your user in the group `input`?")
     return LEFT

@@ -15,7 +15,7 @@ MAY: dict[str, set[str]] = {
     "physics": set(),
     "calibration": {"mistakes"},
     "machine": {"protocol", "mistakes", "calibration"},
-    "mistakes": set(),
+    "mistakes": {"protocol"},
     "library": {"machine", "calibration", "drills", "mistakes", "aim"},
     "drills": {"mistakes", "physics"},
     "aim": {"physics", "machine", "calibration", "drills", "mistakes"},

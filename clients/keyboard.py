@@ -8,6 +8,7 @@ import textwrap
 from dataclasses import dataclass
 
 from drillfeed.protocol.commands import COMMANDS, Command
+from drillfeed.protocol.plain import plain
 from drillfeed.protocol.status import Snapshot
 from drillfeed.protocol.status_text import (
     ball_line,
@@ -186,4 +187,4 @@ def _row(name: str, value: str, width: int) -> list[str]:
 
 def _wrap(text: str, width: int, first: str = "") -> list[str]:
     rest = " " * len(first)
-    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest) or [first.rstrip()]
+    return textwrap.wrap(plain(text), width, initial_indent=first, subsequent_indent=rest) or [first.rstrip()]

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field
 
-from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
+from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, Words, validate
 
 STALE_AFTER_BALLS = 5000  # tyres wear: a default of ours
 SPANS: Mapping[str, tuple[float, float]] = {
@@ -48,7 +48,7 @@ class Calibration(Table):
     machine: str
     made_on: Annotated[str, Field(pattern=r"^20\d{2}-\d{2}-\d{2}$"), AfterValidator(_as_day)]
     balls: Annotated[int, Field(ge=1)]
-    ball_batch: Annotated[str, Field(max_length=80)] = ""
+    ball_batch: Annotated[Words, Field(max_length=80)] = ""
     temp_c: Annotated[float, Field(ge=-40, le=60)] = 20.0
     altitude_m: Annotated[float, Field(ge=-500, le=6000)] = 0.0
     stale_after_balls: Annotated[int, Field(ge=1)] = STALE_AFTER_BALLS

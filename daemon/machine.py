@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.calibration import Calibration, Trims
-from drillfeed.daemon.mistakes import Table
+from drillfeed.daemon.mistakes import Table, Words
 from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
 
 WheelName = Literal["top", "bottom"]
@@ -232,7 +232,7 @@ class Machine(Table):
     """A whole profile. `simulated_only` marks a profile that stands for no built machine."""
 
     name: Annotated[str, Field(pattern="^[a-z0-9][a-z0-9-]{0,39}$")]
-    title: Annotated[str, Field(max_length=120)]
+    title: Annotated[Words, Field(max_length=120)]
     top: Wheel
     bottom: Wheel
     tilt: AngleAxis

@@ -3,10 +3,14 @@
 import reprlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 
+from drillfeed.protocol.plain import plain
+
+Words = Annotated[str, AfterValidator(plain)]
+"""Text for people in a file of somebody's: made plain when it is read."""
 _Model = TypeVar("_Model", bound=BaseModel)
 MOST_MISTAKES = 50
 MOST_SHOWN, MOST_SAID = 60, 400
@@ -32,7 +36,7 @@ class Mistake:
 
     def __str__(self) -> str:
         """Return the mistake as one line."""
-        return f"{self.file}: {self.key}: found {self.found}; allowed: {self.allowed}"
+        return plain(f"{self.file}: {self.key}: found {self.found}; allowed: {self.allowed}")
 
 
 class FileMistakes(Exception):

@@ -6,7 +6,9 @@ entered is None, written as blank, and never 0.
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from drillfeed.protocol.plain import plain_deep
 
 State = Literal[
     "OFFLINE",
@@ -28,6 +30,12 @@ class Frozen(BaseModel):
     """A record that cannot be changed and takes no unknown keys."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _plain(cls, given: object) -> object:
+        """Make every text of it plain: much of it was written by others."""
+        return plain_deep(given)
 
 
 class BallInfo(Frozen):

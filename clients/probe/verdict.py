@@ -10,6 +10,7 @@ from textwrap import wrap
 
 from drillfeed.clients.probe.probe import TABLE, Result, Row
 from drillfeed.protocol.link import DriverHello
+from drillfeed.protocol.plain import plain
 
 HOLDS, FAILS, NO_DRIVER = 0, 1, 3
 BAD: tuple[Result, ...] = ("fails", "not reached", "unsure")
@@ -45,7 +46,7 @@ def exit_status(rows: Sequence[Row]) -> int:
 def row_text(row: Row) -> str:
     """Return one row for people."""
     head = f"{MARKS[row.result]:<12}{row.check.name:<21}{row.check.clause:<9}"
-    lines = wrap(row.saw, WIDTH - len(head)) or [""]
+    lines = wrap(plain(row.saw), WIDTH - len(head)) or [""]
     return ("\n" + " " * len(head)).join([head + lines[0], *lines[1:]])
 
 
@@ -65,7 +66,7 @@ def verdict_text(rows: Sequence[Row], hello: DriverHello | None) -> str:
         f"first: {check.name}, {check.clause} of LINK.md",
         f"  done      {check.does}",
         f"  expected  {check.expects}",
-        f"  seen      {bad.saw}",
+        f"  seen      {plain(bad.saw)}",
     ]
     later = [row.check for row in rows if row.result in BAD and row is not bad]
     if later:

@@ -16,7 +16,7 @@ from drillfeed.daemon.drills.forms import FixedOrder as FixedOrder
 from drillfeed.daemon.drills.forms import RandomOrder as RandomOrder
 from drillfeed.daemon.drills.orders import names_of
 from drillfeed.daemon.drills.sides import split
-from drillfeed.daemon.mistakes import Table, validate
+from drillfeed.daemon.mistakes import Table, Words, validate
 
 HARD_MOST_PER_MIN = 90.0
 HARD_MOST_BALLS = 1200
@@ -55,7 +55,7 @@ class Variation(Table):
 class Set(Table):
     """Balls thrown without a rest, and the rest that follows them."""
 
-    title: Annotated[str, Field(max_length=80)] = ""
+    title: Annotated[Words, Field(max_length=80)] = ""
     balls: Annotated[int, Field(ge=1, le=HARD_MOST_SET_BALLS)]
     tempo_per_min: Tempo | None = None
     order: Order
@@ -76,7 +76,7 @@ class Set(Table):
 class Rung(Table):
     """One step of the ladder, on top of the steps before it. `title` says what it changes."""
 
-    title: Annotated[str, Field(min_length=1, max_length=80)]
+    title: Annotated[Words, Field(min_length=1, max_length=80)]
     tempo_change_per_min: Annotated[float, Field(ge=-60, le=60)] = 0.0
     balls_change: Annotated[int, Field(ge=-HARD_MOST_SET_BALLS, le=HARD_MOST_SET_BALLS)] = 0
     weights: dict[Mention, Weight] = Field({})
@@ -96,9 +96,9 @@ class Drill(Table):
     """A whole drill. A set without `rest_s` is followed by a rest that waits for the player."""
 
     name: Name
-    title: Annotated[str, Field(max_length=120)]
-    trains: Annotated[str, Field(max_length=300)] = ""
-    move_on: Annotated[str, Field(max_length=300)] = ""
+    title: Annotated[Words, Field(max_length=120)]
+    trains: Annotated[Words, Field(max_length=300)] = ""
+    move_on: Annotated[Words, Field(max_length=300)] = ""
     level: Level
     tempo_per_min: Tempo
     most_per_min: Tempo = HARD_MOST_PER_MIN

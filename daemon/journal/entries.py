@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from drillfeed.daemon.engine.effects import Event, Field
 from drillfeed.protocol.errors import ErrorCode
+from drillfeed.protocol.plain import plain_lines
 from drillfeed.protocol.spec import Caller
 
 # After so long without an entry, by the monotonic clock, what comes next is another session: a default of ours.
@@ -238,7 +239,12 @@ BY_TOPIC: dict[str, Callable[[sqlite3.Connection, Place, Event, float], Place]] 
 def _insert(connection: sqlite3.Connection, table: str, conflict: str = "", /, **values: object) -> int:
     names, places = ", ".join(values), ", ".join("?" * len(values))
     text = f"INSERT INTO {table} ({names}) VALUES ({places}) {conflict}"
-    return int(connection.execute(text, tuple(values.values())).lastrowid or 0)
+    return int(connection.execute(text, tuple(map(_kept, values.values()))).lastrowid or 0)
+
+
+def _kept(value: object) -> object:
+    """Return a value as it is kept: every line of a text plain, whoever wrote it."""
+    return plain_lines(value) if isinstance(value, str) else value
 
 
 def _latest(connection: sqlite3.Connection, where: str, *values: object) -> int | None:

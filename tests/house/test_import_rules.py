@@ -15,7 +15,7 @@ MAY: dict[str, set[str]] = {
     "physics": set(),
     "calibration": {"mistakes"},
     "machine": {"protocol", "mistakes", "calibration"},
-    "mistakes": set(),
+    "mistakes": {"protocol"},
     "files": {"mistakes"},
     "library": {"files", "machine", "calibration", "drills", "mistakes", "aim"},
     "drills": {"mistakes", "physics"},

@@ -20,7 +20,7 @@ from drillfeed.daemon.engine.schedule import ZERO, Legs, Slot
 from drillfeed.daemon.engine.setup import SETUP_LEAD_S, Setup
 from drillfeed.daemon.engine.states import ENDS_ARMED, after
 from drillfeed.daemon.engine.states import Event as StateEvent
-from drillfeed.daemon.engine.unsure import Unsure
+from drillfeed.daemon.engine.unconfirmed import Unconfirmed
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.protocol.errors import Refused
@@ -70,7 +70,7 @@ class Engine:
         self.profile: Profile | None = None
         self.plan: DrillPlan | None = None
         self.run: DrillRun | None = None
-        self.unsure = Unsure()
+        self.unconfirmed = Unconfirmed()
         self.wanted: Wanted | None = None
         self.queued: Wanted | None = None
         self.hopper = Hopper()
@@ -229,7 +229,7 @@ class Engine:
             # Of several results of an id the first one listed counts: an id that was asked for anew adds another.
             for result in {result.id: result for result in reversed(status.feeds)}.values():
                 fed_s = line.to_daemon(result.at_s)
-                late = self.unsure.take(result, fed_s)
+                late = self.unconfirmed.take(result, fed_s)
                 if late is not None:
                     self._settled(*late, now_s)
                 if run is not None:
@@ -269,7 +269,7 @@ class Engine:
         if slot.outcome == "fed":
             self.ball_went(now_s)
         elif slot.outcome == "unknown":
-            self.unsure.put(run, slot)
+            self.unconfirmed.put(run, slot)
             if self.machine.feeder.kind == "crank-timed":
                 self.crank_turns = None
         late_ms = None if slot.fed_s is None else round((slot.fed_s - slot.feed_at_s) * 1000, 1)

@@ -13,6 +13,7 @@ import zmq
 from drillfeed.clients.probe import process
 from drillfeed.clients.probe.check import Phase
 from drillfeed.clients.probe.probe import Probe, Row
+from drillfeed.clients.probe.stalls import waited_for_processor_s
 from drillfeed.protocol.link import SOCKET_BYTES_MAX
 
 TURN_MS = 2
@@ -29,6 +30,7 @@ def run_probe(endpoint: str, probe: Probe, ask: Ask, told: Told, wait_s: float, 
     gets each row as it comes. `pid` is the driver's process, for the checks that freeze it and hang up on it. Raises
     zmq.ZMQError where the endpoint cannot be bound.
     """
+    probe.bench.stalls.waited_s = waited_for_processor_s
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     socket = context.socket(zmq.ROUTER)
     socket.setsockopt(zmq.LINGER, 0)

@@ -22,7 +22,7 @@ from drillfeed.daemon.engine.setup import SETUP_LEAD_S, Setup
 from drillfeed.daemon.engine.standing import StandingWatch, rest_of
 from drillfeed.daemon.engine.states import ENDS_ARMED, after
 from drillfeed.daemon.engine.states import Event as StateEvent
-from drillfeed.daemon.engine.unsure import Unsure
+from drillfeed.daemon.engine.unconfirmed import Unconfirmed
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.protocol.errors import Refused
@@ -77,7 +77,7 @@ class Engine:
         self.profile: Profile | None = None
         self.plan: DrillPlan | None = None
         self.run: DrillRun | None = None
-        self.unsure = Unsure()
+        self.unconfirmed = Unconfirmed()
         self.wanted: Wanted | None = None
         self.queued: Wanted | None = None
         self.hopper = Hopper()
@@ -247,7 +247,7 @@ class Engine:
                 if result.id > self.link.newest_id or future(result.at_s, status) is not None:
                     continue  # nothing that was never asked for, or has not been yet, is believed
                 fed_s = line.to_daemon(result.at_s)
-                late = self.unsure.take(result, fed_s)
+                late = self.unconfirmed.take(result, fed_s)
                 if late is not None:
                     self._settled(*late, now_s)
                 if run is not None:
@@ -288,7 +288,7 @@ class Engine:
         if slot.outcome == "fed":
             self.ball_went(now_s)
         elif slot.outcome == "unknown":
-            self.unsure.put(run, slot)
+            self.unconfirmed.put(run, slot)
             if self.machine.feeder.kind == "crank-timed":
                 self.crank_turns = None
         late_ms = None if slot.fed_s is None else round((slot.fed_s - slot.feed_at_s) * 1000, 1)

@@ -13,7 +13,6 @@ from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
 from datetime import datetime
-from itertools import count
 from pathlib import Path
 from typing import Any, TypeVar
 

@@ -27,7 +27,19 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults import boards, disks, hands, insides, links, named_files, processes, stops, strangers, throwers, unasked
+from tests.faults import (
+    boards,
+    disks,
+    hands,
+    insides,
+    links,
+    named_files,
+    processes,
+    stops,
+    strangers,
+    throwers,
+    unasked,
+)
 from tests.faults.bench import NotReady
 from tests.faults.verdict import Scenario, Seen, Verdict
 

@@ -14,7 +14,7 @@ KEPT_MOST = 64
 
 
 @dataclass
-class Unsure:
+class Unconfirmed:
     """The newest balls that were settled as unknown, by feed id, with the run and the set that they belong to."""
 
     _balls: dict[int, tuple[DrillRun, SetRun, Slot]] = field(default_factory=dict)

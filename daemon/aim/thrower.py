@@ -211,9 +211,9 @@ def launch_by(
 
 
 def launches_by(
-    thrower: Thrower, speed_mps: Array, spin_revps: Array | float, tilt_deg: Array, pan: float, roll: float
+    thrower: Thrower, speed_mps: Array, spin_revps: Array | float, tilt_deg: Array, pan: Array | float, roll: float
 ) -> Launches:
-    """Return `launch_by` for (n,) speeds, tilts and perhaps spins at one pan and roll (degrees)."""
+    """Return `launch_by` for (n,) speeds, tilts and perhaps spins and pans at one roll (degrees)."""
     true_tilt = tilt_deg + thrower.tilt_zero_deg
     tilt = np.radians(true_tilt)
     return launches_from(

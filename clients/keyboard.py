@@ -130,6 +130,8 @@ def render(snapshot: Snapshot | None, width: int, message: str = "", age_s: floa
     lines += _row("next ball", ball_line(snapshot.next_ball), width)
     lines.append("")
     lines += _counts(snapshot, width)
+    for text in snapshot.misfits:
+        lines += _row("misfit", text, width)
     for text in (*snapshot.faults, *snapshot.warnings):
         lines += _row("note", text, width)
     lines.append("")

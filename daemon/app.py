@@ -121,6 +121,9 @@ class Daemon:
 
     def _record(self, event: Event) -> None:
         self.journal.note(Happened(event))
+        if event.topic == "link":
+            # This is the control thread, and a terminal may make it wait.
+            self.desk.aside(lambda: self._log.warning(event.text))
         if event.fields.get("cautions") == "accepted":
             # This is the control thread, which touches no disk.
             self.desk.aside(lambda: cautions.keep(state_folder(), self.machine.name))

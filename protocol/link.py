@@ -19,6 +19,7 @@ VERSION = 1
 FRAME_BYTES_MAX = 16_384
 # A frame between the two is refused with its reason; one that is longer closes the connection unread (ZMQ_MAXMSGSIZE).
 SOCKET_BYTES_MAX = 2 * FRAME_BYTES_MAX
+MISFITS_MAX = 40
 
 TICK_S = 0.020
 LEAD_S = 0.300
@@ -117,6 +118,9 @@ class DaemonHello(Message):
     limits_hash: Annotated[str, Field(pattern="^[0-9a-f]{16}$")]
     watchdog_feed_ms: Positive = WATCHDOG_FEED_S * 1000
     watchdog_stop_ms: Positive = WATCHDOG_STOP_S * 1000
+    misfits: Annotated[tuple[Text, ...], Field(max_length=MISFITS_MAX)] | None = Field(
+        None, description="all that keeps this driver from driving this machine; None: it fits, or has not said hello"
+    )
 
 
 class WheelTarget(Record):

@@ -24,6 +24,7 @@ State = Literal[
     "SETUP",
 ]
 Known = Literal["measured", "assumed", "unknown"]
+FeedKnown = Literal["reported", "unknown"]
 
 
 class Frozen(BaseModel):
@@ -95,7 +96,7 @@ class Snapshot(Frozen):
     next_step: str | None = Field(None, description="the line to type next, or what to do by hand")
     stop_count: int
     feed: Literal["open", "closed"]
-    feed_known: Known = Field("unknown", description="is the feeder's state confirmed by the driver")
+    feed_known: FeedKnown = Field("unknown", description="reported: the driver says so, in a fresh status")
     wheels_at_rest: bool | None = None
     wheels_known: Known = "unknown"
     countdown_s: float | None = Field(None, description="to the first ball leaving")
@@ -129,6 +130,7 @@ class Snapshot(Frozen):
     calibration: str | None = None
     driver: str | None = None
     driver_boot: str | None = None
+    misfits: tuple[str, ...] = Field((), description="all that keeps this driver from driving this machine")
     link: str = Field("down", description="up, down, or what is wrong with it")
     clock_error_ms: float | None = None
     status_age_ms: float | None = None

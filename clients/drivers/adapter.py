@@ -57,6 +57,7 @@ class DriverCore:
         self.outputs = Outputs(traits, now)
         self.gate = FeedGate(traits, board, self.outputs, note)
         self.report = Reporter(traits, boot, self.outputs, now)
+        self._misfits: tuple[str, ...] = ()
         self._past_sessions: deque[str] = deque(maxlen=SESSIONS_REMEMBERED)
         self._watch_from_s = now
         self._watchdog_feed_s, self._watchdog_stop_s = WATCHDOG_FEED_S, WATCHDOG_STOP_S
@@ -106,6 +107,11 @@ class DriverCore:
         if not known:
             self.report.heard(now)
             self._adopt(message.session, now)
+        misfits = message.misfits or ()
+        if misfits != self._misfits:
+            self._misfits = misfits
+            if misfits:
+                self.note("misfit", now, misfits=list(misfits))
         if not known or self.mode == "disarmed":
             self._take_limits(message, now)
         if known:

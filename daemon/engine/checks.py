@@ -3,6 +3,7 @@
 Rule of this file: a check changes nothing. It raises Refused with what is wrong and what to do, or returns.
 """
 
+from math import isfinite
 from typing import TYPE_CHECKING
 
 from drillfeed.daemon.engine.driver import CLOCK_ARM_S
@@ -21,11 +22,10 @@ def check_driver(engine: "Engine", now_s: float) -> None:
     driver, status = link.driver, link.status
     if driver is None or status is None or link.status_age_s(now_s) > WATCHDOG_FEED_S:
         raise Refused("no-driver", "no motor driver answers", do="start the driver, then: status")
-    if driver.mismatch:
-        raise Refused("driver-mismatch", "; ".join(driver.mismatch), do="mend the profile or the driver")
+    if link.misfits:
+        raise Refused("driver-mismatch", "; ".join(link.misfits), do="mend the profile or the driver")
     if status.limits_hash != link.digest:
-        why = status.refusals[-1].reason if status.refusals else "it does not say why"
-        raise Refused("driver-mismatch", f"the driver has not taken the limits: {why}")
+        raise Refused("driver-mismatch", "the driver has not taken the machine's limits yet", do="wait, then: arm")
     doubts = engine.doubts.lines(now_s)
     if doubts:
         raise Refused("driver-contradicts", "; ".join(doubts), do="mend the driver; drillfeed probe-driver checks it")
@@ -35,7 +35,8 @@ def check_driver(engine: "Engine", now_s: float) -> None:
     if engine.machine.sensors.speed_feedback and blind:
         raise Refused("feedback", "a wheel's speed cannot be read", do="look at the speed sensors and their cables")
     if link.line is None or link.line.error_s > CLOCK_ARM_S:
-        found = "not known yet" if link.line is None else f"known to {link.line.error_s * 1000:.1f} ms"
+        known = link.line is not None and isfinite(link.line.error_s)
+        found = f"known to {link.line.error_s * 1000:.1f} ms" if known and link.line else "not known yet"
         raise Refused("clock", "the driver's clock", expected=f"known to {CLOCK_ARM_S * 1000:g} ms", found=found)
     check_supply(engine)
 

@@ -180,9 +180,9 @@ class Doubts:
 
     def see(self, status: Status, sent: Sent, now_s: float) -> list[str]:
         """Take a status as it came; return the lines that count from now on."""
-        fresh = []
+        fresh, sane = [], in_reason(status)
         for row, check in enumerate(CONTRADICTIONS):
-            text = check(status, sent)
+            text = check(status if check is _figures else sane, sent)
             if text is not None:
                 doubt = self.held.setdefault(row, _Doubt(text))
                 doubt.seen_s.append(now_s)

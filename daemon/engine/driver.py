@@ -15,6 +15,7 @@ from drillfeed.daemon.engine.fit import differences
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import (
     BAND_MEDIAN_S,
+    MISFITS_MAX,
     PING_S,
     WATCHDOG_FEED_S,
     WATCHDOG_STOP_S,
@@ -30,6 +31,7 @@ from drillfeed.protocol.link import (
     decode_from_driver,
     encode,
 )
+from drillfeed.protocol.status_text import seconds
 
 DEAF_FEED_S = 0.300
 DEAF_FAULT_S = 0.600
@@ -38,9 +40,23 @@ CLOCK_FEED_S = 0.025
 HELLO_AGAIN_S = 0.500
 FIRST_PING_S = 0.040
 RING = 64
+MISFIT_MOST = 200
 
 Frame = tuple[bytes, bytes]
 OrderKind = Literal["arm", "disarm", "stop", "clear"]
+
+
+def age_text(age_s: float) -> str:
+    """Return an age in words: ms under a second, else as people read times; empty where it is infinite."""
+    if age_s == float("inf"):
+        return ""
+    return f"{age_s * 1000:.0f} ms" if age_s < 1 else seconds(age_s)
+
+
+def for_text(age_s: float) -> str:
+    """Return `for 320 ms`, or `yet` where it never was."""
+    age = age_text(age_s)
+    return f"for {age}" if age else "yet"
 
 
 @dataclass
@@ -153,7 +169,11 @@ class DriverLink:
         if len(self._hello_to) > RING:
             self._hello_to.clear()
         self._hello_to[peer] = now_s
-        hello = DaemonHello(session=self.session, daemon="drillfeed", limits=self.limits, limits_hash=self.digest)
+        known = self.driver.mismatch if self.driver is not None and self.driver.peer == peer else ()
+        misfits = tuple(line[:MISFIT_MOST] for line in known[:MISFITS_MAX]) or None
+        hello = DaemonHello(
+            session=self.session, daemon="drillfeed", limits=self.limits, limits_hash=self.digest, misfits=misfits
+        )
         self.out.append((peer, encode(hello)))
 
     def _take_status(self, driver: Driver, status: Status, now_s: float) -> None:
@@ -242,12 +262,25 @@ class DriverLink:
         if self.driver is None:
             return "no driver"
         if self.status_age_s(now_s) > WATCHDOG_FEED_S:
-            return f"status {self.status_age_s(now_s) * 1000:.0f} ms old"
+            age = age_text(self.status_age_s(now_s))
+            return f"status {age} old" if age else "no status yet"
         if self.deaf_s(now_s) > DEAF_FEED_S:
-            return f"no setpoint accepted for {self.deaf_s(now_s) * 1000:.0f} ms"
+            return f"no setpoint accepted {for_text(self.deaf_s(now_s))}"
         if self.line is None or self.line.error_s > CLOCK_FEED_S:
             return "the driver's clock is not known well enough"
         return None
+
+    @property
+    def misfits(self) -> tuple[str, ...]:
+        """Return all that keeps this driver from driving this machine; empty where it fits, or is not there."""
+        driver, status = self.driver, self.status
+        if driver is None:
+            return ()
+        told = status is not None and status.session == self.session
+        if driver.mismatch or status is None or not told or status.limits_hash == self.digest:
+            return driver.mismatch
+        refused = [refusal.reason for refusal in status.refusals if refusal.kind == "hello"]
+        return (f"the driver has not taken the machine's limits: {refused[-1] if refused else 'it does not say why'}",)
 
     def measured_median(self, now_s: float) -> tuple[float | None, float | None]:
         """Return both wheels' measured rpm, median of the last 100 ms; None where nothing was measured."""

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from drillfeed.daemon.engine.driver import DEAF_FAULT_S
+from drillfeed.daemon.engine.driver import DEAF_FAULT_S, for_text
 from drillfeed.daemon.engine.states import MOVING, RUNNING, UNDER_WAY
 from drillfeed.protocol.link import WATCHDOG_STOP_S
 from drillfeed.protocol.sleep import MACHINE_SLEPT
@@ -76,12 +76,12 @@ def _stalled(engine: "Engine", now_s: float) -> str | None:
 
 def _silent(engine: "Engine", now_s: float) -> str | None:
     age_s = engine.link.status_age_s(now_s)
-    return f"no status for {age_s * 1000:.0f} ms" if age_s > WATCHDOG_STOP_S else None
+    return f"no status {for_text(age_s)}" if age_s > WATCHDOG_STOP_S else None
 
 
 def _deaf(engine: "Engine", now_s: float) -> str | None:
     deaf_s = engine.link.deaf_s(now_s)
-    return f"no setpoint accepted for {deaf_s * 1000:.0f} ms" if deaf_s > DEAF_FAULT_S else None
+    return f"no setpoint accepted {for_text(deaf_s)}" if deaf_s > DEAF_FAULT_S else None
 
 
 def _tripped(engine: "Engine", now_s: float) -> str | None:

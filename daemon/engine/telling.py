@@ -1,5 +1,7 @@
 """From the engine to a snapshot: what `status` says, never better than known."""
 
+from math import isfinite
+
 from drillfeed.daemon.drills.ladder import AS_WRITTEN, rung_text
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.offers import offer_info
@@ -10,7 +12,7 @@ from drillfeed.daemon.engine.standing import LOOK, turning_text
 from drillfeed.daemon.engine.states import RUNNING
 from drillfeed.daemon.planning.plan import PlannedBall
 from drillfeed.protocol.link import WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
-from drillfeed.protocol.status import BallInfo, Counts, Known, Snapshot, State, WheelInfo
+from drillfeed.protocol.status import BallInfo, Counts, FeedKnown, Snapshot, State, WheelInfo
 
 STANDING: frozenset[State] = frozenset({"OFFLINE", "IDLE", "ARMED", "FAULT"})
 
@@ -53,8 +55,10 @@ def _next_ball(engine: Engine, run: DrillRun, now_s: float) -> BallInfo | None:
 def _next_step(engine: Engine, fresh: Status | None) -> str | None:
     if engine.state == "IDLE" and turning_text(fresh, engine.machine):
         return f"{LOOK}; then: arm"
+    if engine.state == "IDLE" and engine.link.misfits:
+        return "mend the profile or the driver"
     steps: dict[State, str] = {
-        "OFFLINE": "start a motor driver",
+        "OFFLINE": "start a motor driver" if fresh is None else "wait a moment, then: status",
         "IDLE": "arm" if engine.plan else "load NAME, then: arm",
         "ARMED": f"start {engine.stop_count}" if engine.plan else "load NAME",
         "SPINUP": "pause or stop",
@@ -72,9 +76,25 @@ def _next_step(engine: Engine, fresh: Status | None) -> str | None:
 def _link(engine: Engine, now_s: float) -> str:
     if engine.link.driver is None:
         return "down"
-    if engine.link.driver.mismatch:
-        return f"does not fit: {engine.link.driver.mismatch[0]}"
+    misfits = len(engine.link.misfits)
+    if misfits:
+        return f"the driver does not fit the machine, in {misfits} way{'s' if misfits > 1 else ''}; see misfit"
     return engine.link.feed_trouble(now_s) or "up"
+
+
+def _reason(engine: Engine, now_s: float) -> str | None:
+    """Return why this state; OFFLINE beside a driver's name says how far the greeting has come."""
+    link = engine.link
+    if engine.state != "OFFLINE" or link.driver is None:
+        return engine.reason
+    name = link.driver.hello.driver
+    if link.status is None:
+        return f"{name} has said hello; no status of it has come yet"
+    if link.status_age_s(now_s) > WATCHDOG_FEED_S:
+        return f"{name} fell silent"
+    return f"{name} has said hello; " + (
+        "it does not show the newest epoch yet" if not link.epoch_shown else "its clock is being learned"
+    )
 
 
 def _countdown_s(engine: Engine, now_s: float) -> float | None:
@@ -91,14 +111,14 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
     status: Status | None = link.status
     fresh = status if status is not None and link.status_age_s(now_s) < WATCHDOG_STOP_S else None
     standing, known = engine.rest(now_s)
-    feed_known: Known = "measured" if fresh and link.status_age_s(now_s) < WATCHDOG_FEED_S else "unknown"
+    feed_known: FeedKnown = "reported" if fresh and link.status_age_s(now_s) < WATCHDOG_FEED_S else "unknown"
     set_plan = run.set_plan if run else (plan.sets[0] if plan else None)
     crank = engine.machine.feeder.kind == "crank-timed"
     age_s = link.status_age_s(now_s)
     return Snapshot(
         state=engine.state,
         since_s=round(now_s - engine.since_s, 2),
-        reason=engine.reason,
+        reason=_reason(engine, now_s),
         hint=engine.fault.hint if engine.fault else None,
         next_step=_next_step(engine, fresh),
         stop_count=engine.stop_count,
@@ -136,8 +156,9 @@ def snapshot(engine: Engine, now_s: float, late_ticks: int = 0, worst_late_ms: f
         calibration=engine.machine.calibration.told() if engine.machine.calibration else "uncalibrated",
         driver=link.driver.hello.driver if link.driver else None,
         driver_boot=link.driver.hello.boot if link.driver else None,
+        misfits=link.misfits,
         link=_link(engine, now_s),
-        clock_error_ms=round(link.line.error_s * 1000, 2) if link.line else None,
+        clock_error_ms=round(link.line.error_s * 1000, 2) if link.line and isfinite(link.line.error_s) else None,
         status_age_ms=round(age_s * 1000, 1) if age_s != float("inf") else None,
         late_ticks=late_ticks,
         worst_late_ms=worst_late_ms,

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from typing import TextIO
 
     import numpy as np
 
@@ -79,12 +80,26 @@ def run(args: argparse.Namespace) -> int:
             return 2
         ending = Ending()
         ending.catch()
-        core = DriverCore(traits, board, boot=secrets.token_hex(8), now=time.monotonic(), note=log)
+        note = shown_to_the_driver(log, sys.stderr)
+        core = DriverCore(traits, board, boot=secrets.token_hex(8), now=time.monotonic(), note=note)
         try:
             run_link(core, args.link, ending, note=log)
         finally:
             close()
     return 0
+
+
+def shown_to_the_driver(note: "Note", out: "TextIO") -> "Note":
+    """Return `note` that also prints, for whoever started the driver, why it does not fit the daemon's machine."""
+
+    def noted(event: str, t: float, /, **what: object) -> None:
+        note(event, t, **what)
+        misfits = what.get("misfits")
+        if event == "misfit" and isinstance(misfits, list):
+            for line in misfits:
+                print(f"drillfeed drive: does not fit the daemon's machine: {line}", file=out, flush=True)
+
+    return noted
 
 
 def _simulated(args: argparse.Namespace, machine: "Machine", log: "EventLog") -> "Started":

@@ -78,11 +78,11 @@ def stop_before_leaving(
 
     The end of a terminal is often read a moment before its hang-up is signalled, so both may break it off.
     """
-    breaks: tuple[type[BaseException], ...] = (KeyboardInterrupt, *ended)
+    ends: tuple[type[BaseException], ...] = (KeyboardInterrupt, *ended)
     try:
         try:
             return work()
-        except breaks:
+        except ends:
             _before_leaving(stop)
     except Ended:
         _before_leaving(stop)

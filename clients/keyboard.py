@@ -8,6 +8,7 @@ import textwrap
 from dataclasses import dataclass
 
 from drillfeed.protocol.commands import COMMANDS, Command
+from drillfeed.protocol.plain import plain
 from drillfeed.protocol.status import Snapshot
 from drillfeed.protocol.status_text import (
     ball_line,
@@ -129,6 +130,8 @@ def render(snapshot: Snapshot | None, width: int, message: str = "", age_s: floa
     lines += _row("next ball", ball_line(snapshot.next_ball), width)
     lines.append("")
     lines += _counts(snapshot, width)
+    for text in snapshot.misfits:
+        lines += _row("misfit", text, width)
     for text in (*snapshot.faults, *snapshot.warnings):
         lines += _row("note", text, width)
     lines.append("")
@@ -186,4 +189,4 @@ def _row(name: str, value: str, width: int) -> list[str]:
 
 def _wrap(text: str, width: int, first: str = "") -> list[str]:
     rest = " " * len(first)
-    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest) or [first.rstrip()]
+    return textwrap.wrap(plain(text), width, initial_indent=first, subsequent_indent=rest) or [first.rstrip()]

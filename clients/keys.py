@@ -11,6 +11,7 @@ from pathlib import Path
 from drillfeed.clients.find import Address
 
 FILE = "keys.json"
+MOST_BYTES = 256 * 1024
 
 
 def keys_file(environ: Mapping[str, str]) -> Path:
@@ -32,17 +33,21 @@ def keep_key(address: Address, key: str | None, environ: Mapping[str, str]) -> N
     keys = {name: one for name, one in _read(file).items() if name != str(address)}
     if key is not None:
         keys[str(address)] = key
-    file.parent.mkdir(parents=True, exist_ok=True)
+    file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     beside = file.with_suffix(".new")
-    with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as out:
+    beside.unlink(missing_ok=True)  # what a killed writer left, or a pipe that nobody reads
+    with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as out:
         json.dump(keys, out, indent=1)
     beside.replace(file)
 
 
 def _read(file: Path) -> dict[str, str]:
+    # The keys are asked for before anything is sent, a stop too: a pipe or a device here must keep nobody waiting.
     try:
+        if not file.is_file() or file.stat().st_size > MOST_BYTES:
+            return {}
         keys = json.loads(file.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     whole = isinstance(keys, dict) and all(isinstance(one, str) for one in keys.values())
     return keys if whole else {}

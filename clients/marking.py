@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from drillfeed.protocol.lines import Reply
+from drillfeed.protocol.plain import cell
 from drillfeed.protocol.status import BallInfo, Snapshot
 
 POLL_S = 0.25
@@ -106,5 +107,10 @@ def _mark(ask: Callable[[str], str], tell: Callable[[str], None]) -> float | Non
 
 def as_csv(landings: Sequence[Landing]) -> str:
     """Return the marks as the file that `drillfeed calibrate` reads, a row a ball."""
-    rows = [f"{x.top_rpm:g},{x.bottom_rpm:g},{x.tilt_deg:g},{x.depth_cm:g},{x.ball}" for x in landings]
+    rows = [f"{x.top_rpm:g},{x.bottom_rpm:g},{x.tilt_deg:g},{x.depth_cm:g},{_cell(x.ball)}" for x in landings]
     return "\n".join(["top_rpm,bottom_rpm,tilt_deg,depth_cm,note", *rows]) + "\n"
+
+
+def _cell(text: str) -> str:
+    shown = str(cell(text)).replace('"', '""')
+    return f'"{shown}"' if "," in shown or '"' in shown else shown

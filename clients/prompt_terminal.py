@@ -43,7 +43,7 @@ class DiscreetHistory(FileHistory):
 
 def open_session(history: Path, known: Callable[[], Known], state: Callable[[], str]) -> "PromptSession[str]":
     """Return a session that completes from `known` and shows `state` below the line; raise OSError."""
-    history.parent.mkdir(parents=True, exist_ok=True)
+    history.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     history.touch(mode=0o600)
     return PromptSession(
         "> ",

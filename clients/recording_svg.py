@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from html import escape
 
 from drillfeed.clients.recording import Recording
+from drillfeed.protocol.plain import plain
 
 WIDTH, LEFT, RIGHT = 960, 76, 16
 PANEL, GAP, HEAD, FOOT = 190, 34, 58, 46
@@ -94,7 +95,7 @@ class _Scale:
 
 
 def _text(x: float, y: float, words: str, anchor: str = "start", size: int = 12) -> str:
-    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}">{escape(words)}</text>'
+    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="{size}">{escape(plain(words))}</text>'
 
 
 def _rule(x1: float, y1: float, x2: float, y2: float, style: str) -> str:
@@ -145,7 +146,7 @@ def draw(recording: Recording, title: str) -> str:
     names = [name for name in STYLES if any(name in lines for lines in panels.values())]
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" font-family="sans-serif">',
-        f"<title>{escape(title)}</title>",
+        f"<title>{escape(plain(title))}</title>",
         f'<rect width="{WIDTH}" height="{height}" fill="#fff"/>',
         _text(LEFT, 20, title, size=15),
         *_legend(names, len(recording.fed_s)),

@@ -20,16 +20,20 @@ from pathlib import Path
 import structlog
 
 from drillfeed.clients.ending import let_go, signals_to_end
+from drillfeed.clients.sleeping import asleep_s
 from drillfeed.daemon.config import Config, host_port, journal_file, state_folder
 from drillfeed.daemon.engine.engine import Engine
-from drillfeed.daemon.engine.events import CautionsAccepted, Event
+from drillfeed.daemon.engine.events import CautionsAccepted, DriverConnected, DriverMisfit, Event
 from drillfeed.daemon.engine.states import MOVING
+from drillfeed.daemon.engine.wording import sentence
+from drillfeed.daemon.files import or_set_aside, own_folder, path_of
 from drillfeed.daemon.journal.entries import Happened
 from drillfeed.daemon.journal.last_throws import LastThrows
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.mistakes import FileMistakes, Mistake
 from drillfeed.daemon.shell import alive, cautions
 from drillfeed.daemon.shell.age import with_age
 from drillfeed.daemon.shell.alone import Alone
@@ -40,8 +44,9 @@ from drillfeed.daemon.shell.line_server import LineServer
 from drillfeed.daemon.shell.notify import Manager
 from drillfeed.daemon.shell.pairing import FILE as PAIRED_FILE
 from drillfeed.daemon.shell.pairing import Pairings
+from drillfeed.daemon.shell.planner import Apart
 from drillfeed.daemon.shell.practice import Practice
-from drillfeed.daemon.shell.trims import with_kept_trims
+from drillfeed.daemon.shell.trims import trims_file, with_kept_trims
 from drillfeed.protocol.spec import Caller
 
 SWITCH_INTERVAL_S = 0.0005
@@ -91,25 +96,35 @@ class Daemon:
 
     def __init__(self, config: Config, machine: Machine) -> None:
         self.config, self.machine = config, machine
-        folder = state_folder()
-        machine = self.machine = with_age(with_kept_trims(folder, machine), journal_file(config))
-        engine = Engine(machine, secrets.token_hex(8), time.monotonic(), cautions.accepted(folder, machine.name))
-        drills = Path(config.drills) if config.drills else None
-        self.desk = Desk(machine, drills, lambda: secrets.randbelow(2**31))
+        folder, name, notes = state_folder(), machine.name, list[str]()
+        machine = or_set_aside(lambda: with_kept_trims(folder, machine), trims_file(folder, name), machine, notes)
+        machine = self.machine = with_age(machine, journal_file(config))
+        accepted = or_set_aside(lambda: cautions.accepted(folder, name), folder / cautions.FILE, False, notes)
+        engine = Engine(machine, secrets.token_hex(8), time.monotonic(), accepted)
+        drills = path_of(config.drills) if config.drills else None
+        self._planner = Apart()
+        self.desk = Desk(machine, drills, lambda: secrets.randbelow(2**31), self._planner)
         path, run = journal_file(config), engine.parts.link.session
         self.journal = Journal(path, machine.name, run, last=LastThrows.of(path, run, machine.name))
         limits = Limits(config.day_balls, config.seven_days_balls, config.players)
-        self.desk.practice = Practice(machine, folder, self.journal, limits, config.players)
+        pairings = Pairings(folder / PAIRED_FILE)
+        notes += pairings.notes
+        self.desk.practice = Practice(machine, folder, self.journal, limits, config.players, notes=tuple(notes))
         self.desk.record = self._record
         self.desk.record_command = self.journal.note
-        self.control = ControlLoop(engine, config.link, config.observe, self.desk.deliver)
+        self.control = ControlLoop(engine, config.link, config.observe, self.desk.deliver, asleep_s)
         self.desk.control = self.control
-        self.server = LineServer(self.desk, Pairings(folder / PAIRED_FILE))
+        self.server = LineServer(self.desk, pairings)
         self._held = contextlib.ExitStack()
         self._log = structlog.get_logger("daemon")
+        for note in notes:
+            self._log.warning(note)
 
     def _record(self, event: Event) -> None:
         self.journal.note(Happened(event))
+        if isinstance(event, DriverConnected | DriverMisfit):
+            # This is the control thread, and a terminal may make it wait.
+            self.desk.aside(lambda: self._log.warning(sentence(event)))
         if isinstance(event, CautionsAccepted):
             # This is the control thread, which touches no disk.
             self.desk.aside(lambda: cautions.keep(state_folder(), self.machine.name))
@@ -123,6 +138,7 @@ class Daemon:
         tcp_host, tcp_port = await self.server.listen_tcp(host, port)
         if self.config.socket is not None:
             await self.server.listen_unix(Path(self.config.socket))
+        self._planner.start()
         self.journal.start()
         self.control.start()
         bound: Future[tuple[str, str | None]] = self.control.bound
@@ -145,12 +161,12 @@ class Daemon:
     async def abandon(self) -> None:
         """End without waiting for the wheels; the driver's own watchdog looks after them."""
         self.control.end()
+        await asyncio.to_thread(self.desk.close)
         await asyncio.to_thread(self.control.join, 1.0)
         self._held.close()
         self.journal.end()
         if self.journal.is_alive():
             await asyncio.to_thread(self.journal.join, JOURNAL_END_S)
-        self.desk.close()
         await self.server.close()
 
 
@@ -166,11 +182,25 @@ def _once(future: "asyncio.Future[None]") -> Callable[[object], None]:
 async def serve(config: Config, tell: Callable[[str], None]) -> None:
     """Run a daemon until SIGTERM, SIGINT or a hang-up; a second signal leaves at once, but for a second hang-up.
 
-    Raises AlreadyRunning where another daemon drives the same machine profile.
+    Raises AlreadyRunning where another daemon drives the same machine profile, FileMistakes where a file of the user's
+    cannot be used.
     """
-    machine = load_machine(config.machine)
-    with Alone(state_folder(), machine.name):
+    machine, folder = load_machine(config.machine), state_folder()
+    _make_private(folder)
+    with Alone(folder, machine.name):
         await _serve(Daemon(config, machine), tell)
+
+
+def _make_private(folder: Path) -> None:
+    """Make the state folder its owner's alone; raise FileMistakes where something else lies there."""
+    try:
+        own_folder(folder)
+    except (FileExistsError, NotADirectoryError) as error:
+        found = error.strerror or str(error)
+        raise FileMistakes([Mistake(str(folder), "(state folder)", found, "a folder, or nothing yet")]) from None
+    except OSError as error:
+        # A disk that is full or read-only keeps no daemon from coming up; what is not recorded is told.
+        structlog.get_logger("daemon").warning("no state folder", why=str(error))
 
 
 async def _serve(daemon: Daemon, tell: Callable[[str], None]) -> None:

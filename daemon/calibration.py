@@ -4,15 +4,25 @@
 moved. The two are kept apart: a calibration is measured, a trim is a player's wish on the day.
 """
 
+import datetime
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
-from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
+from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, Words, validate
 
 STALE_AFTER_BALLS = 5000  # tyres wear: a default of ours
+SPANS: Mapping[str, tuple[float, float]] = {
+    "top_slope": (0.2, 5.0),
+    "bottom_slope": (0.2, 5.0),
+    "top_offset_mps": (-20.0, 20.0),
+    "bottom_offset_mps": (-20.0, 20.0),
+    "tilt_zero_deg": (-90.0, 90.0),
+    "drag": (0.0, 5.0),
+}
+"""What any machine might come to; beyond it figures can't be worked with. What a good one comes to is narrower."""
 
 
 class Fitted(Table):
@@ -26,13 +36,19 @@ class Fitted(Table):
     drag: float
 
 
+def _as_day(text: str) -> str:
+    """Return a day as it is written; raise ValueError where the calendar has none such."""
+    datetime.date.fromisoformat(text)
+    return text
+
+
 class Calibration(Table):
     """One calibration file: when, with which balls, in what air, what came out and how sure it is."""
 
     machine: str
-    made_on: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
+    made_on: Annotated[str, Field(pattern=r"^20\d{2}-\d{2}-\d{2}$"), AfterValidator(_as_day)]
     balls: Annotated[int, Field(ge=1)]
-    ball_batch: Annotated[str, Field(max_length=80)] = ""
+    ball_batch: Annotated[Words, Field(max_length=80)] = ""
     temp_c: Annotated[float, Field(ge=-40, le=60)] = 20.0
     altitude_m: Annotated[float, Field(ge=-500, le=6000)] = 0.0
     stale_after_balls: Annotated[int, Field(ge=1)] = STALE_AFTER_BALLS
@@ -125,4 +141,11 @@ def read_calibration(data: Mapping[str, Any], file: str, machine: str) -> Calibr
         raise FileMistakes([Mistake(file, "machine", repr(found.machine), f"{machine!r}, the machine it is used for")])
     if min(found.values.top_slope, found.values.bottom_slope) < 0.2:
         raise FileMistakes([Mistake(file, "values", "a slope below 0.2", "slopes near 1: measure again")])
+    far = [
+        Mistake(file, f"values.{name}", f"{value:g}", f"{low:g} to {high:g}: measure again")
+        for name, (low, high) in SPANS.items()
+        if not low <= (value := getattr(found.values, name)) <= high
+    ]
+    if far:
+        raise FileMistakes(far)
     return found

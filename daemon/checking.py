@@ -1,16 +1,20 @@
 """What a file comes to: the figures that let a builder see at once that a radius was written for a diameter."""
 
+import contextlib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from drillfeed.daemon.aim.spread import spread_of
+from drillfeed.daemon.aim.telling import extrapolated_text
 from drillfeed.daemon.aim.thrower import thrower_of
+from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library import find, known, load_balls, read_any
+from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
 from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
 from drillfeed.daemon.mistakes import FileMistakes, Mistake
 from drillfeed.daemon.planning.allowed import check_ball
@@ -102,15 +106,16 @@ def _turns(setting: Setting) -> str:
 
 
 def _warnings(ball: BallType, setting: Setting, machine: Machine) -> Iterator[str]:
-    """Yield what to know of a ball before it is thrown: how many will miss, and what the model has not seen."""
-    thrown, rng = told(ball, setting), np.random.default_rng(SPREAD_SEED)
-    found = spread_of(thrower_of(machine), thrown, rng, SPREAD_BALLS)
+    """Yield what to know of a ball before it is thrown: how many will miss, and where the model is extrapolated."""
+    thrower, rng = thrower_of(machine), np.random.default_rng(SPREAD_SEED)
+    of_machine = replace(unknown_of(thrower), widths=None)
+    found = spread_of(thrower, told(ball, setting), rng, SPREAD_BALLS, unknown=of_machine)
     if (bends := bend_text(ball, machine)) is not None:
         yield bends
     if found.warning:
         yield found.warning
-    if not flight_for(ball, machine).in_model_range:
-        yield "outside 3-20 m/s and 0-120 rev/s: drag and lift were not measured there"
+    if (extrapolated := extrapolated_text(flight_for(ball, machine))) is not None:
+        yield extrapolated
 
 
 def _for(player: Player) -> str:
@@ -136,8 +141,11 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Pla
 
 def _path(name: str, folder: Path | None) -> Path:
     path = Path(name)
-    if path.exists() or "/" in name or name.endswith(".toml"):
+    if is_path(name):
         return path
+    with contextlib.suppress(OSError):  # a name that no file can have
+        if path.exists():
+            return path
     for kind in ("machines", "drills", "balls"):
         if name in known(kind, folder):
             return find(kind, name, folder)

@@ -60,7 +60,16 @@ def _overview() -> str:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one sub-command and return its exit status; 2 where the command line is wrong."""
-    arguments = list(sys.argv[1:] if argv is None else argv)
+    from drillfeed.daemon.shell.output import ReaderGone, plain_output
+
+    try:
+        with plain_output():
+            return _main(list(sys.argv[1:] if argv is None else argv))
+    except ReaderGone as gone:
+        return int(gone.code or 0)
+
+
+def _main(arguments: list[str]) -> int:
     if not arguments or arguments[0] in ("-h", "--help", "help"):
         print(_overview())
         return 0 if arguments else 2
@@ -90,9 +99,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         with in_order():
             return int(module.run(parser.parse_args(arguments[1:])))
-    except BrokenPipeError:
-        sys.stderr.close()
-        return 1
     except Ended as ended:
         return SIGNALLED + ended.number
     except KeyboardInterrupt:

@@ -8,26 +8,29 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
-from drillfeed.daemon.library import read_toml
+from drillfeed.daemon.files import path_of, read_toml
 from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
 
 JOURNAL = "journal.sqlite"
 DEFAULT_LISTEN = "127.0.0.1:7340"
 DEFAULT_LINK = "tcp://127.0.0.1:7411"
 DEFAULT_OBSERVE = "tcp://127.0.0.1:7412"
-Endpoint = Annotated[str, Field(pattern=r"^(tcp://\S+:(\d+|\*)|ipc://\S+)$")]
+Endpoint = Annotated[str, Field(pattern=r"^(tcp://[!-~]+:(\d{1,5}|\*)|ipc://\S+)$", max_length=200)]
+Place = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]+$", max_length=4000)]
 
 
 class Config(Table):
     """Where the daemon listens and what it drives."""
 
-    machine: str = "club-build"
-    drills: str | None = Field(None, description="a folder of your own drills, with balls/ in it")
-    listen: Annotated[str, Field(pattern=r"^\S+:\d+$", description="HOST:PORT for text commands")] = DEFAULT_LISTEN
-    socket: str | None = Field(None, description="Unix socket for text commands; none if left out")
+    machine: Place = "club-build"
+    drills: Place | None = Field(None, description="a folder of your own drills, with balls/ in it")
+    listen: Annotated[str, Field(pattern=r"^[!-~]{1,255}:\d{1,5}$", description="HOST:PORT for text commands")] = (
+        DEFAULT_LISTEN
+    )
+    socket: Place | None = Field(None, description="Unix socket for text commands; none if left out")
     link: Endpoint = DEFAULT_LINK
     observe: Endpoint | None = DEFAULT_OBSERVE
-    journal: str | None = Field(None, description="file of the practice journal; the state folder if left out")
+    journal: Place | None = Field(None, description="file of the practice journal; the state folder if left out")
     day_balls: Annotated[int, Field(ge=1, description="balls in a day from which on a warning is given")] = 600
     seven_days_balls: Annotated[int, Field(ge=1, description="balls in seven days from which on one is")] = 2400
     players: Profiles = Field(HOUSE_PROFILES, description="limits of each level: [players.junior] and so on")
@@ -52,9 +55,13 @@ def state_folder(environ: Mapping[str, str] | None = None) -> Path:
     """Return the folder for what must outlive a restart: $XDG_STATE_HOME/drillfeed, or ~/.local/state/drillfeed."""
     environ = os.environ if environ is None else environ
     root = environ.get("XDG_STATE_HOME")
-    return (Path(root) if root else Path.home() / ".local" / "state") / "drillfeed"
+    try:
+        return (Path(root) if root else Path.home() / ".local" / "state") / "drillfeed"
+    except RuntimeError:
+        wanted = "$HOME or $XDG_STATE_HOME, a folder for what must outlive a restart"
+        raise FileMistakes([Mistake("environment", "HOME", "nothing", wanted)]) from None
 
 
 def journal_file(config: Config, environ: Mapping[str, str] | None = None) -> Path:
     """Return where the practice journal lies."""
-    return Path(config.journal).expanduser() if config.journal else state_folder(environ) / JOURNAL
+    return path_of(config.journal) if config.journal else state_folder(environ) / JOURNAL

@@ -1,11 +1,11 @@
 """Names to files: machines, ball types and drills, shipped with drillfeed or lying in a folder of the user's.
 
-Rule of this file: this is the one place that reads these files. A NAME is looked up in the user's folder
-first, then among the shipped ones; anything with a slash or ending in .toml is a path.
+Rule of this file: this is the one place that knows these files; `files.py` opens them. A NAME is looked up in the
+user's folder first, then among the shipped ones; anything with a slash or ending in .toml is a path.
 """
 
+import contextlib
 import difflib
-import tomllib
 from collections.abc import Callable, Mapping
 from functools import partial
 from importlib import resources
@@ -15,23 +15,12 @@ from typing import Any, Literal, TypeVar
 from drillfeed.daemon.calibration import Calibration, Trims, beside, read_calibration
 from drillfeed.daemon.drills.balls import BallType, read_balls
 from drillfeed.daemon.drills.drill import Drill, read_drill
+from drillfeed.daemon.files import NoFile, path_of, read_toml
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.mistakes import FileMistakes, Mistake, validate
+from drillfeed.daemon.mistakes import FileMistakes, Mistake, shortened, validate
 
 Kind = Literal["machines", "drills", "balls"]
 _Made = TypeVar("_Made")
-
-
-def read_toml(path: Path) -> dict[str, Any]:
-    """Return what a TOML file says; raise FileMistakes where it can't be read or isn't TOML."""
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as wrong:
-        raise FileMistakes([Mistake(str(path), "(file)", wrong.strerror or "no reading", "a readable file")]) from None
-    except UnicodeDecodeError as wrong:
-        raise FileMistakes([Mistake(str(path), "(file)", f"byte {wrong.start} is not UTF-8", "UTF-8 text")]) from None
-    except tomllib.TOMLDecodeError as wrong:
-        raise FileMistakes([Mistake(str(path), "(file)", str(wrong), "TOML 1.0")]) from None
 
 
 def shipped(kind: Kind) -> dict[str, Path]:
@@ -46,10 +35,15 @@ def known(kind: Kind, folder: Path | None = None) -> dict[str, Path]:
     return {**shipped(kind), **own}
 
 
+def is_path(name: str) -> bool:
+    """Tell whether a NAME is meant as the path of a file."""
+    return "/" in name or name.endswith(".toml")
+
+
 def find(kind: Kind, name: str, folder: Path | None = None) -> Path:
     """Return the file that a NAME or path means; raise FileMistakes with near names where there is none."""
-    if "/" in name or name.endswith(".toml"):
-        return Path(name).expanduser()
+    if is_path(name):
+        return path_of(name)
     names = known(kind, folder)
     if name in names:
         return names[name]
@@ -67,10 +61,11 @@ def load_machine(name: str) -> Machine:
     path = find("machines", name)
     machine = _load(lambda data, file: validate(Machine, data, file), path)
     learnt: dict[str, Any] = {}
-    if (file := beside(path, "calibration")).exists():
-        learnt["calibration"] = load_calibration(file, machine)
-    if (file := beside(path, "trim")).exists():
-        learnt["trims"] = _load(lambda data, name: validate(Trims, data, name), file)
+    # What lies beside the profile may be missing; what is there must be right.
+    with contextlib.suppress(NoFile):
+        learnt["calibration"] = load_calibration(beside(path, "calibration"), machine)
+    with contextlib.suppress(NoFile):
+        learnt["trims"] = _load(lambda data, name: validate(Trims, data, name), beside(path, "trim"))
     return machine.model_copy(update=learnt) if learnt else machine
 
 
@@ -81,7 +76,11 @@ def load_calibration(path: Path, machine: Machine) -> Calibration:
 
 def load_drill(name: str, folder: Path | None = None) -> Drill:
     """Return the drill of a NAME or path."""
-    return _load(read_drill, find("drills", name, folder))
+    path = find("drills", name, folder)
+    data = read_toml(path)
+    if "set" not in data:
+        raise FileMistakes([Mistake(str(path), "(file)", "no [[set]]", "a drill, with a [[set]] or more")])
+    return read_drill(data, str(path))
 
 
 def load_balls(folder: Path | None = None) -> dict[str, BallType]:
@@ -119,4 +118,4 @@ def read_any(path: Path) -> object:
         if table in data:
             return read(path)
     tables = "[[ball]] (ball types), [[set]] (a drill) or [wheels] (a machine profile)"
-    raise FileMistakes([Mistake(str(path), "(file)", f"keys {', '.join(data) or 'none'}", tables)])
+    raise FileMistakes([Mistake(str(path), "(file)", shortened(f"keys {', '.join(data) or 'none'}"), tables)])

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.calibration import Calibration, Trims
-from drillfeed.daemon.mistakes import Table
+from drillfeed.daemon.mistakes import Table, Words
 from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
 
 WheelName = Literal["top", "bottom"]
@@ -232,7 +232,7 @@ class Machine(Table):
     """A whole profile. `simulated_only` marks a profile that stands for no built machine."""
 
     name: Annotated[str, Field(pattern="^[a-z0-9][a-z0-9-]{0,39}$")]
-    title: Annotated[str, Field(max_length=120)]
+    title: Annotated[Words, Field(max_length=120)]
     top: Wheel
     bottom: Wheel
     tilt: AngleAxis
@@ -260,7 +260,9 @@ class Machine(Table):
             return data
         common = {key: value for key, value in shared.items() if key not in ("top", "bottom")}
         for wheel in ("top", "bottom"):
-            rest[wheel] = {**common, **shared.get(wheel, {}), **rest.get(wheel, {})}
+            tables = (common, shared.get(wheel, {}), rest.get(wheel, {}))
+            strange = [table for table in tables if not isinstance(table, dict)]
+            rest[wheel] = strange[0] if strange else {**tables[0], **tables[1], **tables[2]}
         return rest
 
     @model_validator(mode="after")
@@ -273,6 +275,16 @@ class Machine(Table):
             )
         if self.supply is not None and self.supply.low_v >= self.supply.high_v:
             raise ValueError("supply.low_v below supply.high_v")
+        try:
+            figures = [
+                *self.limits().model_dump().values(),
+                self.top.coast_friction_rpm,
+                self.bottom.coast_friction_rpm,
+            ]
+        except (ArithmeticError, ValueError):
+            figures = []
+        if not figures:
+            raise ValueError("figures that can be worked with; one is far too large or too small")
         return self
 
     def wheel(self, name: WheelName) -> Wheel:

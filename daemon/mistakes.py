@@ -1,13 +1,23 @@
 """Mistakes in files, all of them at once: which file, which key, what was found, what is allowed."""
 
 import difflib
+import reprlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 
+from drillfeed.protocol.plain import plain
+
+Words = Annotated[str, AfterValidator(plain)]
+"""Text for people in a file of somebody's: made plain when it is read."""
 _Model = TypeVar("_Model", bound=BaseModel)
+MOST_MISTAKES = 50
+MOST_SHOWN, MOST_SAID = 60, 400
+_REPR = reprlib.Repr()
+_REPR.maxlevel, _REPR.maxdict, _REPR.maxlist, _REPR.maxtuple = 4, 8, 20, 20
+_REPR.maxstring, _REPR.maxlong, _REPR.maxother = MOST_SHOWN, MOST_SHOWN, MOST_SHOWN
 
 
 class Table(BaseModel):
@@ -27,15 +37,19 @@ class Mistake:
 
     def __str__(self) -> str:
         """Return the mistake as one line."""
-        return f"{self.file}: {self.key}: found {self.found}; allowed: {self.allowed}"
+        return plain(f"{self.file}: {self.key}: found {self.found}; allowed: {self.allowed}")
 
 
 class FileMistakes(Exception):
-    """A file cannot be used; `mistakes` holds every reason, never only the first."""
+    """A file cannot be used; `mistakes` holds every reason, never only the first; at most `MOST_MISTAKES`."""
 
     def __init__(self, mistakes: list[Mistake]) -> None:
         self.mistakes = mistakes
         super().__init__("\n".join(str(mistake) for mistake in mistakes))
+
+    def __reduce__(self) -> tuple[type["FileMistakes"], tuple[list[Mistake]]]:
+        """Let it cross from one process to another whole."""
+        return type(self), (self.mistakes,)
 
 
 RENAMED_KEYS = {
@@ -68,22 +82,29 @@ def _allowed(error: Mapping[str, Any], model: type[BaseModel]) -> str:
     }
     if kind in known:
         return known[kind]
-    return str(error["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
+    said = str(error["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
+    return shortened(said, MOST_SAID)
 
 
 def _unknown_key(place: tuple[Any, ...], model: type[BaseModel]) -> str:
     """Name the present name of a key that was renamed; else suggest one, at the top level of the file."""
     if place and place[-1] in RENAMED_KEYS:
         return f"this key is called {RENAMED_KEYS[place[-1]]} now"
-    close = difflib.get_close_matches(str(place[0]), list(model.model_fields), n=1) if len(place) == 1 else []
+    close = (
+        difflib.get_close_matches(str(place[0])[:MOST_SHOWN], list(model.model_fields), n=1) if len(place) == 1 else []
+    )
     return "no such key" + (f"; perhaps {close[0]}" if close else "")
 
 
 def _found(error: Mapping[str, Any]) -> str:
     if error["type"] == "missing":
         return "nothing"
-    text = repr(error.get("input"))
-    return text if len(text) <= 60 else text[:57] + "..."
+    return shortened(_REPR.repr(error.get("input")))
+
+
+def shortened(text: str, most: int = MOST_SHOWN) -> str:
+    """Return a text, cut where it is long."""
+    return text if len(text) <= most else text[: most - 3] + "..."
 
 
 def validate(model: type[_Model], data: Mapping[str, Any], file: str) -> _Model:
@@ -92,12 +113,16 @@ def validate(model: type[_Model], data: Mapping[str, Any], file: str) -> _Model:
         return model.model_validate(data)
     except ValidationError as wrong:
         mistakes = []
-        errors = wrong.errors(include_url=False)
+        found = wrong.errors(include_url=False)
+        errors = found[:MOST_MISTAKES]
         # A row with a wrong item is also told to be too short, since that item is not counted; once is enough.
         inside = {error["loc"][:-1] for error in errors}
         for error in errors:
             if error["type"] == "too_short" and any(place[: len(error["loc"])] == error["loc"] for place in inside):
                 continue
-            key = ".".join(str(part) for part in error["loc"]) or "(whole file)"
+            key = ".".join(shortened(str(part)) for part in error["loc"]) or "(whole file)"
             mistakes.append(Mistake(file, key, _found(error), _allowed(error, model)))
+        if len(found) > len(errors):
+            more = f"{len(found) - len(errors)} mistakes more"
+            mistakes.append(Mistake(file, "(whole file)", more, "none; mend these first"))
         raise FileMistakes(mistakes) from None

@@ -124,7 +124,8 @@ class Replayer:
     def _wait(self, now_s: float) -> None:
         driver, status, line = self.link.driver, self.link.status, self.link.line
         if driver is not None and driver.mismatch:
-            self._fail(f"does not fit {self.machine.name}: {driver.mismatch[0]}", now_s)
+            misfits = "; ".join(driver.mismatch)
+            self._fail(f"does not fit {self.machine.name}: {misfits}", now_s)
         elif now_s - self._since_s > READY_S:
             self._fail(f"no driver at rest, with a known clock, within {READY_S:g} s", now_s)
         elif (

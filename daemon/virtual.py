@@ -39,7 +39,8 @@ Carry = Callable[[Side, bytes, float], Sequence[float]]
 class VirtualHall:
     """One thrower in numbers and the engine that drives it. `events` collects what the engine told.
 
-    A side in `frozen` does nothing until it is taken out again, and then finds what came meanwhile.
+    A side in `frozen` does nothing until it is taken out again, and then finds what came meanwhile. `slept_s` is how
+    long the computer of each side has slept, which `now_s` doesn't count.
     """
 
     machine: Machine
@@ -54,6 +55,7 @@ class VirtualHall:
     carry: Carry | None = None
     faults: Sequence[Fault] = ()
     frozen: set[Side] = field(default_factory=set)
+    slept_s: dict[Side, float] = field(default_factory=lambda: {"driver": 0.0, "daemon": 0.0})
 
     def __post_init__(self) -> None:
         self.engine = Engine(self.machine, "virtual-hall", self.now_s)
@@ -80,15 +82,17 @@ class VirtualHall:
         self.now_s = round(self.now_s + DRIVER_TICK_S, 9)
         if "driver" not in self.frozen:
             for at_s, frame in self._arrived("driver"):
-                self._send("daemon", self.core.receive(frame, at_s + self.driver_offset_s), at_s)
-            self._send("daemon", self.core.tick(self.driver_s), self.now_s)
+                self._send(
+                    "daemon", self.core.receive(frame, at_s + self.driver_offset_s, self.slept_s["driver"]), at_s
+                )
+            self._send("daemon", self.core.tick(self.driver_s, self.slept_s["driver"]), self.now_s)
         if "daemon" not in self.frozen:
             for at_s, frame in self._arrived("daemon"):
                 self.engine.receive(PEER, frame, at_s)
                 self._collect(at_s)
             if self.now_s >= self._next_tick_s:
                 self._next_tick_s = self.now_s + TICK_S - 1e-9
-                self.engine.advance(self.now_s)
+                self.engine.advance(self.now_s, self.slept_s["daemon"])
                 self._collect(self.now_s)
 
     def _send(self, to: Side, frames: Sequence[bytes], now_s: float) -> None:

@@ -76,7 +76,10 @@ CHANGE_ROWS: tuple[CommandSpec, ...] = (
         in_states("SPINUP", "FEEDING", "RESTING", "PAUSED"),
         arguments=(
             Argument(
-                "name", "name", "a drill by its name, or the path of a drill file in double quotes", among="drills"
+                "name",
+                "name",
+                "a drill by its name, or, at the machine itself, the path of a drill file in double quotes",
+                among="drills",
             ),
             SEED,
             BALLS,

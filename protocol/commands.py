@@ -60,7 +60,10 @@ _ROWS: tuple[CommandSpec, ...] = (
         in_states("IDLE", "ARMED"),
         arguments=(
             Argument(
-                "name", "name", "a drill by its name, or the path of a drill file in double quotes", among="drills"
+                "name",
+                "name",
+                "a drill by its name, or, at the machine itself, the path of a drill file in double quotes",
+                among="drills",
             ),
             SEED,
             BALLS,

@@ -50,6 +50,7 @@ CODES: dict[str, ErrorCode] = {
         ErrorCode(53, "clock", "the driver's clock is not known well enough"),
         ErrorCode(54, "feedback", "a speed that should be measured cannot be read"),
         ErrorCode(55, "supply", "the supply voltage is outside the machine's limits"),
+        ErrorCode(56, "driver-contradicts", "what the driver says does not go with its own figures"),
         ErrorCode(70, "unknown-name", "nothing by this name"),
         ErrorCode(71, "bad-file", "a file cannot be read or holds mistakes"),
         ErrorCode(72, "not-possible", "this machine cannot do what the drill asks"),

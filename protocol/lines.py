@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from drillfeed.protocol.commands import is_stop
 from drillfeed.protocol.errors import CODES, ErrorCode, Refused
 from drillfeed.protocol.greetings import TAIL_BYTES, greeting_begun, greeting_ended
+from drillfeed.protocol.plain import plain
 from drillfeed.protocol.status import Notice
 
 STOP_BYTE = 0x18
@@ -159,6 +160,7 @@ def _event_of(raw: bytes) -> Event | None:
     match = _CONTROL.search(text)
     if match is not None:
         return _bad_bytes(f"character {match.start() + 1} is the control character {ord(match.group()):02x} hex")
+    text = plain(text)
     return Line(text) if text.strip(" ") else None
 
 
@@ -189,26 +191,21 @@ def refusal(verb: str, refused: Refused) -> Reply:
     return Reply(False, verb, refused.code, refused.text)
 
 
-def one_line(text: str) -> str:
-    """Replace what could break a line (newlines, control characters) by blanks."""
-    return _CONTROL.sub(" ", text)
-
-
 def format_reply(reply: Reply) -> bytes:
     """Write a reply: its data lines, then exactly one closing line."""
-    lines = [f"| {one_line(line)}".rstrip(" ") for line in reply.data]
+    lines = [f"| {plain(line)}".rstrip(" ") for line in reply.data]
     if reply.ok:
-        lines.append(f"done {reply.verb} {one_line(reply.text)}".rstrip(" "))
+        lines.append(f"done {reply.verb} {plain(reply.text)}".rstrip(" "))
     else:
         code = reply.code or CODES["internal"]
-        lines.append(f"no {code.number} {code.name} {one_line(reply.text)}".rstrip(" "))
+        lines.append(f"no {code.number} {code.name} {plain(reply.text)}".rstrip(" "))
     return ("\n".join(lines) + "\n").encode("utf-8", "replace")
 
 
 def format_notice(notice: Notice, as_json: bool = False) -> bytes:
     """Write a notice as `! topic text`, or as `! {json}` for programs."""
     text = notice.model_dump_json() if as_json else f"{notice.topic} {notice.text}"
-    return f"! {one_line(text)}\n".encode("utf-8", "replace")
+    return f"! {plain(text)}\n".encode("utf-8", "replace")
 
 
 @dataclass(frozen=True)
@@ -238,7 +235,7 @@ class ReplyReader:
         found: list[Reply | Told] = []
         *lines, self._kept = (self._kept + data).split(b"\n")
         for raw in lines:
-            item = self._read(raw.removesuffix(b"\r").decode("utf-8", "replace"))
+            item = self._read(plain(raw.removesuffix(b"\r").decode("utf-8", "replace")))
             if item is not None:
                 found.append(item)
         if len(self._kept) > REPLY_LINE_MOST_BYTES or len(self._data) > REPLY_MOST_DATA_LINES:

@@ -9,7 +9,9 @@ Unknown fields are passed over, so that a later version may add some; wrong type
 import hashlib
 from typing import Annotated, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from drillfeed.protocol.plain import plain
 
 _T = TypeVar("_T")
 
@@ -17,6 +19,7 @@ VERSION = 1
 FRAME_BYTES_MAX = 16_384
 # A frame between the two is refused with its reason; one that is longer closes the connection unread (ZMQ_MAXMSGSIZE).
 SOCKET_BYTES_MAX = 2 * FRAME_BYTES_MAX
+MISFITS_MAX = 40
 
 TICK_S = 0.020
 LEAD_S = 0.300
@@ -33,7 +36,7 @@ REST_RIM_MPS = 0.10
 PING_S = 0.250
 
 Count = Annotated[int, Field(ge=0, le=2**53)]
-Text = Annotated[str, Field(max_length=200)]
+Text = Annotated[str, Field(max_length=200), AfterValidator(plain)]
 Positive = Annotated[float, Field(gt=0)]
 Time = Annotated[float, Field(ge=0)]
 Axis = Literal["top", "bottom", "tilt", "pan", "roll"]
@@ -90,7 +93,11 @@ class DriverHello(Message):
 
     kind: Literal["hello"] = "hello"
     driver: Text
-    boot: Annotated[str, Field(min_length=4, max_length=64, description="drawn anew each time the driver starts")]
+    boot: Annotated[
+        str,
+        AfterValidator(plain),
+        Field(min_length=4, max_length=64, description="drawn anew each time the driver starts"),
+    ]
     now_s: Time
     limits: Limits = Field(description="the driver's own limits; the daemon never asks for more")
     feedback: Literal["measured", "none"] = Field(description="are wheel speeds measured")
@@ -105,12 +112,15 @@ class DaemonHello(Message):
     """Daemon to driver: the session that orders must quote from now on, and the machine's limits."""
 
     kind: Literal["hello"] = "hello"
-    session: Annotated[str, Field(min_length=4, max_length=64)]
+    session: Annotated[str, Field(min_length=4, max_length=64), AfterValidator(plain)]
     daemon: Text
     limits: Limits = Field(description="of the machine profile; what a player's level allows less, setpoints keep to")
     limits_hash: Annotated[str, Field(pattern="^[0-9a-f]{16}$")]
     watchdog_feed_ms: Positive = WATCHDOG_FEED_S * 1000
     watchdog_stop_ms: Positive = WATCHDOG_STOP_S * 1000
+    misfits: Annotated[tuple[Text, ...], Field(max_length=MISFITS_MAX)] | None = Field(
+        None, description="all that keeps this driver from driving this machine; None: it fits, or has not said hello"
+    )
 
 
 class WheelTarget(Record):
@@ -193,10 +203,13 @@ class AngleState(Record):
 
 
 class FeedResult(Record):
-    """What became of one feed: `done` at `at_s`, or `refused` with the reason."""
+    """What became of one feed: `done` at `at_s`, or `refused` with the reason; both are final.
+
+    `unknown`: the feeder was told to act at `at_s`, and nobody knows yet whether it did.
+    """
 
     id: Count
-    result: Literal["done", "refused"]
+    result: Literal["done", "refused", "unknown"]
     at_s: Time
     reason: Text | None = None
 
@@ -273,7 +286,7 @@ def _decode(adapter: TypeAdapter[_T], frame: bytes) -> _T:
     except ValidationError as wrong:
         first = wrong.errors(include_url=False, include_input=False, include_context=False)[0]
         where = ".".join(str(part) for part in first["loc"]) or "frame"
-        raise BadFrame(f"{where}: {first['msg']}"[:200]) from None
+        raise BadFrame(plain(f"{where}: {first['msg']}"[:200])) from None
 
 
 def _same_version(message: Message) -> None:

@@ -6,7 +6,9 @@ entered is None, written as blank, and never 0.
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from drillfeed.protocol.plain import plain_deep
 
 State = Literal[
     "OFFLINE",
@@ -22,12 +24,19 @@ State = Literal[
     "SETUP",
 ]
 Known = Literal["measured", "assumed", "unknown"]
+FeedKnown = Literal["reported", "unknown"]
 
 
 class Frozen(BaseModel):
     """A record that cannot be changed and takes no unknown keys."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _plain(cls, given: object) -> object:
+        """Make every text of it plain: much of it was written by others."""
+        return plain_deep(given)
 
 
 class BallInfo(Frozen):
@@ -87,7 +96,7 @@ class Snapshot(Frozen):
     next_step: str | None = Field(None, description="the line to type next, or what to do by hand")
     stop_count: int
     feed: Literal["open", "closed"]
-    feed_known: Known = Field("unknown", description="is the feeder's state confirmed by the driver")
+    feed_known: FeedKnown = Field("unknown", description="reported: the driver says so, in a fresh status")
     wheels_at_rest: bool | None = None
     wheels_known: Known = "unknown"
     countdown_s: float | None = Field(None, description="to the first ball leaving")
@@ -121,6 +130,7 @@ class Snapshot(Frozen):
     calibration: str | None = None
     driver: str | None = None
     driver_boot: str | None = None
+    misfits: tuple[str, ...] = Field((), description="all that keeps this driver from driving this machine")
     link: str = Field("down", description="up, down, or what is wrong with it")
     clock_error_ms: float | None = None
     status_age_ms: float | None = None

@@ -84,6 +84,8 @@ def _rows(s: Snapshot) -> Iterator[tuple[str, str]]:
         yield "hint", s.hint
     for fault in s.faults:
         yield "fault", fault
+    for misfit in s.misfits:
+        yield "misfit", misfit
     for warning in s.warnings:
         yield "warning", warning
     if s.offer:

@@ -31,6 +31,7 @@ from drillfeed.protocol.link import (
     decode_from_daemon,
     encode,
 )
+from drillfeed.protocol.sleep import MACHINE_SLEPT, SleepWatch
 
 STOP_KINDS = ("stop", "disarm")
 DRIVER_TICK_S = 0.005
@@ -56,19 +57,24 @@ class DriverCore:
         self.outputs = Outputs(traits, now)
         self.gate = FeedGate(traits, board, self.outputs, note)
         self.report = Reporter(traits, boot, self.outputs, now)
+        self._misfits: tuple[str, ...] = ()
         self._past_sessions: deque[str] = deque(maxlen=SESSIONS_REMEMBERED)
         self._watch_from_s = now
         self._watchdog_feed_s, self._watchdog_stop_s = WATCHDOG_FEED_S, WATCHDOG_STOP_S
         self._judged_epoch = -1
         self._trip_reason = ""
         self._first_tick = True
+        self._sleep = SleepWatch()
         note("boot", now, driver=traits.name, boot=boot, feedback=traits.feedback, simulated=traits.simulated)
 
     # What comes in.
 
-    def receive(self, frame: bytes, now: float) -> list[bytes]:
-        """Take one frame from the daemon; return the frames to send back at once."""
-        self._watch(now)
+    def receive(self, frame: bytes, now: float, asleep_s: float = 0.0) -> list[bytes]:
+        """Take one frame from the daemon; return the frames to send back at once.
+
+        `asleep_s` is how long the computer has slept in all, which `now` doesn't count.
+        """
+        self._watch(now, asleep_s)
         try:
             message = decode_from_daemon(frame)
         except BadFrame as wrong:
@@ -101,6 +107,11 @@ class DriverCore:
         if not known:
             self.report.heard(now)
             self._adopt(message.session, now)
+        misfits = message.misfits or ()
+        if misfits != self._misfits:
+            self._misfits = misfits
+            if misfits:
+                self.note("misfit", now, misfits=list(misfits))
         if not known or self.mode == "disarmed":
             self._take_limits(message, now)
         if known:
@@ -242,12 +253,18 @@ class DriverCore:
         rest, _ = self.outputs.at_rest(now)
         self._enter("disarmed" if rest else "stopping", reason, now)
 
-    def _watch(self, now: float) -> None:
-        """Look at the own watchdog: 250 ms without an accepted setpoint close the feed, 500 ms trip (L16).
+    def _watch(self, now: float, asleep_s: float) -> None:
+        """Look for sleep (L31), and at the own watchdog: 250 ms without a setpoint close the feed, 500 ms trip (L16).
 
         Those are the latest moments, so it acts in the last look before them: the first look after may be a tick late.
         """
+        slept_s = self._sleep.gap_s(asleep_s)
+        if slept_s is not None:
+            self.note("slept", now, slept_s=round(slept_s, 3), mode=self.mode)
         if self.mode == "tripped" or (self.mode != "armed" and not self.outputs.turning):
+            return
+        if slept_s is not None:
+            self._trip(f"{MACHINE_SLEPT}: the computer slept for {slept_s:.1f} s", now)
             return
         since = self._watch_from_s if self.accepted_s is None else max(self._watch_from_s, self.accepted_s)
         age = now - since
@@ -255,18 +272,23 @@ class DriverCore:
         if next_age > self._watchdog_feed_s:
             self.gate.close(f"no setpoint for {age * 1000:.0f} ms", self.seq, now)
         if next_age > self._watchdog_stop_s:
-            self._trip_reason = f"no setpoint for {age * 1000:.0f} ms"
             self.note("watchdog", now, age_ms=round(age * 1000, 1))
-            self._judged_epoch = max(self._judged_epoch, self.epoch)
-            self.board.cut()
-            self.queue.drop()
-            self._enter("tripped", self._trip_reason, now)
+            self._trip(f"no setpoint for {age * 1000:.0f} ms", now)
+
+    def _trip(self, reason: str, now: float) -> None:
+        """Feed closed, feeder off, queue dropped, latched; the wheels go down with no help."""
+        self._trip_reason = reason
+        self._judged_epoch = max(self._judged_epoch, self.epoch)
+        self.gate.close(reason, self.seq, now)
+        self.board.cut()
+        self.queue.drop()
+        self._enter("tripped", reason, now)
 
     # What goes out.
 
-    def tick(self, now: float) -> list[bytes]:
+    def tick(self, now: float, asleep_s: float = 0.0) -> list[bytes]:
         """Read the board, move the outputs, push balls that are due; return status and hello where they are due."""
-        self._watch(now)
+        self._watch(now, asleep_s)
         reading = self.board.read(now)
         self.outputs.see(reading, now)
         self.report.see(reading, now)
@@ -277,6 +299,7 @@ class DriverCore:
         wanted = self.queue.in_force if self.mode == "armed" else None
         self.outputs.move(self.board, self.limits, wanted, hold=self.mode == "armed", now=now)
         self.gate.push_due(wanted, self.epoch, now)
+        self.gate.hear()
         if self.mode == "stopping":
             self._settle(now)
         self._sample(reading, now)

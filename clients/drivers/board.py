@@ -65,6 +65,24 @@ class Agitated(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class PushAnswer:
+    """What became of the push asked for at `asked_s`: done at `at_s`, or not done for a `reason`."""
+
+    id: int
+    asked_s: float
+    at_s: float
+    reason: str | None = None
+
+
+@runtime_checkable
+class Confirming(Protocol):
+    """A board that learns only later whether its feeder acted has this method; of any other, asked is done."""
+
+    def push_answers(self) -> tuple[PushAnswer, ...]:
+        """Return, each once, what has become known of pushes since the last call."""
+
+
+@dataclass(frozen=True, slots=True)
 class DriverTraits:
     """What a driver declares in its hello, and the wheel diameters (over the tyre) that its own speed band needs."""
 

@@ -4,12 +4,11 @@ Rule of this file: pure. At steady speed a brushed motor's speed rises with the 
 is duty x supply (textbook); so the duty measured at one voltage is scaled by that voltage over the present one.
 """
 
-import tomllib
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from pathlib import Path
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,17 +52,16 @@ def table_of(volts: float, duty: Sequence[float], rpm: Sequence[float]) -> DutyT
     return DutyTable(float(volts), tuple(map(float, duty)), tuple(map(float, rpm)))
 
 
-def load_duty(path: Path) -> Mapping[str, DutyTable]:
-    """Read the tables of both wheels from a TOML file; raise ValueError that names the file and what is wrong.
+def duty_of(data: Mapping[str, Any], file: str) -> Mapping[str, DutyTable]:
+    """Return the tables of both wheels that a TOML file says; raise ValueError that names the file and what is wrong.
 
     `volts = 12.4`, then `[top]` and `[bottom]` with `duty = [0.0, 0.2, 1.0]` and `rpm = [0, 420, 3200]`.
     """
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
         return {wheel: table_of(data["volts"], data[wheel]["duty"], data[wheel]["rpm"]) for wheel in ("top", "bottom")}
     except KeyError as missing:
         raise ValueError(
-            f"{path}: {missing} is missing; expected volts, and duty and rpm in [top] and [bottom]"
+            f"{file}: {missing} is missing; expected volts, and duty and rpm in [top] and [bottom]"
         ) from None
-    except (OSError, UnicodeDecodeError, TypeError, ValueError) as wrong:
-        raise ValueError(f"{path}: {wrong}") from None
+    except (TypeError, ValueError, OverflowError) as wrong:
+        raise ValueError(f"{file}: {wrong}") from None

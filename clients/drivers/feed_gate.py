@@ -4,7 +4,7 @@ Rule of this file: closing acts at once and refuses what waits; only a setpoint 
 that has begun ends by itself; to break it off (`cut`) is for stops, and not decided here.
 """
 
-from drillfeed.clients.drivers.board import Agitated, Board, DriverTraits, Note
+from drillfeed.clients.drivers.board import Agitated, Board, Confirming, DriverTraits, Note
 from drillfeed.clients.drivers.feeds import FeedLedger
 from drillfeed.clients.drivers.outputs import Outputs
 from drillfeed.clients.drivers.report import Mode
@@ -22,6 +22,7 @@ class FeedGate:
         self.agitating = False
         self._traits, self._board, self._outputs, self._note = traits, board, outputs, note
         self._opens_after_seq = -1
+        self._confirming = board if isinstance(board, Confirming) else None
 
     def new_session(self, now: float) -> None:
         """Close, and forget all ids: another session counts them anew."""
@@ -71,9 +72,15 @@ class FeedGate:
             if reason is not None:
                 self.refuse(id, at_s, reason, now)
                 continue
-            self.ledger.done(id, at_s, now)
+            (self.ledger.done if self._confirming is None else self.ledger.told)(id, at_s, now)
             self._board.feed_one(id)
             self._note("feed", now, id=id, planned_s=at_s, epoch=epoch, **self._outputs.speeds(target))
+
+    def hear(self) -> None:
+        """Take what the board has found out about pushes that it was told to make."""
+        if self._confirming is not None:
+            for answer in self._confirming.push_answers():
+                self.ledger.answer(answer)
 
     def _obstacle(self, target: Setpoint | None, at_s: float, now: float) -> str | None:
         if not self.open or target is None:

@@ -1,10 +1,12 @@
 """The feeds a driver was asked for: each id acts at most once in a session, and its end is told.
 
-Rule of this file: an id is spent when it is judged, done or refused; what waits can still be refused.
+Rule of this file: an id is spent when it is judged: done, refused, or told to the feeder and not confirmed yet; what
+waits can still be refused. Only `unknown` is ever replaced, once, by what the feeder shows.
 """
 
 from dataclasses import dataclass, field
 
+from drillfeed.clients.drivers.board import PushAnswer
 from drillfeed.protocol.link import LATE_S, Feed, FeedResult
 
 KEEP_RESULTS = 16
@@ -18,6 +20,7 @@ class FeedLedger:
     waiting: dict[int, float] = field(default_factory=dict)
     results: tuple[FeedResult, ...] = ()
     _spent: dict[int, float] = field(default_factory=dict)
+    _told: dict[int, float] = field(default_factory=dict)
     _floor: int = -1
 
     def spent(self, id: int) -> bool:
@@ -40,6 +43,27 @@ class FeedLedger:
     def done(self, id: int, at_s: float, now: float) -> None:
         """Spend an id: its ball was pushed at `now`."""
         self._spend(id, at_s, FeedResult(id=id, result="done", at_s=max(now, 0.0)))
+
+    def told(self, id: int, at_s: float, now: float) -> None:
+        """Spend an id: the feeder was told at `now` to push its ball, and has not shown yet that it did."""
+        self._told[id] = now
+        if len(self._told) > KEEP_RESULTS:
+            del self._told[min(self._told, key=lambda one: self._told[one])]
+        self._spend(id, at_s, FeedResult(id=id, result="unknown", at_s=max(now, 0.0)))
+
+    def answer(self, answer: PushAnswer) -> None:
+        """Put what became of a push in the place of its `unknown`; a push of an earlier session is passed over."""
+        if self._told.get(answer.id) != answer.asked_s:
+            return
+        del self._told[answer.id]
+        reason = None if answer.reason is None else answer.reason[:200]
+        at_s, verdict = max(answer.at_s, 0.0), "done" if reason is None else "refused"
+        result = FeedResult.model_validate({"id": answer.id, "result": verdict, "at_s": at_s, "reason": reason})
+        place = next((k for k, one in enumerate(self.results) if one.id == answer.id), None)
+        if place is None:
+            self.results = (*self.results, result)[-KEEP_RESULTS:]
+        else:
+            self.results = (*self.results[:place], result, *self.results[place + 1 :])
 
     def refuse(self, id: int, at_s: float, now: float, reason: str) -> None:
         """Spend an id: its ball will not be pushed, for `reason`."""

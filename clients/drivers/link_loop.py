@@ -15,6 +15,7 @@ import zmq
 from drillfeed.clients.drivers.adapter import DRIVER_TICK_S, DriverCore
 from drillfeed.clients.drivers.board import Note, forget
 from drillfeed.clients.ending import let_go, signals_to_end
+from drillfeed.clients.sleeping import asleep_s
 from drillfeed.protocol.link import SOCKET_BYTES_MAX
 
 FRAMES_A_TURN = 64
@@ -61,9 +62,14 @@ class Ending:
 
 
 def run_link(
-    core: DriverCore, endpoint: str, ending: Ending, clock: Clock = time.monotonic, note: Note = forget
+    core: DriverCore,
+    endpoint: str,
+    ending: Ending,
+    clock: Clock = time.monotonic,
+    note: Note = forget,
+    asleep: Clock = asleep_s,
 ) -> None:
-    """Serve the link until `ending` is asked for; then cut the outputs and return."""
+    """Serve the link until `ending` is asked for; then cut the outputs and return. `asleep` tells all sleep (L31)."""
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     socket = connect(context, endpoint)
     gc.collect()
@@ -72,12 +78,12 @@ def run_link(
     try:
         while not ending.asked:
             due_s += DRIVER_TICK_S
-            _listen_until(core, socket, due_s, clock, ending)
+            _listen_until(core, socket, due_s, clock, ending, asleep)
             now = clock()
             if now - due_s > LATE_WAKE_S:
                 note("late_wake", now, late_ms=round((now - due_s) * 1000, 1))
                 due_s = now
-            _send(socket, core.tick(now))
+            _send(socket, core.tick(now, asleep()))
     finally:
         try:
             core.close(clock())
@@ -86,10 +92,12 @@ def run_link(
             context.term()
 
 
-def _listen_until(core: DriverCore, socket: "zmq.Socket[bytes]", due_s: float, clock: Clock, ending: Ending) -> None:
+def _listen_until(
+    core: DriverCore, socket: "zmq.Socket[bytes]", due_s: float, clock: Clock, ending: Ending, asleep: Clock
+) -> None:
     """Take frames as they come until the tick is due; at least one look at the socket, however late it is."""
     while not ending.asked:
-        _drain(core, socket, clock)
+        _drain(core, socket, clock, asleep)
         left_s = due_s - clock()
         if left_s <= 0:
             return
@@ -100,14 +108,14 @@ def _listen_until(core: DriverCore, socket: "zmq.Socket[bytes]", due_s: float, c
             time.sleep(left_s)
 
 
-def _drain(core: DriverCore, socket: "zmq.Socket[bytes]", clock: Clock) -> None:
+def _drain(core: DriverCore, socket: "zmq.Socket[bytes]", clock: Clock, asleep: Clock) -> None:
     for _ in range(FRAMES_A_TURN):
         try:
             parts = socket.recv_multipart(zmq.NOBLOCK)
         except zmq.Again:
             return
         # A message of several frames is none of this protocol's; an empty frame is refused with a reason.
-        _send(socket, core.receive(parts[0] if len(parts) == 1 else b"", clock()))
+        _send(socket, core.receive(parts[0] if len(parts) == 1 else b"", clock(), asleep()))
 
 
 def _send(socket: "zmq.Socket[bytes]", frames: list[bytes]) -> None:

@@ -82,25 +82,29 @@ def wrong_hello(message: DaemonHello) -> str | None:
 
 
 def limits_beyond(wanted: Limits, own: Limits) -> str | None:
-    """Say which limit of a daemon goes beyond the driver's own (clause L5)."""
+    """Say which limits of a daemon go beyond the driver's own (clause L5): all of them."""
+    found: list[str] = []
     for wheel in WHEELS:
         theirs, ours = wheel_limits(wanted, wheel), wheel_limits(own, wheel)
         if theirs.low_rpm < ours.low_rpm or theirs.high_rpm > ours.high_rpm:
-            return f"{wheel}: {theirs.low_rpm:g}..{theirs.high_rpm:g} rpm; here {ours.low_rpm:g}..{ours.high_rpm:g}"
+            here = f"{ours.low_rpm:g}..{ours.high_rpm:g}"
+            found.append(f"{wheel}: {theirs.low_rpm:g}..{theirs.high_rpm:g} rpm; here {here}")
         for rate in ("up_rpm_per_s", "down_rpm_per_s", "quick_rpm_per_s"):
             if getattr(theirs, rate) > getattr(ours, rate):
-                return f"{wheel}.{rate} {getattr(theirs, rate):g}; here at most {getattr(ours, rate):g}"
+                found.append(f"{wheel}.{rate} {getattr(theirs, rate):g}; here at most {getattr(ours, rate):g}")
     for axis in ANGLES:
-        reach, here = angle_limits(wanted, axis), angle_limits(own, axis)
+        reach, here_reach = angle_limits(wanted, axis), angle_limits(own, axis)
         if reach is None:
             continue
-        if here is None:
-            return f"{axis}: this thrower has no such axis"
-        if reach.low_deg < here.low_deg or reach.high_deg > here.high_deg:
-            return f"{axis}: {reach.low_deg:g}..{reach.high_deg:g} deg; here {here.low_deg:g}..{here.high_deg:g}"
-        if reach.slew_deg_per_s > here.slew_deg_per_s:
-            return f"{axis}.slew_deg_per_s {reach.slew_deg_per_s:g}; here at most {here.slew_deg_per_s:g}"
-    return None
+        if here_reach is None:
+            found.append(f"{axis}: this thrower has no such axis")
+            continue
+        if reach.low_deg < here_reach.low_deg or reach.high_deg > here_reach.high_deg:
+            here = f"{here_reach.low_deg:g}..{here_reach.high_deg:g}"
+            found.append(f"{axis}: {reach.low_deg:g}..{reach.high_deg:g} deg; here {here}")
+        if reach.slew_deg_per_s > here_reach.slew_deg_per_s:
+            found.append(f"{axis}.slew_deg_per_s {reach.slew_deg_per_s:g}; here at most {here_reach.slew_deg_per_s:g}")
+    return "; ".join(found) or None
 
 
 def rim_rpm(rim_mps: float, diameter_m: float) -> float:
@@ -114,15 +118,18 @@ def band_rpm(target_rpm: float, diameter_m: float) -> float:
 
 
 def out_of_band(wheel: str, measured_rpm: Iterable[float], target_rpm: float, diameter_m: float) -> str | None:
-    """Say why a wheel is not in band (clause L17): the median of its speeds of the last 100 ms against the target."""
+    """Say why a wheel is not in band (clause L17): the median of its speeds of the last 100 ms, and the newest of them.
+
+    The median alone would hold for 50 ms after a wheel has died; the newest alone would let one lucky reading through.
+    """
     speeds = list(measured_rpm)
     if not speeds:
         return f"{wheel} wheel: speed not known"
-    middle = median(speeds)
     allowed = band_rpm(target_rpm, diameter_m)
-    if abs(middle - target_rpm) <= allowed:
-        return None
-    return f"{wheel} wheel at {middle:.0f} rpm, target {target_rpm:.0f} +- {allowed:.0f}"
+    for speed, when in ((median(speeds), ""), (speeds[-1], " just now")):
+        if abs(speed - target_rpm) > allowed:
+            return f"{wheel} wheel at {speed:.0f} rpm{when}, target {target_rpm:.0f} +- {allowed:.0f}"
+    return None
 
 
 def out_of_place(axis: Axis, measured_deg: float | None, target_deg: float) -> str | None:

@@ -2,24 +2,22 @@
 
 Rules of this file: no clock and no port of its own (a `Wire` carries bytes, `now` comes with `read`); a board that was
 lost in any way is let alone, so that it comes to rest by its own watchdog, and is woken again only when the adapter has
-both wheels at zero: a cable put back turns nothing.
+both wheels at zero: a cable put back turns nothing. What became of a push is the business of `serial_pushes.py`.
 """
 
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Protocol
 
-from drillfeed.clients.drivers.board import DriverTraits, Note, Reading, forget
+from drillfeed.clients.drivers.board import DriverTraits, Note, PushAnswer, Reading, forget
 from drillfeed.clients.drivers.duty import DutyTable, duty_for
 from drillfeed.clients.drivers.serial_lines import VERSION, BoardClock, LineSplitter, Report, introduction, line, report
-from drillfeed.protocol.link import LATE_S, Axis
+from drillfeed.clients.drivers.serial_pushes import Pushes
+from drillfeed.protocol.link import Axis
 
 DUTY_FULL = 10_000
 GO_S = 0.010
 GO_FOR_MS = 100
-PUSH_FOR_S = LATE_S - 0.005
-PUSH_ANSWER_S = 0.100
 SILENT_S = 0.100
 ASK_S = 0.200
 GARBLED_SHARE = 0.10
@@ -46,16 +44,6 @@ class Wire(Protocol):
         """Say in one line why there is no connection."""
 
 
-@dataclass
-class _Push:
-    """A push that the board has not confirmed yet."""
-
-    ball: int
-    number: int
-    until_ms: int
-    until_s: float
-
-
 class SerialBoard:
     """The five methods of a board (and the agitator), over a `Wire`."""
 
@@ -69,8 +57,7 @@ class SerialBoard:
         self._tilt_deg: float | None = None
         self._agitate = False
         self._cuts = 0
-        self._push: _Push | None = None
-        self._push_number = 0
+        self._pushes = Pushes(note)
         self._boot: int | None = None
         self._lines = LineSplitter()
         self._counts: deque[tuple[float, int, int]] = deque()
@@ -103,18 +90,21 @@ class SerialBoard:
     def feed_one(self, id: int) -> None:
         """Ask for one push, which the board carries out by its own clock within the 20 ms or not at all."""
         if self._held is not None or self._clock is None or not self._was_awake:
-            self._fault("feeder", f"ball {id} not pushed: {self._held or 'the board is not awake'}")
-            self._note("push_lost", self._now, id=id, reason=self._held or "not awake")
+            why = self._held or "the board is not awake"
+            self._fault("feeder", f"ball {id} not pushed: {why}")
+            self._pushes.refuse(id, why, self._now)
             return
-        self._push_number = max(self._push_number, self._newest.push_id if self._newest else 0) + 1
-        until_ms = self._clock.board_ms(self._now + PUSH_FOR_S)
-        self._push = _Push(id, self._push_number, until_ms, self._now + PUSH_FOR_S)
+        self._pushes.ask(id, self._newest, self._clock, self._now)
         self._send_push()
+
+    def push_answers(self) -> tuple[PushAnswer, ...]:
+        """Return what reports have shown of pushes since the last call."""
+        return self._pushes.answers()
 
     def cut(self) -> None:
         """Feeder and agitator off, now; repeated until the board shows it."""
         self._agitate = False
-        self._push = None
+        self._pushes.ask_no_more()
         self._cuts += 1
         self._wire.send(line("cut", self._cuts))
 
@@ -130,6 +120,8 @@ class SerialBoard:
                 self._take(words)
             self._judge()
             self._speak()
+        for ball in self._pushes.overdue(now):
+            self._fault("feeder", f"the board has not confirmed the push of ball {ball}")
         return self._reading()
 
     def close(self) -> None:
@@ -163,7 +155,8 @@ class SerialBoard:
             self._lose("began anew: its program or its power failed")
         self._note("board", self._now, name=name, boot=boot)
         self._boot, self._clock, self._newest, self._was_awake = boot, None, None, False
-        self._push_number, self._exits_before = 0, self._exits
+        self._pushes.forget(self._now)
+        self._exits_before = self._exits
 
     def _take_report(self, told: Report) -> None:
         if told.boot != self._boot:
@@ -178,10 +171,7 @@ class SerialBoard:
             self._was_awake = False
             self._lose("stopped by itself: no line reached it in time")
         self._was_awake = told.mode == "awake"
-        push = self._push
-        if push is not None and told.push_id >= push.number:
-            self._note("push_confirmed", self._now, id=push.ball, number=push.number, board_pushes=told.pushes)
-            self._push = None
+        self._pushes.see(told, self._clock, self._now)
         self._newest, self._newest_s = told, self._now
 
     # How well it stands.
@@ -212,7 +202,7 @@ class SerialBoard:
         if why != self._held:
             self._note("board_lost", self._now, reason=why)
         self._held = why
-        self._push = None
+        self._pushes.ask_no_more()
         self._agitate = False
         self._fault("board", why)
 
@@ -265,15 +255,9 @@ class SerialBoard:
         return line(verb, self._boot, until_ms % 2**32, *wheels, tilt, int(self._agitate))
 
     def _send_push(self) -> None:
-        push, now = self._push, self._now
-        if push is None:
-            return
-        if now <= push.until_s:
+        push = self._pushes.to_send(self._now)
+        if push is not None:
             self._wire.send(line("push", self._boot, push.until_ms, push.number))
-        elif now > push.until_s + PUSH_ANSWER_S:
-            self._note("push_lost", now, id=push.ball, reason="not confirmed")
-            self._fault("feeder", f"the board has not confirmed the push of ball {push.ball}")
-            self._push = None
 
     # What is known.
 

@@ -7,8 +7,6 @@ key = "KEY_B"                               # left out: any key of that device
 double = "easier"
 """
 
-import tomllib
-from pathlib import Path
 from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -59,13 +57,9 @@ class BadSettings(ValueError):
     """A settings file that cannot be used, with one line a mistake."""
 
 
-def read_settings(path: Path) -> tuple[Pedal, ...]:
-    """Return the foot switches of a TOML file; raises BadSettings."""
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as wrong:
-        raise BadSettings(f"{path}: {wrong}") from wrong
-    return checked(data, str(path)).pedal
+def settings_of(data: dict[str, object], file: str) -> tuple[Pedal, ...]:
+    """Return the foot switches that a TOML file says; raises BadSettings."""
+    return checked(data, file).pedal
 
 
 def pedal_of(**given: object) -> Pedal:

@@ -135,7 +135,7 @@ function coachNext() {
 function draw() {
   document.body.classList.toggle("lost", !status);
   clock();
-  const s = status || { counts: {}, faults: [], warnings: [] };
+  const s = status || { counts: {}, faults: [], misfits: [], warnings: [] };
   const wanted = next() || coachNext();
   if ((wanted && wanted.line) !== (goal && goal.line)) goalSince = Date.now();
   goal = wanted;
@@ -148,7 +148,7 @@ function draw() {
   show("hopper", s.hopper === null || s.hopper === undefined ? "" : `${s.hopper} balls`);
   show("tempo", s.tempo_per_min ? `${s.tempo_per_min}/min` : "");
   show("changes", [s.step, s.change_waits, s.queued && `next drill: ${s.queued}`].filter(Boolean).join("; "));
-  show("notes", [s.hint, ...s.faults, ...s.warnings].filter(Boolean).join("; "));
+  show("notes", [s.hint, ...s.faults, ...(s.misfits || []).map((one) => `does not fit: ${one}`), ...s.warnings].filter(Boolean).join("; "));
   el("offered").hidden = !(s.offer && role === "player");
   show("offer-text", s.offer ? `${s.offer.by} offers ${s.offer.what}` : "");
   el("pairing").hidden = !status || role !== "anyone";

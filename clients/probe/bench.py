@@ -5,11 +5,13 @@ that came with the time of coming. It judges nothing.
 """
 
 import json
+import zlib
 from collections import deque
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
+from drillfeed.clients.probe.stalls import Stalls
 from drillfeed.protocol.link import (
     LEAD_S,
     TICK_S,
@@ -19,6 +21,7 @@ from drillfeed.protocol.link import (
     DaemonHello,
     DriverHello,
     Feed,
+    FeedResult,
     Limits,
     Message,
     Order,
@@ -32,11 +35,14 @@ from drillfeed.protocol.link import (
 )
 
 PING_EVERY_S = 0.100
+WAKES_S = 0.200
+PING_SERIES, PINGS_IN_SERIES = 2**20, 2**20
 CLOCK_SAMPLES = 10
 SILENT_S = 1.0
 Steps = Generator[None, None, str]
 Pause = Generator[None, None, None]
 Asked = Generator[None, None, bool]
+MeetsHangUp = Literal["caught", "ignored", "not caught", "unknown"]
 
 
 class Fails(Exception):
@@ -73,11 +79,17 @@ class Wanted:
 
 
 class Bench:
-    """One driver at the other end. `out` collects (peer, frame); `now` is the time of the newest call."""
+    """One driver at the other end. `out` collects (peer, frame); `now` is the time of the newest call.
 
-    def __init__(self, name: str, now: float, can_freeze: bool = False) -> None:
-        """Begin with nobody at the other end; `name` makes the sessions of this run unlike those of another."""
-        self.name, self.now, self.can_freeze = name, now, can_freeze
+    A check sets `frozen` or `hung_up`; who has the driver's process does it, and tells `meets_hang_up` and `gone`.
+    """
+
+    def __init__(self, name: str, now: float, can_freeze: bool = False, balls: int = 0) -> None:
+        """Begin with nobody at the other end; `name` makes sessions and numbers of this run unlike those of another.
+
+        `balls` are loaded, as the person at the probe said.
+        """
+        self.name, self.now, self.can_freeze, self.balls = name, now, can_freeze, balls
         self.peer: bytes | None = None
         self.hello: DriverHello | None = None
         self.hellos: list[tuple[float, DriverHello]] = []
@@ -94,14 +106,20 @@ class Bench:
         self.pinging = False
         self.held: list[bytes] | None = None
         self.frozen = False
-        self.late_s = 0.0
+        self.hung_up = self.gone = False
+        self.meets_hang_up: MeetsHangUp | None = None
+        self.stalls = Stalls()
+        self._frozen_until_s = float("-inf")
         self._pinged: dict[int, float] = {}
         self._offsets: deque[tuple[float, float]] = deque(maxlen=CLOCK_SAMPLES)
         self._next_ping_s = self._next_setpoint_s = now
-        self._feed_id = self._pings = 0
+        self._feed_id = 0
+        # A driver may still have pongs for an earlier run on their way: they answer none of this one's numbers.
+        self._pings = zlib.crc32(name.encode()) % PING_SERIES * PINGS_IN_SERIES
+        self._asked_in: dict[int, str | None] = {}
 
     def _goes_on(self, now: float) -> None:
-        self.late_s = max(self.late_s, now - self.now)
+        self.stalls.own_turn(now - self.now)
         self.now = now
 
     # What comes in.
@@ -129,8 +147,13 @@ class Bench:
             if message.n in self._pinged:
                 sent_s = self._pinged.pop(message.n)
                 self._offsets.append((now - sent_s, message.now_s - (now + sent_s) / 2))
+                if self.held is None:
+                    self.stalls.pong(now - sent_s)
         else:
             self.seen.append(Seen(now, message))
+            if now < self._frozen_until_s:
+                self.stalls.forget()
+            self.stalls.status(message.now_s, now)
 
     @property
     def silent_s(self) -> float:
@@ -235,9 +258,33 @@ class Bench:
         return self.epoch
 
     def next_id(self) -> int:
-        """Return a feed id never used before."""
+        """Return a feed id never used before in this run, for a ball of the present session."""
         self._feed_id += 1
+        self._asked_in[self._feed_id] = self.session
         return self._feed_id
+
+    def results(self, id: int) -> list[FeedResult]:
+        """Return all final results told of an id, each once, in the order of telling.
+
+        Those of another session are another's, whatever their id: ids begin anew with each.
+        """
+        found: list[FeedResult] = []
+        for _, status in self.seen:
+            if status.session is None or status.session != self._asked_in.get(id):
+                continue
+            found += [one for one in status.feeds if one.id == id and one.result != "unknown" and one not in found]
+        return found
+
+    def is_unknown(self, id: int) -> bool:
+        """Tell whether the newest status says that nobody knows yet what became of an id."""
+        mine = self.seen and self.seen[-1].status.session == self._asked_in.get(id)
+        return bool(mine) and any(one.id == id and one.result == "unknown" for one in self.seen[-1].status.feeds)
+
+    @property
+    def balls_left(self) -> int:
+        """Return how many of the loaded balls this run has not had pushed yet."""
+        pushed = sum(any(one.result == "done" for one in self.results(id)) for id in self._asked_in)
+        return max(self.balls - pushed, 0)
 
     def setpoint(self, wanted: Wanted | None = None, **changes: object) -> Setpoint:
         """Return the next setpoint for what is wanted; `changes` replace fields."""
@@ -273,6 +320,10 @@ class Bench:
         if self.wanted is not None and self._offsets and now >= self._next_setpoint_s:
             self._next_setpoint_s = max(self._next_setpoint_s + TICK_S, now + TICK_S / 2)
             self.send(self.setpoint())
+        if self.frozen:
+            # What it says late now, it says late because it was to: pongs, and a status that was on its way.
+            self._frozen_until_s = now + WAKES_S
+            self._pinged.clear()
 
     def ping(self) -> int:
         """Send a ping; return its number."""

@@ -22,6 +22,7 @@ from drillfeed.protocol.link import LEAD_S, Status
 
 BEFORE_S = 0.05
 FROZEN_S = 1.0
+LEAVES_S = 3.0
 
 
 def comes_down(bench: Bench, mark: float, modes: tuple[str, ...]) -> Steps:
@@ -187,6 +188,31 @@ def ends(bench: Bench) -> Steps:
     raise NotKnown("not seen from the link: end the driver by SIGTERM while wheels turn slowly, and look")
 
 
+def sleeps(bench: Bench) -> Steps:
+    """Say that this is not seen from the link."""
+    yield from calm(bench)
+    raise NotKnown("not seen from the link: suspend its computer for 3 s while wheels turn slowly; it wakes tripped")
+
+
+def hangs_up(bench: Bench) -> Steps:
+    """Turning, hang up on the driver's process, and see that it leaves by itself."""
+    if not bench.can_freeze:
+        raise NotKnown("needs the driver's process on this machine: --pid; or close its terminal by hand, and look")
+    yield from turning(bench)
+    began_s, bench.hung_up = bench.now, True
+    yield from bench.until(lambda: bench.gone or bench.meets_hang_up == "ignored", LEAVES_S)
+    met, took_ms = bench.meets_hang_up, (bench.now - began_s) * 1000
+    if met == "ignored":
+        raise NotKnown("it was started with hang-ups ignored, as by nohup: then a closed terminal changes nothing")
+    if met == "not caught":
+        raise Fails("the driver does not catch SIGHUP: it was killed with wheels turning, and took no power from them")
+    if not bench.gone:
+        raise Fails(f"still there {LEAVES_S:g} s after a hang-up; outputs are {outputs(bench.status)} rpm")
+    if met != "caught":
+        raise NotKnown(f"left after {took_ms:.0f} ms; whether it was in order cannot be read on this system: look")
+    return f"caught, left after {took_ms:.0f} ms; whether the wheels have no power then is not seen from the link: look"
+
+
 CHECKS: tuple[Check, ...] = (
     Check("stops-turning", "L18", "stops by another session, sends nothing more", "falls at the quick rate", stops,
           "armed"),
@@ -200,4 +226,10 @@ CHECKS: tuple[Check, ...] = (
     Check("session-turning", "L3", "sends a new session's hello", "down as after a stop", session_turning, "armed"),
     Check("takes-over", "L22", "nothing: not seen from the link", "turning wheels are brought down", takes_over),
     Check("ends", "L29", "nothing: not seen from the link", "outputs without power", ends),
+    Check("sleeps", "L31", "nothing: not seen from the link", "a computer that slept wakes tripped", sleeps),
 )  # fmt: skip
+
+LAST: tuple[Check, ...] = (
+    Check("hangs-up", "L29", "hangs up on the driver's process", "it ends by itself, in order", hangs_up, "armed"),
+)
+"""What leaves no driver behind to go on with."""

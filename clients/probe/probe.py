@@ -4,8 +4,8 @@
     probe.receive(peer, frame, now)    # for each frame that came
     probe.advance(now)                 # every few milliseconds; then send probe.bench.out
 
-Rule of this file: a check that failed while this machine stalled is tried again, and never called a failure of the
-driver for that.
+Rule of this file: a check that did not hold while this machine stalled is tried again, then told as inconclusive; it is
+never called a failure of the driver for that.
 """
 
 from collections.abc import Sequence
@@ -24,10 +24,11 @@ TABLE: tuple[Check, ...] = (
     *coming_down.CHECKS,
     *feeding.CHECKS,
     *throughout.CHECKS,
+    *coming_down.LAST,
 )
 STALL_S = 0.020
 TRIES = 3
-Result = Literal["holds", "fails", "not reached", "not known", "unsure", "not run"]
+Result = Literal["holds", "fails", "not reached", "not known", "inconclusive", "not run"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +44,16 @@ class Probe:
     """One run down the table; it stops before each phase until `allow` is called for it."""
 
     def __init__(
-        self, name: str, now: float, can_freeze: bool = False, only: Sequence[str] = (), stall_s: float = STALL_S
+        self,
+        name: str,
+        now: float,
+        can_freeze: bool = False,
+        only: Sequence[str] = (),
+        stall_s: float = STALL_S,
+        balls: int = 0,
     ) -> None:
-        """Begin with nothing checked; `only` names the checks to run, none of them: all."""
-        self.bench = Bench(name, now, can_freeze)
+        """Begin with nothing checked; `only` names the checks to run, none of them: all; `balls` are loaded."""
+        self.bench = Bench(name, now, can_freeze, balls)
         self.rows: list[Row] = []
         self.allowed: set[Phase] = {"disarmed"}
         self.declined: dict[Phase, str] = {}
@@ -100,7 +107,7 @@ class Probe:
             self._left.pop(0)
             self.rows.append(Row(check, "not run", self.declined[check.phase]))
             return False
-        self.bench.late_s = 0.0
+        self.bench.stalls.begin()
         self._steps = check.steps(self.bench)
         return True
 
@@ -108,10 +115,11 @@ class Probe:
         self._steps = None
         self.bench.held, self.bench.frozen = None, False
         self._tries += 1
-        if result == "fails" and self.bench.late_s > self._stall_s:
+        stall_s = self.bench.stalls.worst_s(self._stall_s) if result in ("fails", "not reached") else None
+        if stall_s is not None:
             if self._tries < TRIES:
                 return
-            result, saw = "unsure", f"{saw}; but this machine stalled for {self.bench.late_s * 1000:.0f} ms meanwhile"
+            result, saw = "inconclusive", f"{saw}; but this machine stalled for {stall_s * 1000:.0f} ms meanwhile"
         self._tries = 0
         self.rows.append(Row(self._left.pop(0), result, saw))
 

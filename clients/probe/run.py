@@ -10,8 +10,10 @@ from collections.abc import Callable
 
 import zmq
 
+from drillfeed.clients.probe import process
 from drillfeed.clients.probe.check import Phase
 from drillfeed.clients.probe.probe import Probe, Row
+from drillfeed.clients.probe.stalls import waited_for_processor_s
 from drillfeed.protocol.link import SOCKET_BYTES_MAX
 
 TURN_MS = 2
@@ -25,9 +27,10 @@ def run_probe(endpoint: str, probe: Probe, ask: Ask, told: Told, wait_s: float, 
     """Run the probe on `endpoint`; return False where no driver came within `wait_s`.
 
     `ask` is called before wheels turn and before balls are asked for: None allows it, a text says why not. `told`
-    gets each row as it comes. `pid` is the driver's process, for the one check that freezes it. Raises zmq.ZMQError
-    where the endpoint cannot be bound.
+    gets each row as it comes. `pid` is the driver's process, for the checks that freeze it and hang up on it. Raises
+    zmq.ZMQError where the endpoint cannot be bound.
     """
+    probe.bench.stalls.waited_s = waited_for_processor_s
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     socket = context.socket(zmq.ROUTER)
     socket.setsockopt(zmq.LINGER, 0)
@@ -42,6 +45,8 @@ def run_probe(endpoint: str, probe: Probe, ask: Ask, told: Told, wait_s: float, 
             if probe.bench.frozen != frozen and pid is not None:
                 frozen = probe.bench.frozen
                 os.kill(pid, signal.SIGSTOP if frozen else signal.SIGCONT)
+            if probe.bench.hung_up and pid is not None:
+                _hang_up(probe, pid)
             if probe.bench.peer is None and time.monotonic() > end_s:
                 return False
             met = probe.bench.hello is not None or time.monotonic() > end_s
@@ -79,6 +84,15 @@ def _send(socket: "zmq.Socket[bytes]", probe: Probe) -> None:
     for peer, frame in probe.bench.out:
         socket.send_multipart([peer, frame], zmq.NOBLOCK)
     probe.bench.out.clear()
+
+
+def _hang_up(probe: Probe, pid: int) -> None:
+    """Hang up on the driver's process once, where it does not ignore that; then look whether it is gone."""
+    if probe.bench.meets_hang_up is None:
+        probe.bench.meets_hang_up = process.meets_hang_up(pid)
+        if probe.bench.meets_hang_up != "ignored":
+            os.kill(pid, signal.SIGHUP)
+    probe.bench.gone = process.gone(pid)
 
 
 def _decide(probe: Probe, phase: Phase, refusal: str | None) -> None:

@@ -10,15 +10,16 @@ from textwrap import wrap
 
 from drillfeed.clients.probe.probe import TABLE, Result, Row
 from drillfeed.protocol.link import DriverHello
+from drillfeed.protocol.plain import plain
 
 HOLDS, FAILS, NO_DRIVER = 0, 1, 3
-BAD: tuple[Result, ...] = ("fails", "not reached", "unsure")
+BAD: tuple[Result, ...] = ("fails", "not reached", "inconclusive")
 MARKS: dict[Result, str] = {
     "holds": "holds",
     "fails": "FAILS",
     "not reached": "NOT REACHED",
     "not known": "not known",
-    "unsure": "UNSURE",
+    "inconclusive": "INCONCLUSIVE",
     "not run": "not run",
 }
 WIDTH = 118
@@ -26,15 +27,19 @@ COUNTED: tuple[tuple[Result, str], ...] = (
     ("holds", "hold"),
     ("fails", "fail"),
     ("not reached", "not reached"),
-    ("unsure", "unsure because this machine stalled"),
+    ("inconclusive", "inconclusive because this machine stalled"),
     ("not known", "not known from here"),
     ("not run", "not run"),
 )
 
 
 def first_bad(rows: Sequence[Row]) -> Row | None:
-    """Return the first check that does not hold; one that fails comes before those it keeps from being reached."""
-    return next((row for row in rows if row.result in BAD), None)
+    """Return the first check that does not hold; one that fails comes before those it keeps from being reached.
+
+    An inconclusive one comes last: it says nothing of the driver.
+    """
+    bad = [row for row in rows if row.result in BAD]
+    return next((row for row in bad if row.result != "inconclusive"), bad[0] if bad else None)
 
 
 def exit_status(rows: Sequence[Row]) -> int:
@@ -44,8 +49,8 @@ def exit_status(rows: Sequence[Row]) -> int:
 
 def row_text(row: Row) -> str:
     """Return one row for people."""
-    head = f"{MARKS[row.result]:<12}{row.check.name:<21}{row.check.clause:<9}"
-    lines = wrap(row.saw, WIDTH - len(head)) or [""]
+    head = f"{MARKS[row.result]:<14}{row.check.name:<21}{row.check.clause:<9}"
+    lines = wrap(plain(row.saw), WIDTH - len(head)) or [""]
     return ("\n" + " " * len(head)).join([head + lines[0], *lines[1:]])
 
 
@@ -65,13 +70,17 @@ def verdict_text(rows: Sequence[Row], hello: DriverHello | None) -> str:
         f"first: {check.name}, {check.clause} of LINK.md",
         f"  done      {check.does}",
         f"  expected  {check.expects}",
-        f"  seen      {bad.saw}",
+        f"  seen      {plain(bad.saw)}",
     ]
-    later = [row.check for row in rows if row.result in BAD and row is not bad]
+    again = [row.check.name for row in rows if row.result == "inconclusive"]
+    later = [row.check for row in rows if row.result in BAD and row is not bad and row.result != "inconclusive"]
     if later:
         named = ", ".join(f"{one.name} ({one.clause})" for one in later)
         lines += ["", *wrap(f"perhaps only consequences: {named}", WIDTH)]
-    lines += ["", "Next: mend the first, then probe again; --only NAME runs one check."]
+    if bad.result == "inconclusive":
+        lines += ["", f"Next: probe again when this machine has less to do: --only {' '.join(again)}"]
+    else:
+        lines += ["", "Next: mend the first, then probe again; --only NAME runs one check."]
     return "\n".join(lines)
 
 
@@ -83,7 +92,10 @@ def verdict_json(rows: Sequence[Row], hello: DriverHello | None) -> str:
             "driver": None if hello is None else hello.model_dump(mode="json", exclude_none=True),
             "holds": bad is None,
             "first": None if bad is None else bad.check.name,
-            "consequences": [row.check.name for row in rows if row.result in BAD and row is not bad],
+            "consequences": [
+                row.check.name for row in rows if row.result in ("fails", "not reached") and row is not bad
+            ],
+            "inconclusive": [row.check.name for row in rows if row.result == "inconclusive"],
             "checks": [
                 {
                     "name": row.check.name,

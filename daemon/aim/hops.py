@@ -112,38 +112,39 @@ class _Many:
         self.p, self.v, self.w = launches.position_m.copy(), launches.velocity_mps.copy(), launches.spin_radps.copy()
         speed = np.sqrt((self.v * self.v).sum(axis=0))
         self.h = rough * np.minimum(STEP_MOST_S, STEP_M / (speed + 1e-300))
-        self.law, self.noting = law, noting
+        self.law, self.noting, self.rough = law, noting, rough
         n = self.p.shape[1]
         self.t, self.top = np.zeros(n), self.p[2].copy()
         self.net_z, self.end_s = np.full(n, np.nan), np.full(n, np.nan)
 
     def hop(self) -> None:
-        """Fly until every ball has come down; all balls take each step, and each ball's own last step is kept."""
+        """Fly until every ball has come down; each ball's own last step is kept, and those that landed are let go."""
         r, n = self.law.radius_m, self.p.shape[1]
-        p, v, w, t = self.p, self.v, self.w, self.t
-        size = np.sqrt((w * w).sum(axis=0))
-        flying = ~np.isnan(p[0])
-        last: list[Array] = [p.copy(), v.copy(), p.copy(), v.copy()]
-        start_t, steps = t.copy(), 0
-        while flying.any() and steps < MOST_STEPS:
-            steps += 1
-            q, u = (np.array(a) for a in advance(p, v, w, size, self.h, self.law, np.minimum))
-            lands = flying & (q[2] < r) & (p[2] >= r)
+        air = _InAir(np.flatnonzero(~np.isnan(self.p[0])), self)
+        last: list[Array] = [self.p.copy(), self.v.copy(), self.p.copy(), self.v.copy()]
+        start_t, start_h, lost = self.t.copy(), self.h.copy(), np.ones(n, dtype=bool)
+        for _ in range(MOST_STEPS):
+            if not len(air.index):
+                break
+            p, v = air.p, air.v
+            q, u = (np.array(a) for a in advance(p, v, air.w, air.size, air.h, self.law, np.minimum))
+            lands = ~air.landed & (q[2] < r) & (p[2] >= r)
             if self.noting:
-                self._note(p, v, q, u, t, flying)
+                self._note(air, q, u, self._landing_share(air, q, u, lands))
             if lands.any():
+                rows = air.index[lands]
                 for kept, new in zip(last, (p, v, q, u), strict=True):
-                    kept[:, lands] = new[:, lands]
-                start_t[lands] = t[lands]
-                flying &= ~lands
-            p, v, t = q, u, t + self.h
-        self._settle(last, start_t, flying, size, n, r)
+                    kept[:, rows] = new[:, lands]
+                start_t[rows], start_h[rows], lost[rows] = air.t[lands], air.h[lands], False
+            air.go_on(q, u, lands)
+        self.h = start_h
+        self._settle(last, start_t, lost, np.sqrt((self.w * self.w).sum(axis=0)), n, r)
 
     def part(self, some: Any, ball: Ball) -> "_Many":
         """Return some of the balls, bounced."""
         v, w = bounce_many(self.v[:, some], self.w[:, some], ball)
-        new = _Many(Launches(self.p[:, some], v, w), self.law, 1.0, self.noting)
-        new.h, new.t, new.top = self.h[some], self.t[some], self.top[some]
+        new = _Many(Launches(self.p[:, some], v, w), self.law, self.rough, self.noting)
+        new.t, new.top = self.t[some], self.top[some]
         return new
 
     def figures(self, first_x: Array, ball: Ball, arrival: bool) -> Figures:
@@ -165,22 +166,56 @@ class _Many:
         self.p, self.v, self.t = np.array([end[0], end[1], np.full(n, r)]), np.array(speed), t + s * self.h
         self.p[:, lost] = np.nan
 
-    def _note(self, p: Array, v: Array, q: Array, u: Array, t: Array, flying: Any) -> None:
-        some = np.flatnonzero(flying & (v[2] > 0.0) & (u[2] <= 0.0))
+    def _landing_share(self, air: "_InAir", q: Array, u: Array, lands: Any) -> Array:
+        """Return which share of a step each ball still flies: what it would pass after its landing does not count."""
+        share, r = np.ones(len(lands)), self.law.radius_m
+        if lands.any():
+            z = cubic(air.p[2, lands] - r, air.v[2, lands], q[2, lands] - r, u[2, lands], air.h[lands])
+            share[lands] = np.minimum(roots_from(z, np.where(u[2, lands] < 0.0, 1.0, 0.0)), 1.0)
+        return share
+
+    def _note(self, air: "_InAir", q: Array, u: Array, share: Array) -> None:
+        p, v, h = air.p, air.v, air.h
+        some = np.flatnonzero(~air.landed & (v[2] > 0.0) & (u[2] <= 0.0))
         if len(some):
-            rise, fall = v[2, some], u[2, some]
-            top = value(cubic(p[2, some], rise, q[2, some], fall, self.h[some]), rise / (rise - fall))
-            self.top[some] = np.maximum(self.top[some], top)
+            rise, fall, rows = v[2, some], u[2, some], air.index[some]
+            top = value(cubic(p[2, some], rise, q[2, some], fall, h[some]), rise / (rise - fall))
+            self.top[rows] = np.maximum(self.top[rows], top)
         for level, seen in ((NET_X_M, self.net_z), (TABLE_LENGTH_M, self.end_s)):
-            some = np.flatnonzero(flying & (p[0] < level) & (q[0] >= level))
+            some = np.flatnonzero(~air.landed & (p[0] < level) & (q[0] >= level))
             if not len(some):
                 continue
-            along = cubic(p[0, some] - level, v[0, some], q[0, some] - level, u[0, some], self.h[some])
+            along = cubic(p[0, some] - level, v[0, some], q[0, some] - level, u[0, some], h[some])
             at = np.minimum(roots_from(along, np.full(len(some), 0.5)), 1.0)
+            passes = at <= share[some]
+            some, at = some[passes], at[passes]
             if seen is self.net_z:
-                seen[some] = value(cubic(p[2, some], v[2, some], q[2, some], u[2, some], self.h[some]), at)
+                seen[air.index[some]] = value(cubic(p[2, some], v[2, some], q[2, some], u[2, some], h[some]), at)
             else:
-                seen[some] = t[some] + at * self.h[some]
+                seen[air.index[some]] = air.t[some] + at * h[some]
+
+
+class _InAir:
+    """Guard the balls of a hop that are still in the air; `index` maps them to the rows of all."""
+
+    def __init__(self, index: NDArray[np.intp], balls: _Many) -> None:
+        self.index, self.landed = index, np.zeros(len(index), dtype=bool)
+        self.p, self.v, self.w = balls.p[:, index], balls.v[:, index], balls.w[:, index]
+        self.t, self.h, self.rough = balls.t[index], balls.h[index], balls.rough
+        self.size = np.sqrt((self.w * self.w).sum(axis=0))
+
+    def go_on(self, p: Array, v: Array, lands: Any) -> None:
+        """Move to the end of a step; let go of what has landed once that is half of what is left."""
+        self.p, self.v, self.t = p, v, self.t + self.h
+        self.h = self.rough * np.minimum(STEP_MOST_S, STEP_M / (np.sqrt((v * v).sum(axis=0)) + 1e-300))
+        self.landed |= lands
+        if 2 * int(self.landed.sum()) < len(self.index):
+            return
+        keep = np.flatnonzero(~self.landed)
+        self.p, self.v, self.w = (a.take(keep, axis=1) for a in (self.p, self.v, self.w))
+        self.t, self.h, self.size = (a[keep] for a in (self.t, self.h, self.size))
+        self.index = self.index[keep]
+        self.landed = np.zeros(len(keep), dtype=bool)
 
 
 def look_at_many(

@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from drillfeed.daemon.mistakes import FileMistakes, Mistake
+from drillfeed.daemon.mistakes import MOST_MISTAKES, FileMistakes, Mistake
 
 NEEDED = ("top_rpm", "bottom_rpm", "tilt_deg")
 MEASURED = ("depth_cm", "gate_m", "gate_s", "fps", "spin_revps", "tach_top_rpm", "tach_bottom_rpm")
@@ -27,6 +27,10 @@ SPANS: dict[str, tuple[float, float]] = {
     "tach_bottom_rpm": (-60_000, 60_000),
     "balls": (1, 1000),
 }
+
+
+MOST_LINE = 2000
+MOST_LINE_TEXT = f"{MOST_LINE} at most"
 
 
 @dataclass(frozen=True)
@@ -58,6 +62,13 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
     numbered = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
     if not numbered:
         raise FileMistakes([Mistake(file, "(file)", "no rows", f"a row of column names: {', '.join(COLUMNS)}")])
+    long = [
+        Mistake(file, f"line {n}", f"{len(line)} characters", MOST_LINE_TEXT)
+        for n, line in numbered
+        if len(line) > MOST_LINE
+    ]
+    if long:
+        raise FileMistakes(long[:MOST_MISTAKES])
     header = [cell.strip() for cell in next(csv.reader([numbered[0][1]]))]
     mistakes = [
         Mistake(file, f"column {name}", "no such column", ", ".join(COLUMNS)) for name in header if name not in COLUMNS
@@ -79,7 +90,7 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
         if not wrong:
             marks.append(_mark(row))
     if mistakes:
-        raise FileMistakes(mistakes)
+        raise FileMistakes(mistakes[:MOST_MISTAKES])
     return marks
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from drillfeed.daemon.aim.solve import candidates, solutions, unlimited
+from drillfeed.daemon.aim.solve import breaks, candidates, is_legal, solutions, unlimited
 from drillfeed.daemon.aim.thrower import Array, Limit, Thrower, broken, launches_by, rims_to_tell
 from drillfeed.daemon.aim.wish import Nearest, NoSolution, Solution, Wish
 from drillfeed.daemon.physics.flight import Until
@@ -40,12 +40,14 @@ UNITS = {"speed_mps": "m/s", "spin_revps": "rev/s", "side_revps": "rev/s", "tilt
 def refusal(thrower: Thrower, wish: Wish) -> NoSolution:
     """Return why no setting throws the ball asked for, with the nearest ball that some setting throws."""
     near = nearest(thrower, wish)
-    legal = solutions(unlimited(thrower), wish)
+    opened = unlimited(thrower)
+    everywhere = candidates(opened, wish)
+    legal = [s for s in everywhere if is_legal(s) and not breaks(opened, s)]
     if legal:
-        stops = [(broken(thrower, s.speed_mps, s.spin_revps, s.tilt_deg, s.pan_deg, s.roll_deg), s) for s in legal]
+        stops = [(breaks(thrower, s), s) for s in legal]
         limits, closest = min(stops, key=lambda pair: (len(pair[0]), abs(pair[1].tilt_deg)))
         return NoSolution(f"{wish.describe()} {_why(thrower, closest, limits)}", limits, near)
-    return NoSolution(f"{wish.describe()}: {_no_machine(thrower, wish)}", (), near)
+    return NoSolution(f"{wish.describe()}: {_no_machine(wish, everywhere)}", (), near)
 
 
 def _why(thrower: Thrower, s: Solution, limits: tuple[Limit, ...]) -> str:
@@ -72,12 +74,13 @@ def _reach(span: tuple[float, float] | None, axis: str) -> str:
     return f"this machine has no {axis}" if span is None else f"this machine reaches {span[0]:g} to {span[1]:g}"
 
 
-def _no_machine(thrower: Thrower, wish: Wish) -> str:
-    """Say why not even a machine without limits throws it legally."""
-    seen = [s.flight.reason for s in candidates(unlimited(thrower), wish) if s.flight.reason]
+def _no_machine(wish: Wish, everywhere: list[Solution]) -> str:
+    """Say why not even a machine without limits throws it legally, from the throws that would meet the wish."""
+    seen = [s.flight.reason for s in everywhere if s.flight.reason]
     if seen:
         return f"no legal ball: on the only way there the ball {seen[0]}"
-    return "no arc meets this, whatever the tilt"
+    free = [word for word, given in (("speed", wish.speed_mps), ("tilt", wish.tilt_deg)) if given is None]
+    return f"no arc meets this, whatever the {' and '.join(free)}" if free else "no arc meets this"
 
 
 def nearest(thrower: Thrower, wish: Wish) -> Nearest | None:

@@ -1,172 +1,236 @@
-"""First look of the solver: a coarse table of throws over speed and tilt, and where the wish lies between them."""
+"""First look of the solver: a coarse table of throws over speed and tilt, and every place in it that may meet the wish.
+
+A cell of the table is kept when each figure asked for lies between its corners, or so near that a bend of the figure
+inside the cell could reach it. Where one figure is free the place inside is a straight line's zero; where two are,
+damped least squares (Marquardt 1963) lead from each cell to the meeting in it, all cells at once.
+"""
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.aim.hops import Figures, look_at_many
-from drillfeed.daemon.aim.thrower import Span, Thrower, launches_by
+from drillfeed.daemon.aim.sight import FIRST_ROUGH, ROUGH, Sight
+from drillfeed.daemon.aim.thrower import Array, Span, Thrower
 from drillfeed.daemon.aim.wish import Wish
-from drillfeed.daemon.physics.motion import law_of
 
-Array = NDArray[np.float64]
-SPEEDS: Span = (2.0, 25.0)
-SPEED_STEPS = 32
-NEARLY_M = 0.01  # the error of the first look, generously
-TURN_M = 0.01  # a slope of depth, per degree, that is neither up nor down for sure
-NUDGE_MPS = 0.05  # between the two rows or columns when speed or tilt is given, for the slope across
-NUDGE_DEG = 0.25
+Flags = NDArray[np.bool_]
+SPEEDS_MPS: Span = (2.0, 30.0)
+SPEED_RATIO = 1.06  # from one speed of the table to the next: distance grows with its square
+TILT_STEPS_DEG = (1.0, 2.0)  # where speed is given, and where both are free
+NEARLY_M = 0.01  # metres or seconds: the error of the first look, generously
+BENDS = 0.5  # of the second differences: how far a figure may pass its corners inside a cell; a parabola's is 1/8
+CELL = np.array([0.3, 2.0])  # m/s and degrees: a usual cell, the measure of a move
+FARTHEST_CELLS = 2.5  # a descent that leaves its cell by more is another cell's to make
+MOST_DESCENTS = 10
+SAME_CELLS = 0.005
+TURN_CELLS = 0.3
+MET_M = 1e-4
+NUDGES = np.array([1e-3, 1e-2])
+MOST_STARTS = 40
 
 
 @dataclass(frozen=True)
 class Start:
-    """Hold a throw near a solution: landing on hop 1 (direct) or 2 (serve-wise), and the slopes of depth there."""
+    """Hold a throw near a solution, landing on hop 1 (direct) or 2 (serve-wise)."""
 
     hops: int
     speed_mps: float
     tilt_deg: float
-    depth_per_mps: float
-    depth_per_degree: float
+    pan_deg: float
 
 
 def starts(thrower: Thrower, wish: Wish, tilts: Span, pan_deg: float) -> list[Start]:
-    """Return where to begin, for every arc that lands where it should within a span of tilts."""
-    given = wish.speed_mps
-    speed_axis = np.linspace(*SPEEDS, SPEED_STEPS) if given is None else np.array([given, given + NUDGE_MPS])
-    if wish.tilt_deg is not None:
-        tilt_axis = np.array([wish.tilt_deg, wish.tilt_deg + NUDGE_DEG])
-    else:
-        # Whole degrees whatever the span, so that a wider span finds all that a narrower one does.
-        whole = np.arange(math.ceil(tilts[0]), math.floor(tilts[1]) + 1.0)
-        tilt_axis = np.unique(np.concatenate([[tilts[0]], whole, [tilts[1]]]))
+    """Return where to begin, for every arc that may land where it should within a span of tilts."""
+    sight = Sight(thrower, wish, pan_deg)
+    speed_axis, tilt_axis = _speeds(thrower, wish), _tilts(wish, tilts)
     speed, tilt = (a.ravel() for a in np.meshgrid(speed_axis, tilt_axis, indexing="ij"))
-    launches = launches_by(thrower, speed, wish.spin_revps, tilt, pan_deg, wish.roll_deg)
-    arrival = wish.arrival_s is not None
-    noting = arrival or wish.clearance_m is not None or wish.apex_m is not None
-    serves = wish.arc in (None, "serve-wise")
-    law = law_of(thrower.ball, thrower.air)
-    looks = look_at_many(launches, law, thrower.ball, arrival, noting, serves=serves)
     shape = (len(speed_axis), len(tilt_axis))
-    found = []
-    for hops, look in zip((1, 2), looks, strict=True):
-        if look is None or (wish.arc is not None and (wish.arc == "serve-wise") != (hops == 2)):
+    found: list[Start] = []
+    for hops in _hops(wish):
+        if not sight.goal:
+            found.append(Start(hops, float(speed[0]), float(tilt[0]), pan_deg))
             continue
-        depth = look.depth_m.reshape(shape)
-        for i, j in _crossings(wish, look, shape):
-            s, t = _at(speed_axis, i), _at(tilt_axis, j)
-            start = Start(hops, s, t, *_slopes(depth, speed_axis, tilt_axis, i, j))
-            # An arc that is plainly the other one need not be followed; near the turn both are.
-            if (wish.arc == "low" and start.depth_per_degree < -TURN_M) or (
-                wish.arc == "high" and start.depth_per_degree > TURN_M
-            ):
-                continue
-            found.append(start)
+        seen, _ = sight.look(speed, tilt, hops, FIRST_ROUGH)
+        misses = [(getattr(seen, name) - number).reshape(shape) for name, number in sight.goal.items()]
+        rows, columns = np.nonzero(np.logical_and.reduce([_may_be_zero(miss) for miss in misses]))
+        if 1 in shape:
+            places = _along(misses[0].ravel(), np.maximum(rows, columns))
+            at = np.array([_at(speed_axis, places), _at(tilt_axis, places)]).T
+        else:
+            at = _descend(sight, np.array([_middles(speed_axis)[rows], _middles(tilt_axis)[columns]]).T, hops)
+        found += _started(sight, at, hops)
     return found
 
 
-def _slopes(depth: Array, speed_axis: Array, tilt_axis: Array, i: float, j: float) -> tuple[float, float]:
-    """Return the slopes of depth per m/s and per degree at a place in the table, from the four entries about it."""
-    row, column = min(int(i), len(speed_axis) - 2), min(int(j), len(tilt_axis) - 2)
-    a, b = i - row, j - column
-    four = depth[row : row + 2, column : column + 2]
-    per_mps = ((1.0 - b) * (four[1, 0] - four[0, 0]) + b * (four[1, 1] - four[0, 1])) / np.diff(speed_axis)[row]
-    per_degree = ((1.0 - a) * (four[0, 1] - four[0, 0]) + a * (four[1, 1] - four[1, 0])) / np.diff(tilt_axis)[column]
-    return float(per_mps), float(per_degree)
-
-
-def _at(axis: Array, place: float) -> float:
-    return float(np.interp(place, np.arange(len(axis)), axis))
-
-
-def _crossings(wish: Wish, look: Figures, shape: tuple[int, int]) -> Iterator[tuple[float, float]]:
-    """Yield places in the table, as fractions of rows and columns, where all asked figures are met."""
-    wanted = [(name, number) for name, number in wish.given().items() if name not in ("speed_mps", "tilt_deg")]
-    misses = [(_figure(look, name) - number).reshape(shape) for name, number in wanted]
-    if not misses:
-        yield 0.0, 0.0
-    elif len(misses) == 1:
-        along = misses[0][0] if wish.speed_mps is not None else misses[0][:, 0]
-        for place in _roots(along):
-            yield (0.0, place) if wish.speed_mps is not None else (place, 0.0)
-    else:
-        yield from _meetings(misses[0], misses[1])
-
-
-def _figure(look: Figures, name: str) -> Array:
-    values: Array = getattr(look, name)
-    return values
-
-
-def _roots(miss: Array) -> list[float]:
-    """Return where a row of numbers changes sign, or nearly, by the straight line between neighbours."""
-    a, b = miss[:-1], miss[1:]
-    with np.errstate(invalid="ignore"):
-        where = np.flatnonzero((a * b < 0.0) | (a == 0.0))
-    found = [float(k + a[k] / (a[k] - b[k])) if a[k] != 0.0 else float(k) for k in where]
-    if len(miss) and miss[-1] == 0.0:
-        found.append(float(len(miss) - 1))
-    return found + _grazes(miss) + _beyond(miss)
-
-
-def _beyond(miss: Array) -> list[float]:
-    """Return zeros in the step before the first and after the last number of a stretch, by the line through two."""
-    known = np.isfinite(miss)
-    found: list[float] = []
-    for k in range(len(miss) - 1):
-        a, b = float(miss[k]), float(miss[k + 1])
-        if not (known[k] and known[k + 1]) or a == b:
-            continue
-        zero = a / (a - b)
-        ends_after = k + 2 < len(miss) and not known[k + 2]
-        begins_before = k > 0 and not known[k - 1]
-        if (ends_after and 1.0 < zero < 2.0) or (begins_before and -1.0 < zero < 0.0):
-            found.append(k + zero)
-    return found
-
-
-def _grazes(miss: Array) -> list[float]:
-    """Return zeros that hide between neighbours of one sign: where a parabola through three dips past zero, or nearly.
-
-    Nearly: where an arc turns from longer to shorter, the farthest ball is the answer to a wish for a trifle more.
-    """
-    if len(miss) < 3:
+def _started(sight: Sight, at: Array, hops: int) -> list[Start]:
+    if not len(at):
         return []
-    a, b, c = miss[:-2], miss[1:-1], miss[2:]
-    with np.errstate(invalid="ignore"):
-        turns = (np.abs(b) <= np.abs(a)) & (np.abs(b) <= np.abs(c)) & (a * b > 0.0) & (b * c > 0.0)
-        bend, lean = (a + c) / 2.0 - b, (c - a) / 2.0
-        under = lean * lean - 4.0 * bend * b
-    found: list[float] = []
-    for k in np.flatnonzero(turns & (bend != 0.0)):
-        if under[k] <= 0.0:
-            turn = -lean[k] / (2.0 * bend[k])
-            if abs(b[k] + lean[k] * turn / 2.0) < NEARLY_M:
-                # The turn itself, where nothing slopes, and a place to either side of it to come down from.
-                found.extend(float(np.clip(k + 1 + turn + aside, 0, len(miss) - 1)) for aside in (-1.0, 0.0, 1.0))
-            continue
-        size = float(np.sqrt(under[k]))
-        pair = [(-lean[k] - size) / (2.0 * bend[k]), (-lean[k] + size) / (2.0 * bend[k])]
-        found.extend(float(k + 1 + s) for s in pair if abs(s) <= 1.0)
+    pans = np.full(len(at), sight.pan_deg)
+    if sight.wish.placement_m is not None:
+        pans = sight.look(at[:, 0], at[:, 1], hops, ROUGH)[1]
+    return [Start(hops, float(v), float(t), float(p)) for (v, t), p in zip(at, pans, strict=True)]
+
+
+def _middles(axis: Array) -> Array:
+    return (axis[:-1] + axis[1:]) / 2.0
+
+
+def _hops(wish: Wish) -> tuple[int, ...]:
+    return {"serve-wise": (2,), "low": (1,), "high": (1,), None: (1, 2)}[wish.arc]
+
+
+def _speeds(thrower: Thrower, wish: Wish) -> Array:
+    """Return the speeds of the table: the same ones for every machine, as far as its wheels go."""
+    if wish.speed_mps is not None:
+        return np.array([wish.speed_mps])
+    slow, fast = SPEEDS_MPS
+    count = math.ceil(math.log(fast / slow) / math.log(SPEED_RATIO))
+    axis = slow * SPEED_RATIO ** np.arange(count + 1.0)
+    felt_mps = max(line.felt_mps(thrower.limits.most_mps) for line in (thrower.top_line, thrower.bottom_line))
+    return axis[: np.searchsorted(axis, felt_mps * thrower.speed_share) + 2]
+
+
+def _tilts(wish: Wish, tilts: Span) -> Array:
+    """Return the tilts of the table: whole steps, so that a wider span finds all that a narrower one does."""
+    if wish.tilt_deg is not None:
+        return np.array([wish.tilt_deg])
+    step = TILT_STEPS_DEG[wish.speed_mps is None]
+    low, high = math.floor(tilts[0] / step), math.ceil(tilts[1] / step)
+    return step * np.arange(low, high + 1.0)
+
+
+def _corners(table: Array) -> Array:
+    """Return the corners of every cell, (2 or 4, cells...); a table of one row or column has cells of two."""
+    for axis in (0, 1):
+        if table.shape[axis] == 1:
+            line = table.ravel()
+            two = np.array([line[:-1], line[1:]])
+            return two[:, None, :] if axis == 0 else two[:, :, None]
+    return np.array([table[:-1, :-1], table[1:, :-1], table[:-1, 1:], table[1:, 1:]])
+
+
+def _may_be_zero(miss: Array) -> Flags:
+    """Tell for each cell whether a figure may be met in it: also past the corners, as far as it bends or ends there."""
+    corners = _corners(miss)
+    known = np.isfinite(corners)
+    low = np.where(known, corners, np.inf).min(axis=0)
+    high = np.where(known, corners, -np.inf).max(axis=0)
+    spread = np.where(known.any(axis=0), high - low, 0.0)
+    # A cell that the figure ends in has too few corners to tell: its neighbours' slopes stand in.
+    bend = _bends(miss)
+    slack = BENDS * np.where(np.isfinite(bend), bend, 2.0 * _greatest_about(spread)) + NEARLY_M
+    found: Flags = known.any(axis=0) & (low - slack <= 0.0) & (high + slack >= 0.0)
     return found
 
 
-def _meetings(first: Array, second: Array) -> Iterator[tuple[float, float]]:
-    """Yield where two tables are zero at once: follow the first one's zeros from row to row, by their slope's sign."""
-    before: dict[int, tuple[float, float]] = {}
-    for row in range(first.shape[0]):
-        now: dict[int, tuple[float, float]] = {}
-        for place in _roots(first[row]):
-            column = min(int(place), first.shape[1] - 2)
-            sign = 1 if first[row, column + 1] > first[row, column] else -1
-            share = place - column
-            here = (1.0 - share) * second[row, column] + share * second[row, column + 1]
-            now[sign] = (place, float(here))
-        for sign, (place, here) in now.items():
-            if sign in before and before[sign][1] * here <= 0.0 and before[sign][1] != here:
-                old_place, old = before[sign]
-                share = old / (old - here)
-                yield row - 1 + share, old_place + share * (place - old_place)
-        before = now
+def _bends(table: Array) -> Array:
+    """Return how much each cell's figure bends: the greatest second differences at its corners, NaN where it ends."""
+    total = np.zeros(())
+    for axis in (0, 1):
+        if table.shape[axis] > 2:
+            second = np.abs(np.diff(table, 2, axis=axis))
+            beside = [(1, 1) if a == axis else (0, 0) for a in (0, 1)]
+            total = total + _corners(np.pad(second, beside, mode="edge")).max(axis=0)
+    if min(table.shape) > 1:
+        total = total + np.abs(np.diff(np.diff(table, axis=0), axis=1))
+    return total
+
+
+def _greatest_about(spread: Array) -> Array:
+    """Return the greatest of each cell and its eight neighbours."""
+    wide = np.pad(spread, 1)
+    rows, columns = spread.shape
+    shifted = [wide[i : i + rows, j : j + columns] for i in range(3) for j in range(3)]
+    greatest: Array = np.max(shifted, axis=0)
+    return greatest
+
+
+def _along(miss: Array, cells: NDArray[np.intp]) -> Array:
+    """Return places in a row of numbers: the straight lines' zeros, then middle and ends of cells without."""
+    sure: list[float] = []
+    perhaps: list[float] = []
+    for k in sorted(set(cells.tolist())):
+        a, b = float(miss[k]), float(miss[k + 1])
+        if a * b <= 0.0 and a != b:
+            sure.append(k + a / (a - b))
+        else:
+            perhaps.extend(k + share for share, end in ((0.0, a), (0.5, a + b), (1.0, b)) if math.isfinite(end))
+    return np.array(sure + sorted(set(perhaps)))
+
+
+def _at(axis: Array, places: Array) -> Array:
+    return np.interp(places, np.arange(len(axis)), axis) if len(axis) > 1 else np.full(len(places), axis[0])
+
+
+def _descend(sight: Sight, start: Array, hops: int) -> Array:
+    """Return where damped least squares lead from each start, (n, 2) speeds and tilts, those that meet or nearly do."""
+    at, damping = start.copy(), np.full(len(start), 1e-3)
+    miss, slopes = _linear(sight, at, hops)
+    alive = np.isfinite(miss).all(axis=1)
+    for _ in range(MOST_DESCENTS):
+        cost = (miss**2).sum(axis=1)
+        going = np.flatnonzero(alive & (cost > 1e-10))
+        if not len(going):
+            break
+        trial = at[going] + CELL * _moves(slopes[going] * CELL, miss[going], damping[going])
+        new_miss, new_slopes = _linear(sight, trial, hops)
+        better = (new_miss**2).sum(axis=1) < cost[going]
+        taken = going[better]
+        at[taken], miss[taken], slopes[taken] = trial[better], new_miss[better], new_slopes[better]
+        damping[going] = np.where(better, damping[going] / 10.0, damping[going] * 10.0)
+        alive &= (np.abs(at - start) <= FARTHEST_CELLS * np.maximum(CELL, 0.07 * start * (1.0, 0.0))).all(axis=1)
+        alive &= damping < 1e6
+        alive[going] &= _firsts(at[going], SAME_CELLS)
+    nearly = np.isfinite(miss).all(axis=1) & (np.abs(miss) < NEARLY_M).all(axis=1)
+    at, worst = at[nearly], np.abs(miss[nearly]).max(axis=1)
+    order = np.argsort(worst, kind="stable")
+    return _with_sides(at[order], worst[order])
+
+
+def _moves(slopes: Array, miss: Array, damping: Array) -> Array:
+    """Return the damped step of each throw, in cells, at most one."""
+    square = np.einsum("nki,nkj->nij", slopes, slopes)
+    square += np.einsum("n,ij->nij", damping * (1e-6 + np.trace(square, axis1=1, axis2=2)), np.eye(2))
+    move = -np.linalg.solve(square, np.einsum("nki,nk->ni", slopes, miss)[..., None])[..., 0]
+    short: Array = move / np.maximum(1.0, np.abs(move).max(axis=1, keepdims=True))
+    return short
+
+
+def _linear(sight: Sight, at: Array, hops: int) -> tuple[Array, Array]:
+    """Return the misses of n throws, (n, 2) by figure, and their slopes, (n, 2, 2) by figure and by speed and tilt."""
+    slopes = np.empty((len(at), 2, 2))
+    ways = np.concatenate([at, at + NUDGES * (1.0, 0.0), at + NUDGES * (0.0, 1.0)])
+    miss, *nudged = np.split(_misses(sight, ways, hops), 3)
+    for k, new in enumerate(nudged):
+        slopes[:, :, k] = (new - miss) / NUDGES[k]
+    ended = np.isfinite(miss).all(axis=1) & ~np.isfinite(slopes).all(axis=(1, 2))
+    if ended.any():  # where a figure ends just here, the slope is taken from the other side
+        back = [at[ended] - NUDGES * (1.0, 0.0), at[ended] - NUDGES * (0.0, 1.0)]
+        for k, new in enumerate(np.split(_misses(sight, np.concatenate(back), hops), 2)):
+            slopes[ended, :, k] = (miss[ended] - new) / NUDGES[k]
+        miss[~np.isfinite(slopes).all(axis=(1, 2))] = np.nan
+    return miss, slopes
+
+
+def _misses(sight: Sight, at: Array, hops: int) -> Array:
+    seen, _ = sight.look(at[:, 0], at[:, 1], hops, ROUGH)
+    return np.array([getattr(seen, name) - number for name, number in sight.goal.items()]).T
+
+
+def _firsts(at: Array, cells: float) -> Flags:
+    """Tell which throws have none before them in the row within so many cells."""
+    apart = np.abs((at[:, None, :] - at[None, :, :]) / CELL).max(axis=2)
+    found: Flags = ~np.any(np.tril(apart < cells, -1), axis=1)
+    return found
+
+
+def _with_sides(at: Array, worst: Array) -> Array:
+    """Return each place once; to one where the figures turn short of the wish, or a trifle past it, its four sides."""
+    met = worst < MET_M
+    sure, turns = at[met], at[~met]
+    sure, turns = sure[_firsts(sure, SAME_CELLS)], turns[_firsts(turns, TURN_CELLS)]
+    aside = CELL * TURN_CELLS * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+    sides = (turns[:, None, :] + aside[None]).reshape(-1, 2)
+    return np.concatenate([sure, turns, sides])[:MOST_STARTS]

@@ -1,6 +1,8 @@
 """Spread: how wheel error, tilt play, release scatter and ball tolerances move the landing of one setting.
 
 Monte Carlo over arrays of balls: the mean of what leaves is what the setting says, each ball differs by its own draw.
+With `unknown` each ball also comes from another machine, drawn from what isn't known of this one; on a calibrated
+machine balls scatter along the table as much as was measured.
 """
 
 import math
@@ -10,9 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drillfeed.daemon.aim.thrower import Thrower
+from drillfeed.daemon.aim.unknown import NOTHING, Unknown
 from drillfeed.daemon.physics.launch import Launches, launches_from
 from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.volley import Volley, fly_many
+from drillfeed.daemon.physics.widths import draw_constants
 
 Array = NDArray[np.float64]
 # Approval limits of plastic balls (ITTF leaflet T3, quoted): 2.67-2.77 g, 40.00-40.60 mm. A hopper is taken as this
@@ -22,6 +26,7 @@ BALL_RADIUS_M = (0.02000, 0.02030)
 KINDS_OF_BALL = 8
 WHEEL_SHARE = 0.01  # standard deviation of each wheel's rim speed within the ready band of 2 %: a default of ours
 WARN_SHARE = 0.05
+PILOT_BALLS = 4000  # flown first to find how far a profile's figures scatter landings, to about 1 %
 
 
 @dataclass(frozen=True)
@@ -33,6 +38,21 @@ class Setting:
     tilt_deg: float
     pan_deg: float = 0.0
     roll_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Hold by how much n throws are off, as (n,) arrays or one figure for all.
+
+    Shares of each rim's speed and of the ball's speed and spin; degrees of tilt and pan.
+    """
+
+    top: Array | float = 0.0
+    bottom: Array | float = 0.0
+    speed: Array | float = 0.0
+    spin: Array | float = 0.0
+    tilt_deg: Array | float = 0.0
+    pan_deg: Array | float = 0.0
 
 
 @dataclass(frozen=True)
@@ -58,6 +78,7 @@ class Spread:
     side_sd_m: float | None
     ellipse: Ellipse | None
     points: NDArray[np.float64]
+    uncalibrated: bool = False
 
     @property
     def warning(self) -> str | None:
@@ -65,50 +86,88 @@ class Spread:
         missing = 1.0 - self.share_good
         if missing < WARN_SHARE:
             return None
+        about = "about " if self.uncalibrated else ""
+        where = "while this machine is uncalibrated" if self.uncalibrated else "on this machine"
         if missing > 0.995:
-            return "none of these will land on the table on this machine"
+            return f"none of these will land on the table {where}"
         if missing > 0.5:
-            return f"{round(10 * missing)} in 10 of these will miss the table on this machine"
-        return f"1 in {round(1.0 / missing)} of these will miss the table on this machine"
+            return f"{about}{round(10 * missing)} in 10 of these will miss the table {where}"
+        return f"{about}1 in {round(1.0 / missing)} of these will miss the table {where}"
 
 
 def spread_of(
-    thrower: Thrower, setting: Setting, rng: np.random.Generator, balls: int = 2000, zone_m: float = 0.15
+    thrower: Thrower,
+    setting: Setting,
+    rng: np.random.Generator,
+    balls: int = 2000,
+    zone_m: float = 0.15,
+    unknown: Unknown = NOTHING,
 ) -> Spread:
-    """Return how `balls` balls of one setting land; `zone_m` is the radius of the landing zone about the aim."""
-    mean = fly_many(_launches(thrower, setting, 1, None), air=thrower.air, ball=thrower.ball, until="landing")
+    """Return how `balls` balls of one setting land; `zone_m` is the radius of the landing zone about the aim.
+
+    Without `unknown` the machine and the constants are taken as exactly what they are said to be.
+    """
+    mean = fly_many(launches_with(thrower, setting, 1, Errors()), air=thrower.air, ball=thrower.ball, until="landing")
+    share = _share_of_scatter(thrower, setting, rng, unknown)
     parts = []
-    kinds = min(KINDS_OF_BALL, balls)
+    # What was measured holds the balls' own differences; they are not counted twice.
+    kinds = min(KINDS_OF_BALL, balls) if unknown.scatter_m is None else 1
     for i in range(kinds):
-        ball = replace(
-            thrower.ball, mass_kg=float(rng.uniform(*BALL_MASS_KG)), radius_m=float(rng.uniform(*BALL_RADIUS_M))
-        )
+        ball = thrower.ball
+        if unknown.scatter_m is None:
+            mass_kg, radius_m = float(rng.uniform(*BALL_MASS_KG)), float(rng.uniform(*BALL_RADIUS_M))
+            ball = replace(ball, mass_kg=mass_kg, radius_m=radius_m)
         count = balls // kinds + (1 if i < balls % kinds else 0)
-        launches = _launches(thrower, setting, count, rng)
-        parts.append(fly_many(launches, air=thrower.air, ball=ball, until="landing"))
-    return _summary(parts, float(mean.landing_x_m[0]), float(mean.landing_y_m[0]), zone_m)
+        launches = launches_with(thrower, setting, count, _errors(thrower, rng, count, unknown, share))
+        constants = None if unknown.widths is None else draw_constants(rng, count, ball, unknown.widths)
+        parts.append(fly_many(launches, air=thrower.air, ball=ball, until="landing", constants=constants))
+    found = _summary(parts, float(mean.landing_x_m[0]), float(mean.landing_y_m[0]), zone_m)
+    return replace(found, uncalibrated=unknown.uncalibrated)
 
 
-def _launches(thrower: Thrower, setting: Setting, n: int, rng: np.random.Generator | None) -> Launches:
-    """Draw n launches: each wheel's own error, then the release's, then the tilt's play; none without `rng`."""
-    scatter, circle_m = thrower.scatter, 2.0 * math.pi * thrower.ball.radius_m
-    speed, spin = np.full(n, setting.speed_mps), np.full(n, setting.spin_revps)
-    tilt, pan = np.full(n, setting.tilt_deg + thrower.tilt_zero_deg), np.full(n, setting.pan_deg + thrower.yaw_deg)
-    if rng is not None:
-        half = circle_m * setting.spin_revps
-        top = (setting.speed_mps + half) * (1.0 + WHEEL_SHARE * rng.standard_normal(n))
-        bottom = (setting.speed_mps - half) * (1.0 + WHEEL_SHARE * rng.standard_normal(n))
-        speed = (top + bottom) / 2.0 * (1.0 + scatter.speed_share * rng.standard_normal(n))
-        spin = (top - bottom) / (2.0 * circle_m) * (1.0 + scatter.spin_share * rng.standard_normal(n))
-        play = scatter.tilt_play_deg * (rng.random(n) - 0.5)
-        tilt = tilt + play + scatter.angle_deg * rng.standard_normal(n)
-        pan = pan + scatter.angle_deg * rng.standard_normal(n)
+def _share_of_scatter(thrower: Thrower, setting: Setting, rng: np.random.Generator, unknown: Unknown) -> float:
+    """Return by how much the throws of a machine must be wider than its profile says, to scatter as was measured.
+
+    1 where nothing was measured, or where too few balls of the profile land to compare.
+    """
+    wanted = unknown.landing_sd_m
+    if wanted is None:
+        return 1.0
+    launches = launches_with(thrower, setting, PILOT_BALLS, _errors(thrower, rng, PILOT_BALLS, NOTHING, 1.0))
+    depths = fly_many(launches, air=thrower.air, ball=thrower.ball, until="landing").depth_m
+    landed = depths[np.isfinite(depths)]
+    deviation = float(landed.std(ddof=1)) if len(landed) > PILOT_BALLS / 2 else 0.0
+    return wanted / deviation if deviation > 0.0 else 1.0
+
+
+def _errors(thrower: Thrower, rng: np.random.Generator, n: int, unknown: Unknown, share: float) -> Errors:
+    """Draw n throws' errors: each wheel's own, the release's, the tilt's play; then the ones of unknown machines.
+
+    `share` widens what moves a landing along the table.
+    """
+    scatter, normal = thrower.scatter, rng.standard_normal
+    top, bottom = WHEEL_SHARE * normal(n), WHEEL_SHARE * normal(n)
+    speed, spin = scatter.speed_share * normal(n), scatter.spin_share * normal(n)
+    tilt = scatter.tilt_play_deg * (rng.random(n) - 0.5) + scatter.angle_deg * normal(n)
+    pan = scatter.angle_deg * normal(n)
+    if unknown.wheel_share or unknown.tilt_deg:
+        top, bottom = top + unknown.wheel_share * normal(n), bottom + unknown.wheel_share * normal(n)
+        tilt = tilt + unknown.tilt_deg * normal(n)
+    return Errors(share * top, share * bottom, share * speed, share * spin, share * tilt, pan)
+
+
+def launches_with(thrower: Thrower, setting: Setting, n: int, errors: Errors) -> Launches:
+    """Return n launches of one setting, each off by its errors."""
+    circle_m = 2.0 * math.pi * thrower.ball.radius_m
+    half = circle_m * setting.spin_revps
+    top, bottom = (setting.speed_mps + half) * (1.0 + errors.top), (setting.speed_mps - half) * (1.0 + errors.bottom)
+    tilt = np.full(n, setting.tilt_deg + thrower.tilt_zero_deg) + errors.tilt_deg
     true = np.radians(tilt)
     return launches_from(
-        speed,
-        spin,
+        np.full(n, (top + bottom) / 2.0 * (1.0 + errors.speed)),
+        np.full(n, (top - bottom) / (2.0 * circle_m) * (1.0 + errors.spin)),
         tilt,
-        pan_deg=pan,
+        pan_deg=np.full(n, setting.pan_deg + thrower.yaw_deg) + errors.pan_deg,
         roll_deg=setting.roll_deg,
         height_m=thrower.height_m + thrower.pivot_m * np.sin(true),
         back_m=thrower.back_m + thrower.pivot_m * (1.0 - np.cos(true)),

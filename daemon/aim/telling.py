@@ -2,19 +2,28 @@
 
 from typing import Any
 
+from drillfeed.daemon.aim.likely import Likely
+from drillfeed.daemon.aim.ranges import range_text, share_text
 from drillfeed.daemon.aim.spread import Spread
+from drillfeed.daemon.aim.unknown import Unknown
 from drillfeed.daemon.aim.wish import NoSolution, Solution
-from drillfeed.daemon.physics.flight import Flight
+from drillfeed.daemon.physics.flight import Bounce, Flight
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.table import MEASURED_SPEED_MPS, MEASURED_SPIN_REVPS, VALID_SPEED_MPS, VALID_SPIN_REVPS
+
+LIKELY_TEXT = (
+    "likely: nine in ten, as widely as drag, lift, friction and restitution are known; the launch taken as exact"
+)
 
 
-def flight_record(flight: Flight) -> dict[str, Any]:
+def flight_record(flight: Flight, likely: Likely | None = None) -> dict[str, Any]:
     """Return a flight as a JSON object: metres, seconds, m/s, rev/s; null where a thing never happened."""
     landing, passage = flight.landing, flight.end_line
     return {
         "valid": flight.valid,
         "reason": flight.reason,
         "in_model_range": flight.in_model_range,
+        "extrapolated": flight.extrapolated,
         "time_s": _round(flight.time_s),
         "landing_m": None if flight.landing_m is None else [_round(v) for v in flight.landing_m],
         "depth_m": _round(flight.depth_m),
@@ -49,10 +58,19 @@ def flight_record(flight: Flight) -> dict[str, Any]:
             "spin_revps": _round(passage.spin_revps),
             "side_revps": _round(passage.side_revps),
         },
+        "likely": None if likely is None else likely_record(likely),
     }
 
 
-def solution_record(s: Solution) -> dict[str, Any]:
+def likely_record(likely: Likely) -> dict[str, Any]:
+    """Return ranges as a JSON object: the ends that nine in ten draws lie between, by the figure's name."""
+    return {
+        "share_good": _round(likely.share_good),
+        **{name: [_round(end) for end in ends] for name, ends in likely.ranges.items()},
+    }
+
+
+def solution_record(s: Solution, likely: Likely | None = None) -> dict[str, Any]:
     """Return a solution as a JSON object: its setting, what an error does, and its flight's figures."""
     topspin, sidespin = spin_parts(s.spin_revps, s.roll_deg)
     return {
@@ -70,7 +88,7 @@ def solution_record(s: Solution) -> dict[str, Any]:
         "bottom_rim_mps": _round(s.rims.bottom_mps),
         "depth_per_degree_m": _round(s.depth_per_degree_m, 4),
         "depth_per_percent_m": _round(s.depth_per_percent_m, 4),
-        **flight_record(s.flight),
+        **flight_record(s.flight, likely),
     }
 
 
@@ -108,90 +126,147 @@ def spread_record(found: Spread) -> dict[str, Any]:
     }
 
 
-def spread_lines(found: Spread) -> list[str]:
-    """Return a spread in words."""
+def spread_lines(found: Spread, likely: Likely | None = None) -> list[str]:
+    """Return a spread in words, the middle of its landings with its range."""
     lines = [
-        f"on the table    {100 * found.share_good:.1f} %",
-        f"over the net    {100 * found.share_over_net:.1f} %",
-        f"in the zone     {100 * found.share_in_zone:.1f} %",
+        f"on the table    {share_text(found.share_good)}",
+        f"over the net    {share_text(found.share_over_net)}",
+        f"in the zone     {share_text(found.share_in_zone)}",
     ]
     if found.depth_m is not None and found.depth_sd_m is not None and found.side_sd_m is not None:
+        middle = range_text(likely, "depth_m", found.depth_m, 100.0)
+        about = f" (its middle likely {middle})" if middle else ""
         lines.append(
-            f"landing         {100 * found.depth_m:.0f} cm past the net, "
-            f"+- {100 * found.depth_sd_m:.1f} cm along, +- {100 * found.side_sd_m:.1f} cm across (standard deviations)"
+            f"landing         {100 * found.depth_m:.0f} cm past the net{about}, "
+            f"+- {100 * found.depth_sd_m:.0f} cm along, +- {100 * found.side_sd_m:.0f} cm across (standard deviations)"
         )
     if found.ellipse is not None:
         e = found.ellipse
         lines.append(
             f"nine in ten     within an ellipse of {200 * e.long_m:.0f} by {200 * e.short_m:.0f} cm, "
-            f"its long axis {e.angle_deg:+.0f} degrees from the table's"
+            f"its long axis {round(e.angle_deg) + 0:+d} degrees from the table's"
         )
     return [*lines, found.warning] if found.warning else lines
 
 
-def flight_lines(flight: Flight) -> list[str]:
-    """Return a flight in words, a line a fact."""
+def unknown_text(name: str, unknown: Unknown, told: str | None) -> str:
+    """Say what was taken as known of a machine; `told` is what its calibration says of itself."""
+    if unknown.uncalibrated:
+        return (
+            f"{name} is uncalibrated: wheels taken as known to {100 * unknown.wheel_share:g} % each, "
+            f"tilt to {unknown.tilt_deg:g} degree"
+        )
+    if unknown.scatter_m is None:
+        return f"{name} is {told}: it measured no scatter: the profile's is used"
+    return f"{name} is {told}: its measured scatter of {100 * unknown.scatter_m:g} cm is used"
+
+
+def extrapolated_text(flight: Flight) -> str | None:
+    """Say that a ball lies beyond the flights that drag and lift were fitted to; None where it does not."""
+    if not flight.extrapolated:
+        return None
+    text = f"extrapolated: drag and lift were fitted to flights of {_span(MEASURED_SPEED_MPS, MEASURED_SPIN_REVPS)}"
+    if flight.in_model_range:
+        return text
+    return f"{text}, and are not meant for more than {_span(VALID_SPEED_MPS, VALID_SPIN_REVPS)}"
+
+
+def _span(speeds: tuple[float, float], spins: tuple[float, float]) -> str:
+    return f"{speeds[0]:g}-{speeds[1]:g} m/s and {spins[0]:g}-{spins[1]:g} rev/s"
+
+
+def flight_lines(flight: Flight, likely: Likely | None = None) -> list[str]:
+    """Return a flight in words, a line a fact, each figure with its range where there is one."""
+
+    def cm(name: str, number_m: float, after: str = "") -> str:
+        ends = range_text(likely, name, number_m, 100.0)
+        return f"{100 * number_m:.0f} cm{after}{f' (likely {ends})' if ends else ''}"
+
     lines = []
     if flight.net_clearance_m is not None:
-        lines.append(f"over the net    {100 * flight.net_clearance_m:.1f} cm (underside over the tape)")
-    lines.append(f"highest         {100 * flight.apex_m:.0f} cm above the table (centre)")
-    for b in flight.bounces:
-        edge = ", on the edge" if b.edge else ""
+        lines.append(f"over the net    {cm('net_clearance_m', flight.net_clearance_m)}, underside over the tape")
+    lines.append(f"highest         {cm('apex_m', flight.apex_m, ' above the table')}, the centre")
+    for n, b in enumerate(flight.bounces):
+        edge, first = ", on the edge" if b.edge else "", b is flight.landing
+        along = f"{100 * b.x_m:.0f} cm along" if n else cm("first_bounce_m", b.x_m, " along")
         lines.append(
-            f"{'touches' if b.half == 'player' else 'own half':<15} {100 * b.x_m:.1f} cm along, {_side(b.y_m)}, after "
-            f"{b.t_s:.3f} s{edge}; leaves at {b.speed_after_mps:.1f} m/s, "
-            f"{spin_text(b.spin_after_revps, b.side_after_revps)}"
+            f"{'touches' if b.half == 'player' else 'own half':<15} {along}, {_side(b.y_m)}, after {b.t_s:.2f} s"
+            f"{edge}; leaves at {_leaving(b, likely if first else None)}"
         )
     if flight.depth_m is not None:
         second = flight.second_bounce_m
-        way = f"; comes down again {100 * second:.0f} cm past the net" if second is not None else ""
+        way = f"; comes down again {cm('second_bounce_m', second, ' past the net')}" if second is not None else ""
         lines.append(
-            f"depth           {100 * flight.depth_m:.1f} cm past the net, {flight.length or 'length open'}{way}"
+            f"depth           {cm('depth_m', flight.depth_m, ' past the net')}, {flight.length or 'length open'}{way}"
         )
     if flight.end_line is not None:
         p = flight.end_line
+        time = range_text(likely, "end_line_s", p.t_s, least=0.01)
         lines.append(
-            f"end line        after {p.t_s:.3f} s, {100 * p.z_m:.0f} cm high, "
-            f"{p.speed_mps:.1f} m/s, {spin_text(p.spin_revps, p.side_revps)}; {_side(p.y_m)}"
+            f"end line        after {p.t_s:.2f} s{f' (likely {time})' if time else ''}, "
+            f"{cm('end_line_z_m', p.z_m, ' high')}, {p.speed_mps:.1f} m/s, "
+            f"{spin_text(p.spin_revps, p.side_revps)}; {_side(p.y_m)}"
         )
     lines.append("a good ball" if flight.valid else f"no good: {flight.reason}")
-    if not flight.in_model_range:
-        lines.append("outside 3-20 m/s and 0-120 rev/s: the drag and lift figures were not measured there")
-    return lines
+    if likely is not None:
+        if flight.valid and likely.share_good < 0.95:
+            lines.append(f"no good in {share_text(1.0 - likely.share_good)} of the likely cases")
+        lines.append(LIKELY_TEXT)
+    extrapolated = extrapolated_text(flight)
+    return [*lines, extrapolated] if extrapolated else lines
 
 
-def solution_line(s: Solution) -> str:
-    """Return a solution as one line for a table."""
+def _leaving(bounce: Bounce, likely: Likely | None) -> str:
+    speed = range_text(likely, "speed_after_mps", bounce.speed_after_mps, least=0.1)
+    spin = range_text(likely, "spin_after_revps", bounce.spin_after_revps, signed=True)
+    return (
+        f"{bounce.speed_after_mps:.1f} m/s{f' (likely {speed})' if speed else ''}, "
+        f"{spin_text(bounce.spin_after_revps, bounce.side_after_revps, f' (likely {spin})' if spin else '')}"
+    )
+
+
+def solution_line(s: Solution, likely: Likely | None = None) -> str:
+    """Return a solution as one line for a table, with the ranges of what arrives in brackets."""
     flight = s.flight
-    depth, net = 100 * (flight.depth_m or 0.0), flight.net_clearance_m
-    over = "beside" if net is None else f"{100 * net:.0f} cm"
+
+    def ranged(name: str, number: float, scale: float = 1.0, signed: bool = False) -> str:
+        text = range_text(likely, name, number, scale, signed=signed)
+        return f" ({text})" if text else ""
+
+    depth, net = flight.depth_m or 0.0, flight.net_clearance_m
+    far = f"{100 * depth:.0f} cm{ranged('depth_m', depth, 100.0)}"
+    over = "beside" if net is None else f"{100 * net:.0f} cm{ranged('net_clearance_m', net, 100.0)}"
     pan = f"  pan {s.pan_deg:+.1f}" if s.pan_deg else ""
     roll = f"  roll {s.roll_deg:+.1f}" if s.roll_deg else ""
     topspin, sidespin = spin_parts(s.spin_revps, s.roll_deg)
     side = f", side {sidespin:+.1f}" if s.roll_deg else ""
     after = flight.landing
     aside = f", {_side(flight.landing_m[1])}" if s.roll_deg and flight.landing_m else ""
-    bat = (
-        f"{spin_text(after.spin_after_revps, after.side_after_revps)} {after.speed_after_mps:.1f} m/s" if after else "-"
-    )
+    bat = "-"
+    if after:
+        about = ranged("spin_after_revps", after.spin_after_revps, signed=True)
+        bat = f"{spin_text(after.spin_after_revps, after.side_after_revps, about)} {after.speed_after_mps:.1f} m/s"
     return (
         f"{s.arc:<10} {s.speed_mps:5.2f} m/s {topspin:+5.1f} rev/s{side}  tilt {s.tilt_deg:6.2f}{pan}{roll}  "
         f"top {s.top_rpm:5.0f} rpm  bottom {s.bottom_rpm:5.0f} rpm  "
-        f"depth {depth:5.1f} cm{aside} {flight.length or '':<9} net {over:>7}  after the bounce {bat:<18} "
+        f"depth {far}{aside} {flight.length or '':<9} net {over:<18}  after the bounce {bat:<31} "
         f"{100 * s.depth_per_degree_m:+.1f} cm/degree, {100 * s.depth_per_percent_m:+.1f} cm/% speed"
     )
 
 
-def spin_text(topspin_revps: float, sidespin_revps: float) -> str:
-    """Return a spin in whole rev/s, its sidespin (to the thrower's left positive) only where there is any."""
+def spin_text(topspin_revps: float, sidespin_revps: float, about: str = "") -> str:
+    """Return a spin in whole rev/s, its sidespin (to the thrower's left positive) only where there is any.
+
+    `about` is what stands beside the topspin: its range.
+    """
     side = f", side {sidespin_revps:+.0f}" if round(sidespin_revps) else ""
-    return f"{topspin_revps:+.0f} rev/s{side}"
+    return f"{topspin_revps:+.0f} rev/s{about}{side}"
 
 
 def _side(y_m: float) -> str:
-    if abs(y_m) < 0.0005:
+    if abs(y_m) < 0.005:
         return "in the middle"
-    return f"{abs(100 * y_m):.1f} cm {'left' if y_m > 0 else 'right'}"
+    return f"{abs(100 * y_m):.0f} cm {'left' if y_m > 0 else 'right'}"
 
 
 def _round(number: float | None, places: int = 6) -> float | None:

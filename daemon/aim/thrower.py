@@ -49,6 +49,15 @@ class Scatter:
 
 
 @dataclass(frozen=True)
+class Measured:
+    """Hold what a calibration was made of: the scatter of single landings if it told one, balls, values fitted."""
+
+    scatter_m: float | None
+    balls: int
+    values: int
+
+
+@dataclass(frozen=True)
 class Thrower:
     """Hold one machine as aiming sees it; `top_line` and `bottom_line` lead from told to felt rim speeds."""
 
@@ -72,6 +81,7 @@ class Thrower:
     ball: Ball = PLAIN_BALL
     air: Air = STILL_AIR
     calibrated: bool = False
+    measured: Measured | None = None
 
     @property
     def speed_share(self) -> float:
@@ -112,11 +122,14 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
     wheels = (machine.top, machine.bottom)
     learnt = machine.calibration
     top, bottom, tilt_zero, ball = STRAIGHT, STRAIGHT, 0.0, PLAIN_BALL
+    measured = None
     if learnt is not None:
         fitted = learnt.values
         top = RimLine(fitted.top_slope, fitted.top_offset_mps)
         bottom = RimLine(fitted.bottom_slope, fitted.bottom_offset_mps)
         tilt_zero, ball = fitted.tilt_zero_deg, replace(PLAIN_BALL, drag=fitted.drag)
+        scatter_m = None if learnt.scatter_cm is None else learnt.scatter_cm / 100.0
+        measured = Measured(scatter_m, learnt.balls, len(type(fitted).model_fields))
     return Thrower(
         name=machine.name,
         limits=RimLimits(
@@ -148,6 +161,7 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         ball=ball,
         air=air,
         calibrated=learnt is not None,
+        measured=measured,
     )
 
 
@@ -197,9 +211,9 @@ def launch_by(
 
 
 def launches_by(
-    thrower: Thrower, speed_mps: Array, spin_revps: Array | float, tilt_deg: Array, pan: float, roll: float
+    thrower: Thrower, speed_mps: Array, spin_revps: Array | float, tilt_deg: Array, pan: Array | float, roll: float
 ) -> Launches:
-    """Return `launch_by` for (n,) speeds, tilts and perhaps spins at one pan and roll (degrees)."""
+    """Return `launch_by` for (n,) speeds, tilts and perhaps spins and pans at one roll (degrees)."""
     true_tilt = tilt_deg + thrower.tilt_zero_deg
     tilt = np.radians(true_tilt)
     return launches_from(

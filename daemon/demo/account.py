@@ -4,7 +4,7 @@ Rule of this file: what was planned comes from the daemon, what happened from th
 one of them does not have stays blank.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from statistics import fmean, pstdev
@@ -31,7 +31,7 @@ class Account:
     landings: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     feed_late_ms: list[float] = field(default_factory=list)
     planned_feed_s: dict[int, float] = field(default_factory=dict)
-    outcomes: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+    ended: dict[int, str] = field(default_factory=dict)
     missed_table: int = 0
     first_leaves_s: float | None = None
     headed: bool = False
@@ -39,7 +39,7 @@ class Account:
     def daemon_says(self, topic: str, fields: Mapping[str, Any], text: str, cue: str | None) -> None:
         """Take a notice of the daemon's."""
         if topic == "ball":
-            self.outcomes[str(fields["outcome"])] += 1
+            self.ended[int(fields["id"])] = str(fields["outcome"])
             if fields["outcome"] == "fed":
                 self.planned[int(fields["id"])] = fields
                 self._join(int(fields["id"]))
@@ -90,12 +90,13 @@ class Account:
     def summary(self, seen: int | None, commanded: int) -> list[str]:
         """Return the closing lines."""
         late = [abs(value) for value in self.feed_late_ms]
+        outcomes = Counter(self.ended.values())
         lines = [
             "",
             f"balls    {commanded} commanded, {'(no exit sensor)' if seen is None else seen} seen leaving, "
             f"{len(self.left)} left by the driver's log, made: (nobody entered it)",
             f"moments  feeder at most {max(late, default=0):.0f} ms off the plan; "
-            f"{self.outcomes['skipped']} skipped, {self.outcomes['refused']} refused",
+            f"{outcomes['skipped']} skipped, {outcomes['refused']} refused",
         ]
         for name, depths in sorted(self.landings.items()):
             spread = f" +- {pstdev(depths):.0f}" if len(depths) > 1 else ""

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_REVPS
-from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
+from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, Words, validate
 from drillfeed.daemon.physics.launch import HeadSpin, head_spin
 
 Length = Literal["short", "half-long", "long"]
@@ -28,7 +28,7 @@ class BallType(Table):
     """One kind of ball, independent of any machine."""
 
     name: Name
-    title: Annotated[str, Field(max_length=80)]
+    title: Annotated[Words, Field(max_length=80)]
     speed_mps: Annotated[float, Field(ge=1, le=HARD_MAX_MPS)]
     spin_revps: Annotated[float, Field(ge=-HARD_MAX_REVPS, le=HARD_MAX_REVPS)]
     side_revps: Annotated[

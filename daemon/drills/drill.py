@@ -23,7 +23,7 @@ from drillfeed.daemon.drills.quota import QuotaSequence
 from drillfeed.daemon.drills.sequences import Sequence
 from drillfeed.daemon.drills.sides import Mention, split
 from drillfeed.daemon.drills.written import FixedSequence
-from drillfeed.daemon.mistakes import Table, validate
+from drillfeed.daemon.mistakes import Table, Words, validate
 
 Tempo = Annotated[float, Field(gt=0, le=HARD_MAX_PER_MIN)]
 
@@ -56,7 +56,7 @@ class Variation(Table):
 class Set(Table):
     """Balls thrown without a rest, and the rest that follows them."""
 
-    title: Annotated[str, Field(max_length=80)] = ""
+    title: Annotated[Words, Field(max_length=80)] = ""
     balls: Annotated[int, Field(ge=1, le=HARD_MAX_SET_BALLS)]
     tempo_per_min: Tempo | None = None
     sequence: Sequence
@@ -77,7 +77,7 @@ class Set(Table):
 class Rung(Table):
     """One step of the ladder, on top of the steps before it. `title` says what it changes."""
 
-    title: Annotated[str, Field(min_length=1, max_length=80)]
+    title: Annotated[Words, Field(min_length=1, max_length=80)]
     tempo_change_per_min: Annotated[float, Field(ge=-60, le=60)] = 0.0
     balls_change: Annotated[int, Field(ge=-HARD_MAX_SET_BALLS, le=HARD_MAX_SET_BALLS)] = 0
     weights: dict[Mention, Weight] = Field({})
@@ -97,9 +97,9 @@ class Drill(Table):
     """A whole drill. A set without `rest_s` is followed by a rest that waits for the player."""
 
     name: Name
-    title: Annotated[str, Field(max_length=120)]
-    trains: Annotated[str, Field(max_length=300)] = ""
-    move_on: Annotated[str, Field(max_length=300)] = ""
+    title: Annotated[Words, Field(max_length=120)]
+    trains: Annotated[Words, Field(max_length=300)] = ""
+    move_on: Annotated[Words, Field(max_length=300)] = ""
     level: Level
     tempo_per_min: Tempo
     max_per_min: Tempo = HARD_MAX_PER_MIN

@@ -21,7 +21,10 @@ class QuotaSequence(Table):
     """Each ball exactly as often as its quota says, shuffled; never more than `max_alike` in a row."""
 
     kind: Literal["quota"]
-    quota: Annotated[dict[Mention, Annotated[int, Field(ge=1, le=HARD_MAX_SET_BALLS)]], Field(min_length=1)]
+    quota: Annotated[
+        dict[Mention, Annotated[int, Field(ge=1, le=HARD_MAX_SET_BALLS)]],
+        Field(min_length=1, max_length=HARD_MAX_SET_BALLS),
+    ]
     max_alike: RunLength = HARD_MAX_SET_BALLS
     first: First = "easiest"
 

@@ -65,7 +65,7 @@ _Ends = frozenset[tuple[str, float]]
 
 
 class ScenarioSequence(Table):
-    """Balls, waits, repetitions and choices, nested to any depth, and from the beginning again at the end."""
+    """Balls, waits, repetitions and choices, nested, and from the beginning again at the end."""
 
     kind: Literal["scenario"]
     parts: Parts

@@ -29,7 +29,7 @@ class RandomSequence(Table):
     """
 
     kind: Literal["random"]
-    weights: Annotated[dict[Mention, Weight], Field(min_length=1)]
+    weights: Annotated[dict[Mention, Weight], Field(min_length=1, max_length=HARD_MAX_SET_BALLS)]
     max_alike: RunLength = HARD_MAX_SET_BALLS
     never: tuple[tuple[Mention, Mention], ...] = ()
     after: dict[Mention, Annotated[dict[Mention, Share], Field(min_length=1)]] = Field({})

@@ -154,6 +154,7 @@ def _cut_set(turn: Turn, action: do.CutSet) -> None:
 
 def _settle_open_feeds(turn: Turn, action: do.SettleOpenFeeds) -> None:
     turn.parts.practice.settle_open_feeds()
+    settle(turn)
 
 
 def _wait_change(turn: Turn, action: do.WaitChange) -> None:
@@ -208,11 +209,6 @@ def _tell_second(turn: Turn, action: do.TellSecond) -> None:
     turn.tell(CountdownTicked(turn.now_s, action.seconds))
 
 
-def _settle_unanswered(turn: Turn, action: do.SettleUnanswered) -> None:
-    turn.parts.practice.running.set_run.give_up_unanswered(turn.now_s)
-    settle(turn)
-
-
 def _forget_misses(turn: Turn, action: do.ForgetMisses) -> None:
     turn.parts.practice.running.set_run.forget_misses()
 
@@ -263,7 +259,6 @@ PRACTICE_ACTIONS: dict[type, Callable[[Turn, Any], str | None]] = {
     do.NoteTurning: _note_turning,
     do.ShiftFirstBall: _shift_first_ball,
     do.TellSecond: _tell_second,
-    do.SettleUnanswered: _settle_unanswered,
     do.ForgetMisses: _forget_misses,
     do.ForgetExitTrouble: _forget_exit_trouble,
     do.PlanNextBall: _plan_next_ball,

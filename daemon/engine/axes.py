@@ -18,6 +18,7 @@ from drillfeed.protocol.link import (
     Setpoint,
     Status,
     WheelLimits,
+    WheelState,
     WheelTarget,
 )
 
@@ -118,14 +119,20 @@ class Axes:
         return True
 
     def away(self, setting: Setting, measured: tuple[float | None, float | None], status: Status) -> str | None:
-        """Return which axis is not at `setting`, as measured (or by the limiter's output where nothing is), or None."""
+        """Return which axis is not at `setting`, or None.
+
+        `measured` is the median of each wheel; the newest speed must be in band as well. Where nothing is measured the
+        driver's output counts.
+        """
         wheels = (("top", setting.top_rpm, measured[0]), ("bottom", setting.bottom_rpm, measured[1]))
         for name, asked, seen in wheels:
             wheel = self._machine.top if name == "top" else self._machine.bottom
-            found = getattr(status, name).target_rpm if seen is None else seen
+            shown: WheelState = getattr(status, name)
+            newest = shown.target_rpm if shown.measured_rpm is None else shown.measured_rpm
             band = max(BAND_SHARE * abs(asked), wheel.rpm(BAND_RIM_MPS))
-            if abs(found - asked) > band:
-                return f"{name} wheel at {found:,.0f} rpm, asked {asked:,.0f}"
+            for found in (newest if seen is None else seen, newest):
+                if abs(found - asked) > band:
+                    return f"{name} wheel at {found:,.0f} rpm, asked {asked:,.0f}"
         for axis in self._angles:
             asked_deg, known = getattr(setting, f"{axis}_deg"), getattr(status, axis)
             if asked_deg is None or known is None:

@@ -3,6 +3,8 @@
 Rule of this file: a check changes nothing. It raises Refused with what is wrong and what to do, or returns.
 """
 
+from math import isfinite
+
 from drillfeed.daemon.engine.driver import CLOCK_ARM_S
 from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.standing import shown
@@ -18,19 +20,21 @@ def check_driver(parts: Parts, now_s: float) -> None:
     driver, status = link.driver, link.status
     if driver is None or status is None or link.status_age_s(now_s) > WATCHDOG_FEED_S:
         raise refuse("driver.none")
-    if driver.mismatch:
-        raise refuse("driver.misfit", misfits="; ".join(driver.mismatch))
+    if link.misfits:
+        raise refuse("driver.misfit", misfits="; ".join(link.misfits))
     if status.limits_hash != link.digest:
-        reason = status.refusals[-1].reason if status.refusals else text("driver.no-reason")
-        raise refuse("driver.limits", reason=reason)
+        raise refuse("driver.limits")
+    doubts = parts.doubts.lines(now_s)
+    if doubts:
+        raise refuse("driver.contradicts", doubts="; ".join(doubts))
     if status.faults:
         raise refuse("driver.faults", faults="; ".join(f"{fault.part}: {fault.what}" for fault in status.faults))
     blind = status.top.measured_rpm is None or status.bottom.measured_rpm is None
     if parts.machine.sensors.speed_feedback and blind:
         raise refuse("driver.blind")
     if link.line is None or link.line.error_s > CLOCK_ARM_S:
-        unknown, error_ms = text("clock.unknown"), 0.0 if link.line is None else link.line.error_s * 1000
-        found = unknown if link.line is None else text("clock.known", error_ms=error_ms)
+        error_ms = float("inf") if link.line is None else link.line.error_s * 1000
+        found = text("clock.known", error_ms=error_ms) if isfinite(error_ms) else text("clock.unknown")
         raise refuse("driver.clock", within_ms=CLOCK_ARM_S * 1000, found=found)
     check_supply(parts)
 

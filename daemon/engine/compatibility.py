@@ -7,19 +7,25 @@ from drillfeed.protocol.link import ANGLES, WHEELS, AngleLimits, Axis, DriverHel
 _SAME = 1e-6
 
 
-def _reaches(driver: float, profile: float, what: str) -> list[str]:
+def _up_to(driver: float, profile: float, what: str, unit: str) -> list[str]:
     if driver >= profile - abs(profile) * _SAME:
         return []
-    return [f"{what}: the driver does {driver:g}, the profile needs {profile:g}"]
+    return [f"{what}: the driver does {driver:,.6g} {unit}, the profile needs {profile:,.6g} {unit}"]
+
+
+def _down_to(driver: float, profile: float, what: str, unit: str) -> list[str]:
+    if driver <= profile + abs(profile) * _SAME:
+        return []
+    return [f"{what}: the driver goes down to {driver:,.6g} {unit}, the profile needs {profile:,.6g} {unit}"]
 
 
 def _wheel(axis: Axis, driver: WheelLimits, profile: WheelLimits) -> list[str]:
     return [
-        *_reaches(driver.high_rpm, profile.high_rpm, f"{axis} wheel, highest rpm"),
-        *_reaches(-driver.low_rpm, -profile.low_rpm, f"{axis} wheel, lowest rpm (negated)"),
-        *_reaches(driver.up_rpm_per_s, profile.up_rpm_per_s, f"{axis} wheel, rpm/s up"),
-        *_reaches(driver.down_rpm_per_s, profile.down_rpm_per_s, f"{axis} wheel, rpm/s down"),
-        *_reaches(driver.quick_rpm_per_s, profile.quick_rpm_per_s, f"{axis} wheel, rpm/s in a stop"),
+        *_up_to(driver.high_rpm, profile.high_rpm, f"{axis} wheel, highest speed", "rpm"),
+        *_down_to(driver.low_rpm, profile.low_rpm, f"{axis} wheel, lowest speed", "rpm"),
+        *_up_to(driver.up_rpm_per_s, profile.up_rpm_per_s, f"{axis} wheel, rate up", "rpm/s"),
+        *_up_to(driver.down_rpm_per_s, profile.down_rpm_per_s, f"{axis} wheel, rate down", "rpm/s"),
+        *_up_to(driver.quick_rpm_per_s, profile.quick_rpm_per_s, f"{axis} wheel, rate of a stop", "rpm/s"),
     ]
 
 
@@ -29,9 +35,9 @@ def _angle(axis: Axis, driver: AngleLimits | None, profile: AngleLimits | None) 
     if driver is None:
         return [f"{axis}: the profile has this axis, the driver has not"]
     return [
-        *_reaches(driver.high_deg, profile.high_deg, f"{axis}, highest degrees"),
-        *_reaches(-driver.low_deg, -profile.low_deg, f"{axis}, lowest degrees (negated)"),
-        *_reaches(driver.slew_deg_per_s, profile.slew_deg_per_s, f"{axis}, degrees/s"),
+        *_up_to(driver.high_deg, profile.high_deg, f"{axis}, highest angle", "degrees"),
+        *_down_to(driver.low_deg, profile.low_deg, f"{axis}, lowest angle", "degrees"),
+        *_up_to(driver.slew_deg_per_s, profile.slew_deg_per_s, f"{axis}, rate", "degrees/s"),
     ]
 
 
@@ -52,8 +58,12 @@ def differences(hello: DriverHello, machine: Machine, limits: Limits) -> list[st
         "agitator": (machine.hopper.agitator, hello.agitator),
     }
     found += [
-        f"{what}: the profile says {ours}, the driver {theirs}"
+        f"{what}: the profile says {_word(ours)}, the driver {_word(theirs)}"
         for what, (ours, theirs) in wanted.items()
         if ours != theirs
     ]
     return found
+
+
+def _word(value: bool | str) -> str:
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value

@@ -265,11 +265,6 @@ class TellSecond:
 
 
 @dataclass(frozen=True)
-class SettleUnanswered:
-    """Settle the feeds that were told and never answered, and count what was settled."""
-
-
-@dataclass(frozen=True)
 class ForgetMisses:
     """Count misses in a row anew."""
 
@@ -381,7 +376,6 @@ Action = (
     | NoteTurning
     | ShiftFirstBall
     | TellSecond
-    | SettleUnanswered
     | ForgetMisses
     | ForgetExitTrouble
     | PlanNextBall

@@ -11,9 +11,11 @@ from typing import Literal
 
 from drillfeed.daemon.engine.clockfit import ClockFit, ClockLine
 from drillfeed.daemon.engine.compatibility import differences
+from drillfeed.daemon.engine.contradictions import in_reason
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import (
     BAND_MEDIAN_S,
+    MISFITS_MAX,
     PING_S,
     WATCHDOG_FEED_S,
     WATCHDOG_STOP_S,
@@ -24,10 +26,12 @@ from drillfeed.protocol.link import (
     Order,
     Ping,
     Pong,
+    Setpoint,
     Status,
     decode_from_driver,
     encode,
 )
+from drillfeed.protocol.status_text import seconds
 from drillfeed.protocol.texts.catalogue import text
 
 DEAF_FEED_S = 0.300
@@ -37,9 +41,23 @@ CLOCK_FEED_S = 0.025
 HELLO_AGAIN_S = 0.500
 FIRST_PING_S = 0.040
 RING = 64
+MAX_MISFIT_LETTERS = 200
 
 Frame = tuple[bytes, bytes]
 OrderKind = Literal["arm", "disarm", "stop", "clear"]
+
+
+def age_text(age_s: float) -> str:
+    """Return an age in words: ms under a second, else as people read times; empty where it is infinite."""
+    if age_s == float("inf"):
+        return ""
+    return f"{age_s * 1000:.0f} ms" if age_s < 1 else seconds(age_s)
+
+
+def for_text(age_s: float) -> str:
+    """Return `for 320 ms`, or `yet` where it never was."""
+    age = age_text(age_s)
+    return f"for {age}" if age else "yet"
 
 
 @dataclass
@@ -53,6 +71,7 @@ class Driver:
     status: Status | None = None
     status_s: float | None = None
     seq_moved_s: float | None = None
+    newest: tuple[int, int] = (-1, -1)
     measured: deque[tuple[float, float | None, float | None]] = field(default_factory=lambda: deque(maxlen=16))
 
 
@@ -67,6 +86,7 @@ class DriverLink:
         self.clock = ClockFit()
         self.epoch = 0
         self.seq = 0
+        self.newest_id = -1
         self.out: list[Frame] = []
         self.recent: deque[tuple[float, str, bytes | str]] = deque(maxlen=RING)
         self.bad_frames = 0
@@ -78,6 +98,8 @@ class DriverLink:
         """Put a message on its way to the driver, if there is one."""
         if self.driver is None:
             return
+        if isinstance(message, Setpoint):
+            self.newest_id = max((self.newest_id, *(feed.id for feed in message.feeds)))
         frame = encode(message)
         self.note(now_s, "to driver", frame)
         self.out.append((self.driver.peer, frame))
@@ -148,17 +170,37 @@ class DriverLink:
         if len(self._hello_to) > RING:
             self._hello_to.clear()
         self._hello_to[peer] = now_s
-        hello = DaemonHello(session=self.session, daemon="drillfeed", limits=self.limits, limits_hash=self.digest)
+        known = self.driver.mismatch if self.driver is not None and self.driver.peer == peer else ()
+        misfits = tuple(line[:MAX_MISFIT_LETTERS] for line in known[:MISFITS_MAX]) or None
+        hello = DaemonHello(
+            session=self.session, daemon="drillfeed", limits=self.limits, limits_hash=self.digest, misfits=misfits
+        )
         self.out.append((peer, encode(hello)))
 
     def _take_status(self, driver: Driver, status: Status, now_s: float) -> None:
-        before = driver.status
-        driver.status, driver.status_s = status, now_s
-        if before is None or status.seq != before.seq or status.epoch != before.epoch:
+        first = driver.status is None
+        driver.status, driver.status_s = in_reason(status), now_s
+        accepted = self._accepted(status)
+        if first or (accepted is not None and accepted > driver.newest):
             driver.seq_moved_s = now_s
-        driver.measured.append((now_s, status.top.measured_rpm, status.bottom.measured_rpm))
-        if self._order is not None and status.session == self.session and status.epoch >= self.epoch:
+            driver.newest = accepted or driver.newest
+        driver.measured.append((now_s, driver.status.top.measured_rpm, driver.status.bottom.measured_rpm))
+        if self._obeyed(status):
             self._order = None
+
+    def _accepted(self, status: Status) -> tuple[int, int] | None:
+        """Return the newest epoch and seq that a status shows as accepted; None where nothing such was ever sent."""
+        seq = -1 if status.seq is None else status.seq
+        sent = status.epoch < self.epoch or (status.epoch == self.epoch and seq <= self.seq)
+        return (status.epoch, seq) if sent and status.session == self.session else None
+
+    def _obeyed(self, status: Status) -> bool:
+        """Tell whether the order in hand is carried out: its epoch is shown, and after a stop or disarm nothing armed.
+
+        An epoch that was never given shows nothing: a driver that makes one up is sent its stop again and again.
+        """
+        shown = status.session == self.session and status.epoch == self.epoch
+        return shown and (self._order not in ("stop", "disarm") or (status.mode != "armed" and not status.feeding))
 
     def lose(self) -> None:
         """Forget the driver: it has fallen silent."""
@@ -231,12 +273,25 @@ class DriverLink:
         if self.driver is None:
             return text("feed.no-driver")
         if self.status_age_s(now_s) > WATCHDOG_FEED_S:
-            return text("feed.status-old", age_ms=self.status_age_s(now_s) * 1000)
+            age = age_text(self.status_age_s(now_s))
+            return text("feed.status-old", age=age) if age else text("feed.no-status")
         if self.deaf_s(now_s) > DEAF_FEED_S:
-            return text("feed.deaf", for_ms=self.deaf_s(now_s) * 1000)
+            return text("feed.deaf", for_so_long=for_text(self.deaf_s(now_s)))
         if self.line is None or self.line.error_s > CLOCK_FEED_S:
             return text("feed.clock")
         return None
+
+    @property
+    def misfits(self) -> tuple[str, ...]:
+        """Return all that keeps this driver from driving this machine; empty where it fits, or is not there."""
+        driver, status = self.driver, self.status
+        if driver is None:
+            return ()
+        told = status is not None and status.session == self.session
+        if driver.mismatch or status is None or not told or status.limits_hash == self.digest:
+            return driver.mismatch
+        refused = [refusal.reason for refusal in status.refusals if refusal.kind == "hello"]
+        return (text("driver.limits-not-taken", reason=refused[-1] if refused else text("driver.no-reason")),)
 
     def measured_median(self, now_s: float) -> tuple[float | None, float | None]:
         """Return both wheels' measured rpm, median of the last 100 ms; None where nothing was measured."""

@@ -7,12 +7,14 @@ setpoints; the ramp limiter is the last thing before the wire. Whatever is decid
 from drillfeed.daemon.engine import decision as do
 from drillfeed.daemon.engine.apply import carry_out
 from drillfeed.daemon.engine.commands import decided
+from drillfeed.daemon.engine.contradictions import Doubts
 from drillfeed.daemon.engine.decision import decide
 from drillfeed.daemon.engine.driver import DriverLink, Frame
 from drillfeed.daemon.engine.effects import Effects
+from drillfeed.daemon.engine.events import ComputerSlept
 from drillfeed.daemon.engine.fault import Fault
 from drillfeed.daemon.engine.feeder import Feeder
-from drillfeed.daemon.engine.hazards import first_hazard
+from drillfeed.daemon.engine.hazards import Tick, first_hazard
 from drillfeed.daemon.engine.hold import Hold
 from drillfeed.daemon.engine.intake import Intake
 from drillfeed.daemon.engine.mode import Mode
@@ -23,10 +25,12 @@ from drillfeed.daemon.engine.pending import ANSWER_S, Pending
 from drillfeed.daemon.engine.practice import Practice
 from drillfeed.daemon.engine.progress import PROGRESS
 from drillfeed.daemon.engine.request import Request
+from drillfeed.daemon.engine.settling import settle_unanswered
 from drillfeed.daemon.engine.turn import Turn
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.errors import Refused, refuse
 from drillfeed.protocol.lines import done, refusal
+from drillfeed.protocol.sleep import SleepWatch
 from drillfeed.protocol.spec import Caller
 from drillfeed.protocol.status import State
 
@@ -47,10 +51,12 @@ class Engine:
             feeder=Feeder(machine),
             hold=Hold(),
             pending=Pending(),
+            doubts=Doubts(),
             link=link,
         )
         self.ticked_s = now_s
         self._intake = Intake()
+        self._sleep = SleepWatch()
         self._effects = Effects()
 
     @property
@@ -104,15 +110,22 @@ class Engine:
         """Count time from here: the loop begins only now."""
         self.ticked_s = now_s
 
-    def advance(self, now_s: float) -> None:
-        """Go on to `now_s`: hazards first, then the state's own progress, then setpoints."""
+    def advance(self, now_s: float, asleep_s: float = 0.0) -> None:
+        """Go on to `now_s`: hazards first, then the state's own progress, then setpoints.
+
+        `asleep_s` is how long the computer has slept in all, which `now_s` doesn't count.
+        """
         turn, link = self._turn(now_s), self.parts.link
+        slept_s = self._sleep.gap_s(asleep_s)
+        if slept_s is not None:
+            turn.tell(ComputerSlept(now_s, round(slept_s, 3)))
         if self.state in STANDING_BY and link.driver is not None and link.silent_s(now_s) > SILENT_S:
             link.lose()
-        fault = first_hazard(self.parts, self.ticked_s, now_s)
+        fault = first_hazard(self.parts, Tick(now_s, self.ticked_s, slept_s))
         if fault is not None:
             self.latch(fault, now_s)
         self.ticked_s = now_s
+        settle_unanswered(turn)
         self._progress(turn)
         self._give_up_waiting(turn)
         link.tick(now_s)

@@ -63,6 +63,22 @@ class DriverMisfit:
 
 
 @dataclass(frozen=True)
+class DriverContradicts:
+    """The driver contradicts itself, or what it was sent."""
+
+    at_s: float
+    what: str = inside()
+
+
+@dataclass(frozen=True)
+class ComputerSlept:
+    """The computer of the daemon was suspended."""
+
+    at_s: float
+    slept_s: float
+
+
+@dataclass(frozen=True)
 class BallSettled:
     """What became of a ball that had its place in the set: fed, refused, skipped or unknown."""
 
@@ -338,6 +354,8 @@ Event = (
     | FaultLatched
     | DriverConnected
     | DriverMisfit
+    | DriverContradicts
+    | ComputerSlept
     | BallSettled
     | BallLeft
     | DoubleFeed

@@ -23,6 +23,10 @@ class ExitWatch:
         """A ball was fed: it should be seen leaving soon."""
         self.waiting.append(slot)
 
+    def forget(self, slot: Slot) -> None:
+        """A ball did not go: it is waited for no more."""
+        self.waiting = [waiting for waiting in self.waiting if waiting is not slot]
+
     def saw(self, at_s: float) -> Slot | None:
         """Pair a pulse with the ball that was to leave nearest to it; None where there is none so near."""
         near = [slot for slot in self.waiting if abs(at_s - slot.leaves_s) <= slot.until_s - slot.leaves_s + MARGIN_S]

@@ -12,6 +12,7 @@ AT_THE_MACHINE = frozenset(
         "still-turning",
         "unreadable",
         "driver-fault",
+        "driver-contradicts",
         "internal",
     }
 )

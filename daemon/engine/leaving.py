@@ -54,6 +54,10 @@ class Leaving:
         if self.trusted:
             self.watch.expect(slot)
 
+    def expect_no_more(self, slot: Slot) -> None:
+        """A ball was not pushed after all."""
+        self.watch.forget(slot)
+
     def pulse(self, at_s: float) -> tuple[Pulse, Slot | None]:
         """Take a pulse of the sensor: what it was, and the ball that was seen by it."""
         since_s, self._newest_s = at_s - self._newest_s, at_s
@@ -75,9 +79,12 @@ class Leaving:
         return "stray", None
 
     def unseen(self, now_s: float) -> list[Slot]:
-        """Return, once, the balls that nobody saw leaving though a trusted sensor looked."""
+        """Return, once, the balls that nobody saw leaving though a trusted sensor looked.
+
+        A ball of which nobody knows whether it was pushed says nothing of a jam.
+        """
         over = self.watch.unseen(now_s) if self.trusted else []
-        self.unseen_in_row += len(over)
+        self.unseen_in_row += sum(slot.outcome == "fed" for slot in over)
         return over
 
     def trouble(self, hopper_low: bool) -> str | None:

@@ -57,5 +57,5 @@ def crank_is_turning(turn: Turn) -> bool:
     parts, run = turn.parts, turn.parts.practice.run
     if not parts.feeder.is_timed_crank or run is None:
         return False
-    turning = (slot for slot in run.set_run.slots if slot.told and slot.outcome in (None, "fed"))
+    turning = (slot for slot in run.set_run.slots if slot.told and slot.outcome in (None, "fed", "unknown"))
     return any(slot.feed_at_s - TICK_S <= turn.now_s <= slot.feed_at_s + parts.feeder.turn_s for slot in turning)

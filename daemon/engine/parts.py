@@ -6,6 +6,7 @@ Rule of this file: nothing here changes anything. Commands, hazards and progress
 
 from dataclasses import dataclass
 
+from drillfeed.daemon.engine.contradictions import Doubts
 from drillfeed.daemon.engine.driver import DriverLink
 from drillfeed.daemon.engine.feeder import Feeder
 from drillfeed.daemon.engine.hold import Hold
@@ -35,6 +36,7 @@ class Parts:
     feeder: Feeder
     hold: Hold
     pending: Pending
+    doubts: Doubts
     link: DriverLink
 
     @property

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from drillfeed.daemon.drills.profiles import Profile
 from drillfeed.daemon.engine.offer import Offer
 from drillfeed.daemon.engine.run import DrillRun
+from drillfeed.daemon.engine.unconfirmed import Unconfirmed
 from drillfeed.daemon.planning.plan import DrillPlan, SetPlan
 
 
@@ -35,6 +36,7 @@ class Practice:
         self.rest_until_s: float | None = None
         self.open_feeds_settled = True
         self.told_seconds: int | None = None
+        self.unconfirmed = Unconfirmed()
 
     @property
     def running(self) -> DrillRun:

@@ -15,6 +15,7 @@ from drillfeed.daemon.engine.events import RestNowWaits, WheelTurns
 from drillfeed.daemon.engine.fault import Fault
 from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.run_up import START_CUE_S
+from drillfeed.daemon.engine.schedule import NO_ANSWER_S
 from drillfeed.daemon.engine.standing import turning_text
 from drillfeed.protocol.errors import Refused, refuse
 from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S
@@ -70,6 +71,10 @@ def _driver_armed(parts: Parts, now_s: float) -> Decision | None:
     if command is None or command.verb != "arm" or status is None or not parts.link.epoch_shown:
         return None
     if status.mode == "armed":
+        doubts = parts.doubts.lines(now_s)
+        if doubts or parts.at_rest(now_s)[0] is not True:
+            why = "; ".join(doubts) or turning_text(status, parts.machine) or text("standing.unknown")
+            return decide(do.RefusePending(refuse("arm.contradicts", why=why)), do.Order("stop"))
         return decide(do.Follow("armed"), do.AnswerPending(text("arm.done")))
     if status.mode_reason and ARM_REFUSED in status.mode_reason:
         return decide(do.RefusePending(refuse("driver.says", says=status.mode_reason)))
@@ -126,10 +131,6 @@ def _second(parts: Parts, now_s: float) -> Decision | None:
 def _second_of_first_ball(parts: Parts, now_s: float) -> Decision | None:
     run = parts.practice.running
     return _second(parts, now_s) if run.last is None and run.set_run.slots else None
-
-
-def _settle_unanswered(parts: Parts, now_s: float) -> Decision | None:
-    return decide(do.SettleUnanswered())
 
 
 def _pause_after_misses(parts: Parts, now_s: float) -> Decision | None:
@@ -238,7 +239,9 @@ def _push_settled(parts: Parts, now_s: float) -> Decision | None:
     if push is None or status is None or push.told:
         return None
     result = next((feed for feed in status.feeds if feed.id == push.id), None)
-    return None if result is None else decide(do.SettlePush(push.id, result.result, result.reason))
+    if result is None or (result.result == "unknown" and now_s <= push.open_until_s + NO_ANSWER_S):
+        return None
+    return decide(do.SettlePush(push.id, result.result, result.reason))
 
 
 PROGRESS: dict[State, tuple[Rule, ...]] = {
@@ -254,7 +257,6 @@ PROGRESS: dict[State, tuple[Rule, ...]] = {
     "FEEDING": (
         Rule(_out_of_time, ends=True),
         Rule(_second_of_first_ball),
-        Rule(_settle_unanswered),
         Rule(_pause_after_misses, ends=True),
         Rule(_pause_when_empty, ends=True),
         Rule(_pause_on_exit_trouble, ends=True),

@@ -6,11 +6,15 @@ from drillfeed.daemon.engine.leaving import Leaving
 from drillfeed.daemon.engine.schedule import SetRun, Slot
 from drillfeed.daemon.engine.tally import Tally
 from drillfeed.daemon.planning.plan import DrillPlan, SetPlan
+from drillfeed.protocol.link import FeedResult
 
 
 @dataclass
 class DrillRun:
-    """Counts are what is known: `commanded` was told and done by the driver, `seen` left past the exit sensor."""
+    """Counts are what is known: `commanded` was told and done by the driver, `seen` left past the exit sensor.
+
+    A ball that is `unknown` moves to where it belongs as soon as the driver says what became of it.
+    """
 
     plan: DrillPlan
     started_s: float
@@ -64,13 +68,27 @@ class DrillRun:
         self.set_run.change(plan.sets[self.index])
         return self.set_run
 
+    def take(self, result: FeedResult, fed_s: float) -> None:
+        """Take what the driver says became of a feed; a ball that may have been pushed may be seen leaving."""
+        slot = self.set_run.take(result, fed_s)
+        if slot is None or not slot.pushed or not self.has_exit_sensor:
+            return
+        if slot.outcome is None:
+            self.leaving.expect(slot)
+        elif slot.outcome == "refused":
+            self.leaving.expect_no_more(slot)
+
     def count(self, slot: Slot) -> None:
-        """Count a settled slot."""
-        self.last = slot
+        """Count a settled slot; one that was counted as unknown before moves to its place."""
+        before = slot.count()
+        if before is None:
+            self.last = slot
+        else:
+            self.unknown -= 1
         if slot.outcome == "fed":
             self.commanded += 1
             self.tally.went(slot.n, slot.set)
-            if self.has_exit_sensor:
+            if self.has_exit_sensor and not slot.pushed and before is None:
                 self.leaving.expect(slot)
         elif slot.outcome == "refused":
             self.refused += 1

@@ -16,11 +16,17 @@ from drillfeed.protocol.link import LATE_S, LEAD_S, LEAST_LEAD_S, TICK_S, FeedRe
 Outcome = Literal["fed", "refused", "skipped", "dropped", "unknown"]
 
 NO_ANSWER_S = 0.5
+UNANSWERED = "the driver never said what became of it"
+UNCONFIRMED = "the feeder was told to push it and has not shown that it did"
 
 
 @dataclass
 class Slot:
-    """One place in the set's rhythm, with one ball in it."""
+    """One place in the set's rhythm, with one ball in it.
+
+    `told`: the driver has its feed. `pushed`: the feeder was told to push; whether it did may still be open. `counted`
+    is the outcome that was counted and told last: a ball that was unknown is counted a second time.
+    """
 
     id: int
     n: int
@@ -31,9 +37,16 @@ class Slot:
     set: int = 1
     again: bool = False
     told: bool = False
+    pushed: bool = False
     outcome: Outcome | None = None
+    counted: Outcome | None = None
     reason: str | None = None
     fed_s: float | None = None
+
+    def count(self) -> Outcome | None:
+        """Take the outcome as counted; return the one that was counted before, or None."""
+        before, self.counted = self.counted, self.outcome
+        return before
 
 
 class SetRun:
@@ -132,21 +145,42 @@ class SetRun:
                 due.append(slot)
         return due
 
-    def take(self, result: FeedResult, fed_s: float) -> None:
-        """Take what the driver says became of a feed; `fed_s` is its moment on the daemon's clock."""
-        for slot in self.slots:
-            if slot.id == result.id and slot.outcome is None:
-                if result.result == "done":
-                    slot.fed_s = fed_s
-                    self._settle(slot, "fed", None)
-                elif not self.taking_back:
-                    self._settle(slot, "refused", result.reason)
+    def take(self, result: FeedResult, fed_s: float) -> Slot | None:
+        """Take what the driver says became of a feed; `fed_s` is its moment on the daemon's clock. Return its slot.
+
+        None where nothing is new. A ball whose push is not confirmed is never put back: it may have gone.
+        """
+        slot = next((slot for slot in self.slots if slot.id == result.id and slot.outcome is None), None)
+        if slot is None or (result.result == "unknown" and slot.pushed):
+            return None
+        if result.result == "unknown":
+            slot.pushed = True
+        elif result.result == "done":
+            slot.fed_s = fed_s
+            self._settle(slot, "fed", None)
+        elif slot.pushed or not self.taking_back:
+            self._settle(slot, "refused", result.reason)
+        else:
+            return None
+        return slot
 
     def give_up_unanswered(self, now_s: float) -> None:
-        """A feed that was told and never answered: nobody knows, and it is not thrown again."""
+        """A feed that was told and never answered: nobody knows yet, and it is not thrown again."""
         for slot in self.slots:
             if slot.outcome is None and slot.told and now_s > slot.until_s + NO_ANSWER_S:
-                self._settle(slot, "unknown", "the driver never said what became of it")
+                self._settle(slot, "unknown", UNCONFIRMED if slot.pushed else UNANSWERED)
+
+    def revise(self, slot: Slot, result: FeedResult, fed_s: float) -> None:
+        """Settle a ball of this set that was unknown; one that did not go is thrown again, if the set goes on."""
+        slot.reason = result.reason
+        if result.result == "done":
+            slot.outcome, slot.fed_s = "fed", fed_s
+            self.fed += 1
+            return
+        slot.outcome = "refused"
+        if self.unfinished and not self.is_cut:
+            self.queue.append(slot.ball)
+            self._again += 1
 
     def _settle(self, slot: Slot, outcome: Outcome, reason: str | None) -> None:
         slot.outcome, slot.reason = outcome, reason
@@ -176,7 +210,9 @@ class SetRun:
     def drop_open(self) -> None:
         """After a pause, once the driver's status shows the new epoch: balls that did not go wait at the front."""
         for slot in reversed(self.slots):
-            if slot.outcome is None:
+            if slot.outcome is None and slot.pushed:
+                self._settle(slot, "unknown", UNCONFIRMED)
+            elif slot.outcome is None:
                 slot.outcome = "dropped"
                 self._give_back(slot)
                 if not self.is_cut:
@@ -200,7 +236,7 @@ class SetRun:
 
     def window_end_s(self) -> float:
         """Return the latest moment a ball already told may leave."""
-        return max((slot.until_s for slot in self.slots if slot.outcome in (None, "fed")), default=0.0)
+        return max((slot.until_s for slot in self.slots if slot.outcome in (None, "fed", "unknown")), default=0.0)
 
     @property
     def unfinished(self) -> bool:

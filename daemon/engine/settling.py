@@ -1,5 +1,6 @@
 """What became of balls: slots settled, pulses of the exit sensor, and their counts."""
 
+from drillfeed.daemon.engine.contradictions import future
 from drillfeed.daemon.engine.events import BallLeft, BallSettled, DoubleFeed, ExitSensorDistrusted
 from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import Slot
@@ -10,10 +11,18 @@ from drillfeed.protocol.link import Status
 def take_results(turn: Turn, status: Status) -> None:
     """Take from a status what became of feeds, and count it."""
     run, line = turn.parts.practice.run, turn.parts.link.line
-    if run is None or line is None or status.session != turn.parts.link.session:
+    if line is None or status.session != turn.parts.link.session:
         return
-    for result in status.feeds:
-        run.set_run.take(result, line.to_daemon(result.at_s))
+    # Of several results of an id the first one listed counts: an id that was asked for anew adds another.
+    for result in {result.id: result for result in reversed(status.feeds)}.values():
+        if result.id > turn.parts.link.newest_id or future(result.at_s, status) is not None:
+            continue  # nothing that was never asked for, or has not been yet, is believed
+        fed_s = line.to_daemon(result.at_s)
+        late = turn.parts.practice.unconfirmed.take(result, fed_s)
+        if late is not None:
+            _count(turn, *late)
+        if run is not None:
+            run.take(result, fed_s)
     settle(turn)
 
 
@@ -23,7 +32,7 @@ def take_exits(turn: Turn, status: Status, seen_n: int | None) -> None:
     if run is None or line is None or seen_n is None:
         return
     for pulse in status.exits:
-        if pulse.n > seen_n:
+        if pulse.n > seen_n and future(pulse.at_s, status) is None:
             _take_exit(turn, run, line.to_daemon(pulse.at_s))
 
 
@@ -39,6 +48,14 @@ def _take_exit(turn: Turn, run: DrillRun, at_s: float) -> None:
         turn.tell(ExitSensorDistrusted(turn.now_s, pulse))
 
 
+def settle_unanswered(turn: Turn) -> None:
+    """Settle the feeds that were told and never answered, and count what was settled."""
+    run = turn.parts.practice.run
+    if run is not None:
+        run.set_run.give_up_unanswered(turn.now_s)
+        settle(turn)
+
+
 def settle(turn: Turn) -> None:
     """Count what became of slots, and tell it."""
     run = turn.parts.practice.run
@@ -47,12 +64,18 @@ def settle(turn: Turn) -> None:
     for slot in run.leaving.unseen(turn.now_s):
         turn.tell(BallLeft(turn.now_s, slot.n, slot.id, 0))
     for slot in run.set_run.settled():
-        run.count(slot)
-        if slot.outcome == "fed":
-            turn.ball_went()
-        elif slot.outcome == "unknown":
-            turn.parts.feeder.crank_lost()
-        turn.tell(_settled(slot, turn.now_s))
+        _count(turn, run, slot)
+
+
+def _count(turn: Turn, run: DrillRun, slot: Slot) -> None:
+    """Count a settled slot and tell it; a ball that was unknown is told a second time when its end is known."""
+    run.count(slot)
+    if slot.outcome == "fed":
+        turn.ball_went()
+    elif slot.outcome == "unknown":
+        turn.parts.practice.unconfirmed.put(run, slot)
+        turn.parts.feeder.crank_lost()
+    turn.tell(_settled(slot, turn.now_s))
 
 
 def _settled(slot: Slot, now_s: float) -> BallSettled:

@@ -1,5 +1,7 @@
 """From the parts of the engine to a snapshot: what `status` says, never better than known."""
 
+from math import isfinite
+
 from drillfeed.daemon.drills.ladder import AS_WRITTEN, rung_text
 from drillfeed.daemon.engine.offers import offer_info
 from drillfeed.daemon.engine.parts import Parts
@@ -10,7 +12,7 @@ from drillfeed.daemon.engine.standing import turning_text
 from drillfeed.daemon.engine.states import RUNNING
 from drillfeed.daemon.planning.plan import PlannedBall
 from drillfeed.protocol.link import WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
-from drillfeed.protocol.status import BallInfo, Counts, Known, Snapshot, State, WheelInfo
+from drillfeed.protocol.status import BallInfo, Counts, FeedKnown, Snapshot, State, WheelInfo
 from drillfeed.protocol.texts.catalogue import text
 
 STANDING: frozenset[State] = frozenset({"OFFLINE", "IDLE", "ARMED", "FAULT"})
@@ -52,10 +54,12 @@ def _next_ball(parts: Parts, run: DrillRun, now_s: float) -> BallInfo | None:
 
 
 def _next_step(parts: Parts, fresh: Status | None) -> str | None:
+    if parts.mode.state == "IDLE" and parts.link.misfits:
+        return text("step.misfit")
     if parts.mode.state == "IDLE" and turning_text(fresh, parts.machine):
         return text("step.wheel-turns")
     steps: dict[State, str] = {
-        "OFFLINE": "start a motor driver",
+        "OFFLINE": "start a motor driver" if fresh is None else "wait a moment, then: status",
         "IDLE": "arm" if parts.practice.plan else "load NAME, then: arm",
         "ARMED": f"start {parts.mode.stop_count}" if parts.practice.plan else "load NAME",
         "SPINUP": "pause or stop",
@@ -73,9 +77,23 @@ def _next_step(parts: Parts, fresh: Status | None) -> str | None:
 def _link(parts: Parts, now_s: float) -> str:
     if parts.link.driver is None:
         return "down"
-    if parts.link.driver.mismatch:
-        return f"does not fit: {parts.link.driver.mismatch[0]}"
+    misfits = len(parts.link.misfits)
+    if misfits:
+        return text("link.misfits", ways=text("count.way") if misfits == 1 else text("count.ways", count=misfits))
     return parts.link.feed_trouble(now_s) or "up"
+
+
+def _reason(parts: Parts, now_s: float) -> str | None:
+    """Return why this state; OFFLINE beside a driver's name says how far the greeting has come."""
+    link = parts.link
+    if parts.mode.state != "OFFLINE" or link.driver is None:
+        return parts.mode.reason
+    name = link.driver.hello.driver
+    if link.status is None:
+        return text("link.no-status", driver=name)
+    if link.status_age_s(now_s) > WATCHDOG_FEED_S:
+        return text("link.silent", driver=name)
+    return text("link.clock", driver=name) if link.epoch_shown else text("link.epoch", driver=name)
 
 
 def _countdown_s(parts: Parts, now_s: float) -> float | None:
@@ -92,14 +110,14 @@ def snapshot(parts: Parts, now_s: float, late_ticks: int = 0, worst_late_ms: flo
     status: Status | None = link.status
     fresh = status if status is not None and link.status_age_s(now_s) < WATCHDOG_STOP_S else None
     standing, known = parts.at_rest(now_s)
-    feed_known: Known = "measured" if fresh and link.status_age_s(now_s) < WATCHDOG_FEED_S else "unknown"
+    feed_known: FeedKnown = "reported" if fresh and link.status_age_s(now_s) < WATCHDOG_FEED_S else "unknown"
     set_plan = run.set_plan if run else (plan.sets[0] if plan else None)
     crank = parts.feeder.is_timed_crank
     age_s = link.status_age_s(now_s)
     return Snapshot(
         state=parts.mode.state,
         since_s=round(now_s - parts.mode.since_s, 2),
-        reason=parts.mode.reason,
+        reason=_reason(parts, now_s),
         hint=parts.mode.fault.hint if parts.mode.fault else None,
         next_step=_next_step(parts, fresh),
         stop_count=parts.mode.stop_count,
@@ -138,7 +156,8 @@ def snapshot(parts: Parts, now_s: float, late_ticks: int = 0, worst_late_ms: flo
         driver=link.driver.hello.driver if link.driver else None,
         driver_boot=link.driver.hello.boot if link.driver else None,
         link=_link(parts, now_s),
-        clock_error_ms=round(link.line.error_s * 1000, 2) if link.line else None,
+        misfits=link.misfits,
+        clock_error_ms=round(link.line.error_s * 1000, 2) if link.line and isfinite(link.line.error_s) else None,
         status_age_ms=round(age_s * 1000, 1) if age_s != float("inf") else None,
         late_ticks=late_ticks,
         worst_late_ms=worst_late_ms,
@@ -148,7 +167,7 @@ def snapshot(parts: Parts, now_s: float, late_ticks: int = 0, worst_late_ms: flo
         supply_v=fresh.supply_v if fresh else None,
         epoch=link.epoch,
         faults=tuple(f"{fault.part}: {fault.what}" for fault in fresh.faults) if fresh else (),
-        warnings=_warnings(parts, fresh),
+        warnings=_warnings(parts, fresh, now_s),
     )
 
 
@@ -172,13 +191,13 @@ def _wheel(status: Status | None, name: str) -> WheelInfo:
     return WheelInfo(target_rpm=round(wheel.target_rpm, 1), measured_rpm=measured)
 
 
-def _warnings(parts: Parts, fresh: Status | None) -> tuple[str, ...]:
-    found = []
+def _warnings(parts: Parts, fresh: Status | None, now_s: float) -> tuple[str, ...]:
+    found = list(parts.doubts.lines(now_s))
     turning = turning_text(fresh, parts.machine) if parts.mode.state in STANDING else None
     if turning is not None:
         found.append(turning)
     if parts.feeder.balls_left is None:
         found.append("hopper count unknown: balls N")
     if parts.practice.run is not None and parts.practice.run.unknown:
-        found.append(f"{parts.practice.run.unknown} feeds were never answered by the driver")
+        found.append(text("warning.unknown", balls=parts.practice.run.unknown))
     return tuple(found)

@@ -64,6 +64,10 @@ def _told(event: e.Event) -> tuple[str, str, str | None]:
             return "link", text("link.connected", driver=event.driver), None
         case e.DriverMisfit():
             return "link", text("link.misfit", what=event.what), None
+        case e.DriverContradicts():
+            return "log", event.what, None
+        case e.ComputerSlept():
+            return "log", text("seen.slept", slept_s=event.slept_s), None
         case e.BallSettled():
             why = text("ball.why", reason=event.reason) if event.reason else ""
             return "ball", text("ball.settled", n=event.n, title=event.title, outcome=event.outcome, why=why), None

@@ -30,6 +30,7 @@ from drillfeed.daemon.engine.events import (
 )
 from drillfeed.daemon.engine.wording import sentence
 from drillfeed.protocol.errors import ErrorCode
+from drillfeed.protocol.plain import plain_lines
 from drillfeed.protocol.spec import Caller
 
 # After so long without an entry, by the monotonic clock, what comes next is another session: a default of ours.
@@ -173,6 +174,8 @@ def _new_set(
 
 
 def _throw(connection: sqlite3.Connection, place: Place, event: BallSettled, at: float) -> Place:
+    if _revised(connection, place, event):
+        return place
     if place.set_id is None or place.set_number != event.set:
         # The notice of the set was lost: its number is all that is known of it.
         place = _new_set(connection, place, event.set, {}, at)
@@ -190,6 +193,21 @@ def _throw(connection: sqlite3.Connection, place: Place, event: BallSettled, at:
         **{column: getattr(event, column) for column in columns},
     )
     return place
+
+
+def _revised(connection: sqlite3.Connection, place: Place, event: BallSettled) -> bool:
+    """Put the end of a throw that was unknown in its row; return whether the throw has a row already."""
+    found = connection.execute(
+        "SELECT id, outcome FROM throws WHERE session_id = ? AND feed_id = ?", (place.session_id, event.id)
+    ).fetchone()
+    if found is None:
+        return False
+    if found[1] == "unknown":
+        connection.execute(
+            "UPDATE throws SET outcome = ?, reason = ?, commanded = ?, late_ms = ? WHERE id = ?",
+            (event.outcome, event.reason, COMMANDED.get(str(event.outcome)), event.late_ms, found[0]),
+        )
+    return True
 
 
 def _mark(connection: sqlite3.Connection, place: Place, event: BallMarked | SetMarked, at: float) -> None:
@@ -228,7 +246,12 @@ def _change(connection: sqlite3.Connection, place: Place, event: Change, at: flo
 def _insert(connection: sqlite3.Connection, table: str, conflict: str = "", /, **values: object) -> int:
     names, places = ", ".join(values), ", ".join("?" * len(values))
     text = f"INSERT INTO {table} ({names}) VALUES ({places}) {conflict}"
-    return int(connection.execute(text, tuple(values.values())).lastrowid or 0)
+    return int(connection.execute(text, tuple(map(_kept, values.values()))).lastrowid or 0)
+
+
+def _kept(value: object) -> object:
+    """Return a value as it is kept: every line of a text plain, whoever wrote it."""
+    return plain_lines(value) if isinstance(value, str) else value
 
 
 def _latest(connection: sqlite3.Connection, where: str, *values: object) -> int | None:

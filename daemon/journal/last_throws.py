@@ -11,6 +11,7 @@ A slot holds length and CRC-32 of its text, then the text: one JSON object. A sl
 import contextlib
 import hashlib
 import json
+import math
 import mmap
 import os
 import stat
@@ -111,13 +112,24 @@ class LastThrows:
             text = self._map[start + HEAD.size : start + HEAD.size + min(length, SLOT_BYTES - HEAD.size)]
             if not length or zlib.crc32(text) != crc:
                 continue
-            with contextlib.suppress(ValueError, TypeError, KeyError):  # of another version of drillfeed
-                run, machine, serial, at_s, kind, fields = json.loads(text)
-                found.append(Kept(run, machine, serial, _event(kind, at_s, fields)))
+            with contextlib.suppress(ValueError, TypeError, RecursionError):  # of another version of drillfeed
+                found.append(_kept(*json.loads(text)))
         return found
 
 
-def _event(kind: str, at_s: float, fields: dict[str, Any]) -> OfThrow:
-    """Return an event as it was kept; what is not kept of it stays empty."""
-    inside: dict[str, Any] = {"title": ""} if kind == "ball" else {}
-    return KINDS[kind](at_s=at_s, **fields, **inside)
+def _kept(run: object, machine: object, serial: object, at_s: object, kind: object, fields: object) -> Kept:
+    """Return what a slot holds; raise ValueError or TypeError if it makes no sense."""
+    if (
+        isinstance(run, str)
+        and isinstance(machine, str)
+        and type(serial) is int
+        and 0 <= serial < 2**53
+        and isinstance(at_s, float | int)
+        and math.isfinite(at_s)
+        and isinstance(kind, str)
+        and kind in KINDS
+        and isinstance(fields, dict)
+    ):
+        inside: dict[str, Any] = {"title": ""} if kind == "ball" else {}
+        return Kept(run, machine, serial, KINDS[kind](at_s=float(at_s), **fields, **inside))
+    raise ValueError("no event of a throw")

@@ -14,10 +14,17 @@ import contextlib
 import os
 import sqlite3
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+
+from drillfeed.daemon.drills.sides import MAX_ELBOW_CM
+from drillfeed.daemon.files import NoFile, check_usable
+from drillfeed.daemon.mistakes import FileMistakes
 
 APPLICATION_ID = 0x6472_6A31  # "drj1"; SQLite keeps it at byte 68 of the file
 BUSY_S = 1.0
+BESIDE = ("-wal", "-shm", "-journal")
+"""What SQLite opens beside a file, as it finds it."""
 
 STEPS: tuple[str, ...] = (
     """
@@ -138,18 +145,32 @@ STEPS: tuple[str, ...] = (
     """,
 )
 VERSION = len(STEPS)
+STRANGE_PLAYERS = """
+    SELECT id FROM players WHERE NOT coalesce(
+        typeof(name) = 'text' AND hand IN ('right', 'left') AND level IN ('junior', 'club', 'advanced')
+        AND (elbow_cm IS NULL OR (typeof(elbow_cm) IN ('real', 'integer') AND abs(elbow_cm) <= :elbow)), 0)
+"""
 
 
 class NotOurs(Exception):
     """The file is another program's, or of a newer drillfeed; it is left as it is."""
 
 
+class NotUsable(OSError):
+    """What lies in the journal's place, or beside it, is no regular file of this user."""
+
+
+class Malformed(sqlite3.DatabaseError):
+    """The file says that it is a journal, and does not hold what one holds."""
+
+
 def open_to_write(path: Path) -> sqlite3.Connection:
     """Open the journal, make it where there is none, bring an older one up to date, and look it over.
 
-    Raises NotOurs, OSError, or sqlite3.DatabaseError where the file is damaged, full or read-only.
+    Raises NotOurs, NotUsable, OSError, or sqlite3.DatabaseError where the file is damaged, full or read-only.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    _check_files(path)
     # It holds names and habits of people, perhaps of children: readable by its owner alone.
     os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
     connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
@@ -157,12 +178,13 @@ def open_to_write(path: Path) -> sqlite3.Connection:
 
 
 def open_to_read(path: Path) -> sqlite3.Connection:
-    """Open the journal for reading alone; raises FileNotFoundError, NotOurs or sqlite3.DatabaseError.
+    """Open the journal for reading alone; raises FileNotFoundError, NotUsable, NotOurs or sqlite3.DatabaseError.
 
     One that no daemon has brought up to date is copied into memory and brought up to date there; the file stays.
     """
     if not path.exists():
         raise FileNotFoundError(f"there is no journal at {path}")
+    _check_files(path, own=False)
     # On a read-only disk SQLite cannot make the files that it wants beside a WAL journal; with no log of writes there
     # it needs none, and nobody changes the file.
     still = not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-wal").exists()
@@ -175,6 +197,19 @@ def open_to_read(path: Path) -> sqlite3.Connection:
         copy = sqlite3.connect(":memory:", isolation_level=None)
         connection.backup(copy)
     return _opened(copy, lambda: _bring_up_to_date(copy))
+
+
+def _check_files(path: Path, own: bool = True) -> None:
+    """Raise NotUsable where SQLite would open what is no regular file: it would wait for a pipe without end."""
+    for end in ("", *BESIDE):
+        there = path.with_name(path.name + end)
+        try:
+            check_usable(there, own)
+        except NoFile:
+            continue
+        except FileMistakes as error:
+            if not there.is_dir():
+                raise NotUsable(f"{there.name}: found {error.mistakes[0].found}") from None
 
 
 def _opened(connection: sqlite3.Connection, prepare: Callable[[], object]) -> sqlite3.Connection:
@@ -191,11 +226,44 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     _check_ours(connection, path)
     found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
     if found != "ok":
-        raise sqlite3.DatabaseError(f"database disk image is malformed: {found}")
+        raise Malformed(f"database disk image is malformed: {found}")
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = NORMAL")
     connection.execute("PRAGMA foreign_keys = ON")
-    _bring_up_to_date(connection)
+    try:
+        _bring_up_to_date(connection)
+    except sqlite3.OperationalError as error:
+        # Not the disk but what stands in the file: a table that is there already, or that is missing.
+        if error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_ERROR:
+            raise Malformed(f"the journal is malformed: {error}") from None
+        raise
+    _check_shape(connection)
+
+
+def _columns(connection: sqlite3.Connection) -> set[tuple[str, str]]:
+    """Return every column of every table, as (table, column)."""
+    rows = connection.execute(
+        "SELECT tables.name, columns.name FROM sqlite_master AS tables, pragma_table_info(tables.name) AS columns "
+        "WHERE tables.type = 'table'"
+    )
+    return {(str(table), str(column)) for table, column in rows}
+
+
+@cache
+def _columns_wanted() -> frozenset[tuple[str, str]]:
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        _bring_up_to_date(connection)
+        return frozenset(_columns(connection))
+
+
+def _check_shape(connection: sqlite3.Connection) -> None:
+    """Raise Malformed where a column is missing, or a player is none that could have been added."""
+    missing = sorted(_columns_wanted() - _columns(connection))
+    if missing:
+        raise Malformed(f"the journal is malformed: no column {'.'.join(missing[0])}")
+    strange = connection.execute(STRANGE_PLAYERS, {"elbow": MAX_ELBOW_CM}).fetchone()
+    if strange is not None:
+        raise Malformed(f"the journal is malformed: player {strange[0]}")
 
 
 def _version(connection: sqlite3.Connection) -> int:
@@ -209,6 +277,8 @@ def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
     if application != APPLICATION_ID and (tables or version):
         raise NotOurs(f"{path} is the database of another program")
+    if version < 0:
+        raise Malformed(f"the journal is malformed: version {version}")
     if version > VERSION:
         raise NotOurs(
             f"{path} is a journal of version {version}; this drillfeed knows versions up to {VERSION}. "

@@ -15,6 +15,7 @@ from typing import Any
 
 from drillfeed.daemon.journal.limits import Limits, warnings_of
 from drillfeed.daemon.journal.reading import Load, Session, SessionRow, SetRow, Share
+from drillfeed.protocol.plain import cell, plain
 
 GAP = "  "
 _FIGURE = re.compile(r"[+-]?[0-9.]+( of [0-9]+| %|/min)?")
@@ -27,7 +28,7 @@ def table_lines(head: Sequence[str], rows: Table, width: int, spare: Sequence[st
     Where it is too wide, the columns named in `spare` are left out one after another; where it still is, each row
     is written with one name and value a line.
     """
-    cells = [["" if cell is None else str(cell) for cell in row] for row in rows]
+    cells = [["" if value is None else plain(str(value)) for value in row] for row in rows]
     if not cells:
         return []
     kept = list(range(len(head)))
@@ -48,9 +49,9 @@ def _stacked(head: Sequence[str], cells: Sequence[Sequence[str]], width: int) ->
     names = max(map(len, head)) + len(GAP)
     lines: list[str] = []
     for row in cells:
-        for name, cell in zip(head, row, strict=True):
+        for name, value in zip(head, row, strict=True):
             lines += textwrap.wrap(
-                cell or " ", width, initial_indent=f"{name:<{names}}", subsequent_indent=" " * names
+                value or " ", width, initial_indent=f"{name:<{names}}", subsequent_indent=" " * names
             ) or [name]
         lines.append("")
     return lines[:-1]
@@ -85,7 +86,7 @@ def loads_lines(loads: Sequence[Load], limits: Limits, width: int) -> list[str]:
     rows = [(one.player or "(nobody named)", one.today, one.seven_days, one.simulated_today or None) for one in loads]
     lines = table_lines(head, rows, width, ("simulated today",)) or ["no balls in the last seven days"]
     for text in warnings_of(loads, limits):
-        lines += textwrap.wrap(f"WARNING: {text}", width)
+        lines += textwrap.wrap(plain(f"WARNING: {text}"), width)
     return lines
 
 
@@ -104,7 +105,7 @@ def session_lines(found: Session, width: int) -> list[str]:
     one = found.session
     began, ended = _day_and_time(one.began_at), _time(one.last_at)
     title = f"session {one.id}, {began} to {ended}, {one.machine}{' (simulated)' if one.simulated else ''}"
-    lines = textwrap.wrap(title, width)
+    lines = textwrap.wrap(plain(title), width)
     parts: list[tuple[str, list[str]]] = [
         ("sets", _set_table(found.sets, width)),
         ("balls", _throw_table(found, width)),
@@ -145,26 +146,26 @@ def as_json(**parts: object) -> str:
 
 def as_csv(rows: Iterable[object]) -> str:
     """Write rows as CSV (RFC 4180) with a head line; what is not known is an empty field."""
-    plain = [_plain(row) for row in rows]
+    given = [_plain(row) for row in rows]
     text = io.StringIO()
-    if plain:
+    if given:
         writer = csv.writer(text)
-        writer.writerow(plain[0])
-        writer.writerows([_field(value) for value in row.values()] for row in plain)
+        writer.writerow(given[0])
+        writer.writerows([_field(value) for value in row.values()] for row in given)
     return text.getvalue()
 
 
 def _plain(part: Any) -> Any:
     if isinstance(part, (list, tuple)):
         return [_plain(one) for one in part]
-    plain = asdict(part) if hasattr(part, "__dataclass_fields__") else dict(part) if hasattr(part, "keys") else part
+    given = asdict(part) if hasattr(part, "__dataclass_fields__") else dict(part) if hasattr(part, "keys") else part
     if isinstance(part, Share):
-        plain["percent"] = None if part.percent is None else round(part.percent, 1)
-    return plain
+        given["percent"] = None if part.percent is None else round(part.percent, 1)
+    return given
 
 
 def _field(value: object) -> object:
-    return "; ".join(map(str, value)) if isinstance(value, (list, tuple)) else value
+    return cell("; ".join(map(str, value)) if isinstance(value, (list, tuple)) else value)
 
 
 def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
@@ -272,8 +273,8 @@ def _figure(value: float | None, form: str) -> str:
     return "" if value is None else form.format(value)
 
 
-def _is_figure(cell: str) -> bool:
-    return not cell or _FIGURE.fullmatch(cell) is not None
+def _is_figure(text: str) -> bool:
+    return not text or _FIGURE.fullmatch(text) is not None
 
 
 def _day_and_time(at: float) -> str:

@@ -5,6 +5,7 @@ Whatever is wrong with the disk, practice goes on and `warnings` says what is no
 aside under a dated name, never deleted.
 """
 
+import os
 import sqlite3
 import threading
 import time
@@ -12,17 +13,17 @@ from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
 from datetime import datetime
-from itertools import count
 from pathlib import Path
 from typing import Any, TypeVar
 
 import structlog
 
+from drillfeed.daemon.files import set_aside as moved_aside
 from drillfeed.daemon.journal.completing import complete
 from drillfeed.daemon.journal.entries import Entry, Happened, Place, write
 from drillfeed.daemon.journal.last_throws import LastThrows
 from drillfeed.daemon.journal.reading import Load, loads
-from drillfeed.daemon.journal.schema import NotOurs, open_to_write
+from drillfeed.daemon.journal.schema import BESIDE, Malformed, NotOurs, NotUsable, open_to_write
 
 # The writer looks at the queue this often instead of being woken: waking takes a lock, and the control loop must not
 # wait for one. A batch is committed at most this long, and the time of the commit, after its first entry.
@@ -77,6 +78,7 @@ class Journal(threading.Thread):
         self._connection: sqlite3.Connection | None = None
         self._why: str | None = None
         self._set_aside: Path | None = None
+        self._set_aside_why = ""
         self._ending = False
         self._log = structlog.get_logger("journal")
 
@@ -115,7 +117,8 @@ class Journal(threading.Thread):
         if self.lost:
             told.append(f"{self.lost} events not recorded: lost while the journal could not keep up")
         if self._set_aside is not None:
-            told.append(f"the journal was damaged; it lies at {self._set_aside} and a new one was begun")
+            why = f"the journal was damaged ({self._set_aside_why})"
+            told.append(f"{why}; it lies at {self._set_aside} and a new one was begun")
         return tuple(told)
 
     def end(self) -> None:
@@ -175,7 +178,7 @@ class Journal(threading.Thread):
         """Write down what an earlier daemon could not; a fault of the disk is raised, and the next turn tries."""
         try:
             self._log.info("completed after a kill", throws=complete(connection, self._left, self._wall_of))
-        except (*MISTAKES, TypeError, ValueError) as bug:
+        except (*MISTAKES, TypeError, ValueError, AttributeError, OverflowError) as bug:
             self._log.error("what an earlier daemon left cannot be written", error=str(bug))
         self._left = ()
 
@@ -224,10 +227,11 @@ class Journal(threading.Thread):
 
     def _trouble(self, wrong: Exception) -> None:
         self._close()
-        if getattr(wrong, "sqlite_errorcode", 0) & 0xFF in DAMAGED or "malformed" in str(wrong):
+        if isinstance(wrong, NotUsable | Malformed) or getattr(wrong, "sqlite_errorcode", 0) & 0xFF in DAMAGED:
             try:
                 self._set_aside = set_aside(self.path, datetime.now())
                 self._place = Place(self._place.run, self._place.machine)
+                self._set_aside_why = str(wrong)
                 self._log.warning("damaged journal set aside", file=str(self._set_aside), error=str(wrong))
                 self._why = None
                 return
@@ -249,18 +253,14 @@ class Journal(threading.Thread):
 
 
 def set_aside(path: Path, now: datetime) -> Path:
-    """Move a damaged journal, with what belongs to it, to a dated name of its own; return that."""
-    base = f"{path.name}.damaged-{now:%Y-%m-%dT%H%M%S}"
-    aside = next(
-        candidate
-        for number in count(1)
-        if not (candidate := path.with_name(base if number == 1 else f"{base}-{number}")).exists()
-    )
-    path.rename(aside)
-    for end in ("-wal", "-shm"):
+    """Move a damaged journal, with what belongs to it, to a dated name of its own; return that. Raises OSError."""
+    aside = moved_aside(path, now, "damaged") if os.path.lexists(path) else path
+    for end in BESIDE:
         beside = path.with_name(path.name + end)
-        if beside.exists():
+        if os.path.lexists(beside) and aside != path:
             beside.rename(aside.with_name(aside.name + end))
+        elif os.path.lexists(beside):
+            aside = moved_aside(beside, now, "damaged")
     return aside
 
 

@@ -22,6 +22,8 @@ from drillfeed.daemon.physics.motion import Law, advance, fade, is_slanted, law_
 from drillfeed.daemon.physics.table import (
     HALF_LONG_BAND_M,
     HALF_WIDTH_M,
+    MEASURED_SPEED_MPS,
+    MEASURED_SPIN_REVPS,
     NET_BOX,
     NET_HALF_WIDTH_M,
     NET_HEIGHT_M,
@@ -122,6 +124,11 @@ class Flight:
         """Tell whether the ball bounces on the thrower's half first."""
         return bool(self.bounces) and self.bounces[0].half == "thrower"
 
+    @property
+    def extrapolated(self) -> bool:
+        """Tell whether the launch lies beyond the flights that drag and lift were fitted to."""
+        return not _within(self.launch, MEASURED_SPEED_MPS, MEASURED_SPIN_REVPS)
+
 
 def fly(launch: Launch, *, air: Air = STILL_AIR, ball: Ball = PLAIN_BALL, until: Until = "second") -> Flight:
     """Follow one ball; see the module's text for what is found and how far it is followed."""
@@ -132,10 +139,14 @@ def fly(launch: Launch, *, air: Air = STILL_AIR, ball: Ball = PLAIN_BALL, until:
 
 
 def in_model_range(launch: Launch) -> bool:
-    """Tell whether a launch lies where the drag and lift figures were measured: 3-20 m/s, 0-120 rev/s."""
+    """Tell whether a launch lies where we use the drag and lift figures, 3-20 m/s and 0-120 rev/s: our judgement."""
+    return _within(launch, VALID_SPEED_MPS, VALID_SPIN_REVPS)
+
+
+def _within(launch: Launch, speeds: tuple[float, float], spins: tuple[float, float]) -> bool:
     edge = 1e-9  # 120 rev/s turned into rad/s and back must still be 120
-    slow, fast = VALID_SPEED_MPS
-    return slow - edge <= launch.speed_mps <= fast + edge and launch.spin_revps <= VALID_SPIN_REVPS[1] + edge
+    (slow, fast), (least, most) = speeds, spins
+    return slow - edge <= launch.speed_mps <= fast + edge and least - edge <= launch.spin_revps <= most + edge
 
 
 def topspin_revps(velocity: Vector, spin: Vector) -> float:

@@ -55,6 +55,12 @@ class Constants:
             self.restitution_shift[rows],
         )
 
+    def with_first(self, ball: Ball) -> "Constants":
+        """Return the same constants with the first ball's replaced by a ball's own."""
+        own = (ball.drag, ball.lift_slope, ball.lift_cap, ball.friction, ball.restitution_shift)
+        drawn = (self.drag, self.lift_slope, self.lift_cap, self.friction, self.restitution_shift)
+        return Constants(*(np.concatenate([[one], some[1:]]) for one, some in zip(own, drawn, strict=True)))
+
     def surface(self, rows: Any) -> tuple[Array, Array]:
         """Return friction and shift of restitution of some of the balls."""
         return self.friction[rows], self.restitution_shift[rows]

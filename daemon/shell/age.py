@@ -3,10 +3,12 @@
 Rule of this file: a journal that is missing, damaged or somebody else's leaves the age blank; it stops nothing.
 """
 
+import contextlib
 import datetime
 import sqlite3
 from pathlib import Path
 
+from drillfeed.daemon.calibration import Calibration
 from drillfeed.daemon.journal.reading import balls_since
 from drillfeed.daemon.journal.schema import NotOurs, open_to_read
 from drillfeed.daemon.machine import Machine
@@ -17,15 +19,13 @@ def with_age(machine: Machine, journal: Path) -> Machine:
     learnt = machine.calibration
     if learnt is None:
         return machine
-    made = datetime.datetime.combine(datetime.date.fromisoformat(learnt.made_on), datetime.time())
     try:
-        connection = open_to_read(journal)
+        return machine.model_copy(update={"calibration": _aged(learnt, machine.name, journal)})
     except (OSError, NotOurs, sqlite3.DatabaseError):
         return machine
-    try:
-        aged = learnt.model_copy(update={"balls_since": balls_since(connection, machine.name, made.timestamp())})
-    except sqlite3.DatabaseError:
-        return machine
-    finally:
-        connection.close()
-    return machine.model_copy(update={"calibration": aged})
+
+
+def _aged(learnt: Calibration, machine: str, journal: Path) -> Calibration:
+    made = datetime.datetime.combine(datetime.date.fromisoformat(learnt.made_on), datetime.time())
+    with contextlib.closing(open_to_read(journal)) as connection:
+        return learnt.model_copy(update={"balls_since": balls_since(connection, machine, made.timestamp())})

@@ -10,7 +10,10 @@ import os
 from pathlib import Path
 from typing import Self
 
-ID_BYTES = 20
+from drillfeed.daemon.files import check_usable, or_set_aside, own_folder, read_text
+from drillfeed.daemon.mistakes import FileMistakes
+
+FLAGS = os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY
 
 
 class AlreadyRunning(OSError):
@@ -47,18 +50,19 @@ class Alone:
 
 def _opened(path: Path) -> int:
     """Open the lock file, for reading where the disk cannot be written, or else the folder nearest to it."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        return os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o644)
-    except OSError:
-        there = next(one for one in (path, *path.parents) if one.exists())
-        return os.open(there, os.O_RDONLY | os.O_CLOEXEC)
+    with contextlib.suppress(OSError):
+        own_folder(path.parent)
+        or_set_aside(lambda: check_usable(path), path, None, [])
+        return os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT | FLAGS, 0o644)
+    for there in (path, *path.parents):
+        with contextlib.suppress(OSError):
+            return os.open(there, os.O_RDONLY | FLAGS)
+    raise OSError(f"neither {path} nor a folder above it can be opened")
 
 
 def _process_in(path: Path) -> str:
     try:
-        with path.open("rb") as file:
-            found = file.read(ID_BYTES).decode("ascii").strip()
-    except (OSError, UnicodeDecodeError):
+        found = read_text(path).strip()
+    except FileMistakes:
         return "unknown"
-    return found if found.isdigit() else "unknown"
+    return found if found.isascii() and found.isdigit() else "unknown"

@@ -2,25 +2,34 @@
 
 from pathlib import Path
 
+from drillfeed.daemon.files import NoFile, read_text, write_whole
+from drillfeed.daemon.mistakes import FileMistakes
+
 FILE = "cautions-accepted"
 
 
 def accepted(folder: Path, machine: str) -> bool:
-    """Tell whether the cautions were acknowledged for this machine; unreadable counts as no."""
-    try:
-        return machine in (folder / FILE).read_text(encoding="utf-8").split()
-    except (OSError, UnicodeDecodeError):
-        return False
+    """Tell whether the cautions were acknowledged for this machine; raise FileMistakes where that can't be read."""
+    return machine in _machines(folder)
 
 
 def keep(folder: Path, machine: str) -> bool:
     """Write down that they were; return whether that worked."""
-    if accepted(folder, machine):
+    try:
+        known = _machines(folder)
+    except FileMistakes:
+        known = []
+    if machine in known:
         return True
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with (folder / FILE).open("a", encoding="utf-8") as file:
-            file.write(machine + "\n")
+        write_whole(folder / FILE, "".join(f"{name}\n" for name in (*known, machine)))
     except OSError:
         return False
     return True
+
+
+def _machines(folder: Path) -> list[str]:
+    try:
+        return read_text(folder / FILE, own=True).split()
+    except NoFile:
+        return []

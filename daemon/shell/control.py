@@ -42,13 +42,22 @@ COLLECT_CLEARANCE_S = 1.0
 class ControlLoop(threading.Thread):
     """Runs the engine on the monotonic clock until `end` is called."""
 
-    def __init__(self, engine: Engine, link: str, observe: str | None, deliver: Deliver) -> None:
+    def __init__(
+        self,
+        engine: Engine,
+        link: str,
+        observe: str | None,
+        deliver: Deliver,
+        asleep: Callable[[], float] = lambda: 0.0,
+    ) -> None:
+        """Begin nothing yet. `asleep` reads how many seconds the computer has slept."""
         super().__init__(name="control", daemon=True)
         self.engine = engine
         self.bound: Future[tuple[str, str | None]] = Future()
         self.snapshot: Snapshot = snapshot(engine.parts, engine.ticked_s)
         self.ticks = 0
         self._link, self._observe, self._deliver = link, observe, deliver
+        self._asleep = asleep
         self._stops: deque[tuple[Caller, int | None]] = deque()
         self._inbox: deque[Request] = deque()
         self._wake_read, self._wake_write = socket.socketpair()
@@ -209,7 +218,7 @@ class ControlLoop(threading.Thread):
         self._flush(router, observers, now_s)
 
     def _advance(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
-        self.engine.advance(now_s)
+        self.engine.advance(now_s, self._asleep())
         self._flush(router, observers, now_s)
         self._collect(now_s)
 

@@ -1,39 +1,39 @@
 """The desk between the line server and the control loop: tokens to answers, drills to plans, events to notices.
 
-Rule of this file: the desk never makes a stop wait. Reading files and planning happen on a thread of its own,
-and only a finished, immutable plan goes to the control loop.
+Rule of this file: the desk never makes a stop wait, nor the end of the daemon. Files are read and plans made by the
+planner, a process of its own that can be given up; a thread waits for it, and only a finished, immutable plan goes to
+the control loop. A path is taken only from somebody at the machine.
 """
 
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from itertools import count
 from pathlib import Path
 
 import structlog
 
-from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS, MIN_START_DELAY_S
-from drillfeed.daemon.drills.drill import Drill, Set, with_balls
+from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player
-from drillfeed.daemon.drills.sides import Hand, split
-from drillfeed.daemon.drills.written import FixedSequence
+from drillfeed.daemon.drills.sides import Hand
 from drillfeed.daemon.engine.effects import Effects
 from drillfeed.daemon.engine.events import Event
 from drillfeed.daemon.engine.live_changes import based_on
 from drillfeed.daemon.engine.player import CHOSEN_IN
 from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.journal.entries import Ordered
-from drillfeed.daemon.library import load_balls, load_drill
-from drillfeed.daemon.listing import listing_lines
+from drillfeed.daemon.library import is_path
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.mistakes import FileMistakes
-from drillfeed.daemon.planning.change import change_plan, turns_after
-from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
+from drillfeed.daemon.planning.change import turns_after
+from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.daemon.planning.setting import NotPossible
+from drillfeed.daemon.shell import plans
+from drillfeed.daemon.shell.aside import Aside
 from drillfeed.daemon.shell.control import ControlLoop
-from drillfeed.daemon.shell.practice import Practice, ball_named
+from drillfeed.daemon.shell.planner import InPlace, Planner
+from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.shell.tellers import NoticeRing
 from drillfeed.protocol.commands import COMMANDS, check_state, check_state_in, shown_line
 from drillfeed.protocol.errors import Refused
@@ -45,8 +45,8 @@ ReplyTo = Callable[[Reply], None]
 Record = Callable[[Event], None]
 RecordCommand = Callable[[Ordered], None]
 STOP = Command("stop", {})
-ONE_BALL_PER_MIN = 20.0
 TAKEN_S = 2.0
+END_S = 1.0
 
 
 class Desk:
@@ -55,12 +55,15 @@ class Desk:
     control: ControlLoop
     practice: Practice | None = None
 
-    def __init__(self, machine: Machine, drills: Path | None, new_seed: Callable[[], int]) -> None:
+    def __init__(
+        self, machine: Machine, drills: Path | None, new_seed: Callable[[], int], planner: Planner | None = None
+    ) -> None:
         self._machine, self._drills, self._new_seed = machine, drills, new_seed
+        self._planner: Planner = planner or InPlace()
         self._ring = NoticeRing()
         self._waiting: dict[int, ReplyTo] = {}
         self._tokens = count(1)
-        self._planner = ThreadPoolExecutor(max_workers=1, thread_name_prefix="planner")
+        self._aside = Aside("desk")
         self._log = structlog.get_logger("desk")
         self.notices_ready: Callable[[], None] = lambda: None
         self.record: Record = lambda event: None
@@ -68,8 +71,9 @@ class Desk:
         self.clock: Callable[[], float] = time.monotonic
 
     def close(self) -> None:
-        """Let no more plans be made."""
-        self._planner.shutdown(wait=False, cancel_futures=True)
+        """Let no more plans be made, and wait for none; what is to be written down may take a second."""
+        self._planner.close()
+        self._aside.end(END_S)
 
     # For the line server.
 
@@ -78,13 +82,15 @@ class Desk:
         self.control.stop(caller, self._token(self._recorded(STOP, caller, reply)))
 
     def submit(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
-        """Take a command; the answer comes from the control loop or from the planner's thread."""
+        """Take a command; the answer comes from the control loop or from the desk's own thread."""
         reply = self._recorded(command, caller, reply)
         answer = ANSWERED_HERE.get(command.verb)
         if answer is None:
             self.control.post(Request(command, caller, self._token(reply)))
         else:
-            self._planner.submit(self._answered, command, reply, lambda: answer(self, command, caller, reply))
+            self._aside.submit(
+                lambda: self._answered(command, caller, reply, lambda: answer(self, command, caller, reply))
+            )
 
     def note(self, command: Command, caller: Caller, reply: Reply) -> None:
         """Record a command that was answered, or refused, before it came here."""
@@ -120,10 +126,10 @@ class Desk:
             self.notices_ready()
 
     def aside(self, work: Callable[[], object]) -> None:
-        """Have some work done on the planner's thread, after what waits there."""
-        self._planner.submit(work)
+        """Have some work done on the desk's thread, after what waits there."""
+        self._aside.submit(work)
 
-    # On the planner's thread.
+    # On the desk's thread.
 
     def _recorded(self, command: Command, caller: Caller, reply: ReplyTo) -> ReplyTo:
         """Return a reply that also records the command, who gave it, and what it was answered."""
@@ -142,7 +148,7 @@ class Desk:
         self._waiting[token] = reply
         return token
 
-    def _answered(self, command: Command, reply: ReplyTo, work: Callable[[], None]) -> None:
+    def _answered(self, command: Command, caller: Caller, reply: ReplyTo, work: Callable[[], None]) -> None:
         """Run `work`; whatever goes wrong in it, the client gets an answer."""
         verb = command.verb
         try:
@@ -151,7 +157,7 @@ class Desk:
         except Refused as refused:
             reply(refusal(verb, refused))
         except FileMistakes as wrong:
-            reply(refusal(verb, _file_refusal(wrong)))
+            reply(refusal(verb, _file_refusal(wrong, command, caller)))
         except NotPossible as wrong:
             reply(refusal(verb, Refused("not-possible", str(wrong), do=wrong.do)))
         except Exception:
@@ -160,16 +166,28 @@ class Desk:
 
     def _list(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         player = self._player(command)
-        lines = listing_lines(str(command.values["of"]), self._trimmed_machine, self._drills, player)
+        lines = self._planner.ask(plans.listed, self._house(player), str(command.values["of"]))
         whose = f", for {player.profile.owner}" if player.profile else ""
         reply(done("list", f"{len(lines)} {command.values['of']}{whose}", tuple(lines)))
 
     def _load(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
-        drill = load_drill(str(command.values["name"]), self._drills)
+        name = str(command.values["name"])
+        if is_path(name) and not caller.here:
+            raise Refused(
+                "not-allowed",
+                "a drill is named by its path only at the machine itself",
+                expected="the name of a drill",
+                do="list drills",
+            )
         seed = int(command.values.get("seed", self._new_seed()))
         balls = int(command.values["balls"]) if "balls" in command.values else None
-        turns = turns_after(self.control.engine.parts.practice.plan) if command.verb == "queue" else None
-        plan = self.plan(drill, seed, balls, self._player(command), turns)
+        if balls is not None and balls > HARD_MAX_BALLS:
+            expected = f"{HARD_MAX_BALLS} at most"
+            raise Refused("bounds", "too many balls for one run", expected=expected, found=f"{balls}")
+        parts = self.control.engine.parts
+        turns = turns_after(parts.practice.plan) if command.verb == "queue" else parts.feeder.crank_turns
+        house = self._house(self._player(command))
+        plan = self._planner.ask(plans.drill_plan, house, name, seed, balls, turns or 0)
         self.control.post(Request(command, caller, self._token(_with_data(reply, plan)), plan))
 
     def _change(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
@@ -178,7 +196,7 @@ class Desk:
         plan = None
         if base is not None:
             swap = (str(command.values["ball"]), str(command.values["to"])) if command.verb == "swap" else None
-            plan = change_plan(base, command.verb, load_balls(self._drills), self._trimmed_machine, swap)
+            plan = self._planner.ask(plans.changed_plan, self._house(RIGHT_HANDED), base, command.verb, swap)
         self._wait_for(Request(command, caller, 0, plan, base), reply if plan is None else _with_data(reply, plan))
 
     def _wait_for(self, request: Request, reply: ReplyTo) -> None:
@@ -201,19 +219,8 @@ class Desk:
         return replace(known, hand=hand, elbow_cm=float(command.values.get("elbow", known.elbow_cm)))
 
     def _throw(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
-        mention = str(command.values["ball"])
-        name, side = split(mention)
-        ball = ball_named(name if side is not None else mention, load_balls(self._drills))
-        feeder = self._machine.feeder
-        drill = Drill(
-            name="one-ball",
-            title=f"one ball: {ball.title}"[:120],
-            level=ball.level,
-            tempo_per_min=min(max(ONE_BALL_PER_MIN, feeder.low_balls_per_min), feeder.high_balls_per_min),
-            start_delay_s=MIN_START_DELAY_S,
-            set=(Set(balls=1, sequence=FixedSequence(kind="fixed", balls=(mention,))),),
-        )
-        plan = self.plan(drill, 0, player=self._player(command))
+        house, turns = self._house(self._player(command)), self.control.engine.parts.feeder.crank_turns
+        plan = self._planner.ask(plans.one_ball_plan, house, str(command.values["ball"]), turns or 0)
         self.control.post(Request(command, caller, self._token(_with_data(reply, plan)), plan))
 
     def _players(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
@@ -235,28 +242,17 @@ class Desk:
         reply(self._kept_practice().history())
 
     def _trim(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
-        reply(self._kept_practice().trim(command, load_balls(self._drills)))
+        reply(self._kept_practice().trim(command, self._planner.ask(plans.ball_types, self._house(RIGHT_HANDED))))
 
     def _kept_practice(self) -> Practice:
         if self.practice is None:
             raise Refused("not-recorded", "this daemon keeps no journal")
         return self.practice
 
-    @property
-    def _trimmed_machine(self) -> Machine:
-        return self.practice.machine if self.practice is not None else self._machine
-
-    def plan(
-        self, drill: Drill, seed: int, balls: int | None = None, player: Player = RIGHT_HANDED, turns: int | None = None
-    ) -> DrillPlan:
-        """Return the plan of a drill on this machine; raise Refused, FileMistakes or NotPossible."""
-        if balls is not None and balls > HARD_MAX_BALLS:
-            raise Refused(
-                "bounds", "too many balls for one run", expected=f"{HARD_MAX_BALLS} at most", found=f"{balls}"
-            )
-        drill = with_balls(drill, balls) if balls is not None else drill
-        turns = self.control.engine.parts.feeder.crank_turns if turns is None else turns
-        return plan_drill(drill, load_balls(self._drills), self._trimmed_machine, seed, turns or 0, player)
+    def _house(self, player: Player) -> plans.House:
+        """Return what every plan is made with, for a player."""
+        machine = self.practice.machine if self.practice is not None else self._machine
+        return plans.House(machine, self._drills, player)
 
 
 # What is answered here, or planned here before the control loop carries it out.
@@ -278,9 +274,16 @@ def _with_data(reply: ReplyTo, plan: DrillPlan) -> ReplyTo:
     return lambda answer: reply(replace(answer, data=lines) if answer.ok else answer)
 
 
-def _file_refusal(wrong: FileMistakes) -> Refused:
+def _file_refusal(wrong: FileMistakes, command: Command, caller: Caller) -> Refused:
+    """Return the refusal of a name or file; who is not the owner learns of no path whether anything lies there."""
     first = wrong.mistakes[0]
     if first.key == "(name)":
         return Refused("unknown-name", f"{first.file}: {first.found}", expected=first.allowed)
+    if first.key == "(file)" and caller.role != "owner" and is_path(str(command.values.get("name", ""))):
+        expected = "a regular file of at most 256 KiB with a drill in it"
+        do = f"drillfeed check {first.file}"
+        return Refused("bad-file", f"{first.file} cannot be read as a drill", expected=expected, do=do)
+    if not caller.here:
+        first = replace(first, file=Path(first.file).name)
     more = f" (and {len(wrong.mistakes) - 1} more)" if len(wrong.mistakes) > 1 else ""
     return Refused("bad-file", f"{first}{more}", do=f"drillfeed check {first.file}")

@@ -1,4 +1,4 @@
-"""One listener an `ipc://` endpoint: a lock beside its socket file, held by the system for as long as the process lives.
+"""One listener for each `ipc://` endpoint: a lock beside its socket file, held while the process lives.
 
 Rule of this file: ZeroMQ removes whatever lies at the path before it binds, be it a socket that another daemon listens
 at or a file that is no socket. So nobody binds an `ipc://` path without holding it here. The kernel looks after

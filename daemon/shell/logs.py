@@ -1,46 +1,61 @@
-"""Where the daemon's own log goes: standard error, one line an event, colour only on a terminal.
+"""Where the daemon's own log goes: standard error, plain text without colour.
 
 Rule of this file: a log that cannot be written, as on a full disk, is lost; it ends no thread and holds up no ball.
 """
 
 import contextlib
 import sys
-from typing import TextIO
+from collections.abc import MutableMapping
+from typing import Any, TextIO
 
 import structlog
 
+from drillfeed.daemon.shell.output import ReaderGone, plain_stream, unfiltered
+from drillfeed.protocol.plain import plain
+
 
 class Unfailing:
-    """A text stream that loses what cannot be written, in place of raising OSError."""
+    """A text stream that loses what cannot be written, in place of raising OSError or ReaderGone."""
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
 
     def write(self, text: str) -> int:
         """Write the text, or lose it."""
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, ReaderGone):
             self._stream.write(text)
         return len(text)
 
     def flush(self) -> None:
         """Hand on what was written, or lose it."""
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, ReaderGone):
             self._stream.flush()
+
+
+def _plain_values(log: object, method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    """Make every text of an event plain, so that it stays on its line."""
+    return {key: plain(value) if isinstance(value, str) else value for key, value in event.items()}
 
 
 def log_to_stderr() -> None:
     """Set up structlog for a process of ours."""
     structlog.configure(
         processors=[
+            _plain_values,
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.StackInfoRenderer(),
-            structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty()),
+            structlog.dev.ConsoleRenderer(colors=False),
         ],
-        logger_factory=structlog.PrintLoggerFactory(Unfailing(sys.stderr)),  # type: ignore[arg-type]
+        logger_factory=structlog.PrintLoggerFactory(Unfailing(plain_stream(sys.stderr))),  # type: ignore[arg-type]
     )
 
 
 def tell(line: str, end: str = "\n") -> None:
-    """Print a line to standard output at once, or lose it, as where the terminal has gone."""
-    print(line, end=end, file=Unfailing(sys.stdout), flush=True)
+    """Print a line to standard output at once, or lose it, as when the terminal has gone."""
+    print(line, end=end, file=Unfailing(plain_stream(sys.stdout)), flush=True)
+
+
+def draw(text: str) -> None:
+    """Write control characters of ours (a screen, a bell) to standard output at once, or lose them."""
+    print(text, end="", file=Unfailing(unfiltered(sys.stdout)), flush=True)

@@ -8,15 +8,16 @@ import hashlib
 import hmac
 import ipaddress
 import json
-import os
 import secrets
 from collections import OrderedDict
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
-import structlog
+from pydantic import Field
 
+from drillfeed.daemon.files import or_set_aside, read_json, write_whole
+from drillfeed.daemon.mistakes import Table, validate
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.spec import Role
 
@@ -26,6 +27,8 @@ CODE_S = 120.0
 CODE_TRIES_MOST = 20  # wrong ones from anywhere: one in 50,000 to guess a code, however many addresses try
 KEY_BYTES = 24
 SALT_BYTES = 16
+DIGEST_BYTES = 32
+LATEST_S = 253_402_300_799  # the end of the year 9999, the last that a calendar here knows
 CLIENTS_MOST = 64
 FREE_TRIES = 3
 LONGEST_WAIT_S = 300.0
@@ -35,15 +38,18 @@ PairedRole = Literal["player", "coach"]
 ROLES: tuple[PairedRole, ...] = ("player", "coach")
 
 
-@dataclass(frozen=True)
-class Paired:
+class Paired(Table):
     """One client that holds a key: its number, its role, since when (seconds of the calendar), and the hash."""
 
-    client: str
+    client: Annotated[str, Field(pattern="^[0-9a-f]{4}$")]
     role: PairedRole
-    since: int
-    salt: str
-    digest: str
+    since: Annotated[int, Field(ge=0, le=LATEST_S)]
+    salt: Annotated[str, Field(pattern=f"^[0-9a-f]{{{2 * SALT_BYTES}}}$")]
+    digest: Annotated[str, Field(pattern=f"^[0-9a-f]{{{2 * DIGEST_BYTES}}}$")]
+
+
+class _File(Table):
+    clients: Annotated[tuple[Paired, ...], Field(max_length=CLIENTS_MOST)]
 
 
 @dataclass(frozen=True)
@@ -81,7 +87,11 @@ class Pairings:
         self._file = file
         self._codes: dict[PairedRole, Code] = {}
         self._tries: OrderedDict[str, Tries] = OrderedDict()
-        self.clients: tuple[Paired, ...] = () if file is None else _read(file)
+        self.notes: list[str] = []
+        """What was wrong with the file, where it could not be used: then nobody is paired."""
+        self.clients: tuple[Paired, ...] = ()
+        if file is not None:
+            self.clients = or_set_aside(lambda: _read(file), file, (), self.notes)
 
     def show_code(self, role: PairedRole, now_s: float) -> str:
         """Make a code for one client; one shown earlier for that role is over."""
@@ -120,15 +130,8 @@ class Pairings:
 
     def save(self) -> None:
         """Write the clients down, for their owner's eyes only; raises OSError. May take as long as the disk does."""
-        if self._file is None:
-            return
-        self._file.parent.mkdir(parents=True, exist_ok=True)
-        beside = self._file.with_suffix(".new")
-        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as out:
-            json.dump([asdict(one) for one in self.clients], out, indent=1)
-            out.flush()
-            os.fsync(out.fileno())
-        beside.replace(self._file)
+        if self._file is not None:
+            write_whole(self._file, json.dumps([one.model_dump() for one in self.clients], indent=1))
 
     def _by_code(self, secret: str, now_s: float, today: int) -> Entered | None:
         if len(secret) != CODE_DIGITS:
@@ -151,7 +154,8 @@ class Pairings:
         taken = {one.client for one in self.clients}
         client = next(name for name in iter(lambda: secrets.token_hex(2), "") if name not in taken)
         key, salt = secrets.token_urlsafe(KEY_BYTES), secrets.token_bytes(SALT_BYTES)
-        self.clients = (*self.clients, Paired(client, role, today, salt.hex(), _digest(key, salt)))
+        paired = Paired(client=client, role=role, since=today, salt=salt.hex(), digest=_digest(key, salt))
+        self.clients = (*self.clients, paired)
         return Entered(client, role, f"{client}.{key}")
 
     def _by_key(self, secret: str) -> Entered | None:
@@ -172,7 +176,7 @@ class Pairings:
 
 def _digest(key: str, salt: bytes) -> str:
     # A key is 24 random bytes: there is nothing to guess that a slow hash would have to protect.
-    return hashlib.blake2b(key.encode(), salt=salt, digest_size=32).hexdigest()
+    return hashlib.blake2b(key.encode(), salt=salt, digest_size=DIGEST_BYTES).hexdigest()
 
 
 def _place(address: str) -> str:
@@ -187,16 +191,5 @@ def _place(address: str) -> str:
 
 
 def _read(file: Path) -> tuple[Paired, ...]:
-    """Read the clients; a file that cannot be read pairs nobody, and is put aside."""
-    try:
-        entries = json.loads(file.read_text(encoding="utf-8"))
-        clients = tuple(Paired(**entry) for entry in entries)
-        if all(one.role in ROLES and len(bytes.fromhex(one.salt)) == SALT_BYTES for one in clients):
-            return clients
-        raise ValueError("a role or a salt is not as written here")
-    except FileNotFoundError:
-        return ()
-    except (OSError, ValueError, TypeError, AttributeError) as wrong:
-        structlog.get_logger("pairing").warning("nobody is paired: the file cannot be read", error=str(wrong))
-        file.replace(file.with_suffix(".unreadable"))
-        return ()
+    """Read the clients; raise NoFile or FileMistakes."""
+    return validate(_File, {"clients": read_json(file, own=True)}, str(file)).clients

@@ -27,8 +27,8 @@ from drillfeed.daemon.journal.players import Player, add_player, all_players, fi
 from drillfeed.daemon.journal.telling import counted, today_lines
 from drillfeed.daemon.journal.writer import Journal, NotRecorded
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.mistakes import FileMistakes, Mistake
 from drillfeed.daemon.planning.setting import flight_for, setting_for
+from drillfeed.daemon.shell.plans import ball_named
 from drillfeed.daemon.shell.trims import keep_trims
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply, done
@@ -53,6 +53,8 @@ class Practice:
     player: Player | None = None
     clock: Callable[[], float] = time.monotonic
     today: Callable[[], datetime] = datetime.now
+    notes: tuple[str, ...] = ()
+    """What was set aside at the start."""
 
     def players(self, command: Command) -> Reply:
         """List the players or add one; who plays is chosen by `to_choose` and `take`."""
@@ -152,26 +154,17 @@ class Practice:
             raise Refused("not-recorded", f"the trim cannot be kept: {wrong.strerror or wrong}") from wrong
 
     def warnings(self) -> tuple[str, ...]:
-        """Tell what is not recorded, and whose balls of the day or week are many."""
-        return (*self.journal.warnings(), *warnings_of(self.journal.loads, self.limits))
+        """Tell what was set aside at the start, what is not recorded, and whose balls of the day or week are many."""
+        return (*self.notes, *self.journal.warnings(), *warnings_of(self.journal.loads, self.limits))
 
     def _ask(self, question: Callable[[Connection], _Answer]) -> _Answer:
         try:
             return self.journal.ask(question).result(ANSWER_S)
+        except (TypeError, ValueError, OverflowError, KeyError) as error:
+            # A time that no calendar has, text where a figure belongs: nothing of ours was written so.
+            raise Refused("not-recorded", f"the journal holds what makes no sense: {error}", do="status") from None
         except (NotRecorded, Late) as wrong:
             raise Refused("not-recorded", f"the journal cannot be used: {wrong or 'no answer'}", do="status") from None
-
-
-def ball_named(name: str, balls: Mapping[str, BallType]) -> BallType:
-    """Return a ball type by its name; raise FileMistakes with near names where there is none."""
-    if name in balls:
-        return balls[name]
-    import difflib
-
-    near = difflib.get_close_matches(name, balls, n=3)
-    raise FileMistakes(
-        [Mistake(name, "(name)", "no such ball type", f"perhaps {', '.join(near)}" if near else "list balls")]
-    )
 
 
 def _look_at_way(way: str, ball: BallType, machine: Machine) -> None:

@@ -9,11 +9,10 @@ Rule of this file: apart from calibration, so that either can be thrown away wit
 all.
 """
 
-import os
 from pathlib import Path
 
 from drillfeed.daemon.calibration import Trims
-from drillfeed.daemon.library import read_toml
+from drillfeed.daemon.files import NoFile, read_toml, write_whole
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.mistakes import validate
 
@@ -26,21 +25,16 @@ def trims_file(folder: Path, machine: str) -> Path:
 def with_kept_trims(folder: Path, machine: Machine) -> Machine:
     """Return the machine with the trims that were kept, where there are any; raise FileMistakes."""
     path = trims_file(folder, machine.name)
-    if not path.exists():
+    try:
+        kept = validate(Trims, read_toml(path, own=True), str(path))
+    except NoFile:
         return machine
     trims = machine.trims
-    for one in validate(Trims, read_toml(path), str(path)).trim:
+    for one in kept.trim:
         trims = trims.with_trim(one)
     return machine.model_copy(update={"trims": trims})
 
 
 def keep_trims(folder: Path, machine: str, trims: Trims) -> None:
     """Write the trims of a machine; raise OSError."""
-    folder.mkdir(parents=True, exist_ok=True)
-    path = trims_file(folder, machine)
-    beside = path.with_suffix(".new")
-    with beside.open("w", encoding="utf-8") as file:
-        file.write(trims.as_toml())
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)
+    write_whole(trims_file(folder, machine), trims.as_toml())

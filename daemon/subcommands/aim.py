@@ -9,6 +9,8 @@ if TYPE_CHECKING:
     from drillfeed.daemon.aim.thrower import Thrower
     from drillfeed.daemon.machine import Machine
 
+SEED = 1  # of the draws behind the likely ranges
+LIKELY_TEXT = "in brackets: nine in ten likely cases, as widely as this machine and the constants of flight are known"
 EXAMPLES = """\
 examples:
   drillfeed aim --spin 40 --speed 8.5 --depth 1.10
@@ -68,8 +70,12 @@ def run(args: argparse.Namespace) -> int:
     import json
     import sys
 
+    import numpy as np
+
+    from drillfeed.daemon.aim.likely import likely_balls
     from drillfeed.daemon.aim.solve import aim
-    from drillfeed.daemon.aim.telling import refusal_record, solution_line, solution_record
+    from drillfeed.daemon.aim.spread import Setting
+    from drillfeed.daemon.aim.telling import extrapolated_text, refusal_record, solution_line, solution_record
     from drillfeed.daemon.aim.wish import NoSolution, Wish
     from drillfeed.daemon.mistakes import FileMistakes
 
@@ -99,10 +105,17 @@ def run(args: argparse.Namespace) -> int:
         else:
             print(f"drillfeed aim: {wrong}", file=sys.stderr)
         return 2
+    settings = [Setting(s.speed_mps, s.spin_revps, s.tilt_deg, s.pan_deg, s.roll_deg) for s in found]
+    both = list(zip(found, likely_balls(thrower, settings, np.random.default_rng(SEED), until="second"), strict=True))
     if args.json:
-        print(json.dumps({"machine": thrower.name, "solutions": [solution_record(s) for s in found]}))
+        solutions = [solution_record(solution, likely) for solution, likely in both]
+        print(json.dumps({"machine": thrower.name, "calibrated": thrower.calibrated, "solutions": solutions}))
         return 0
-    print("\n".join(solution_line(s) for s in found))
+    print("\n".join(solution_line(solution, likely) for solution, likely in both))
+    print(LIKELY_TEXT)
+    for text in dict.fromkeys(extrapolated_text(solution.flight) for solution in found):
+        if text:
+            print(text)
     if not thrower.calibrated:
         print(f"{thrower.name} is uncalibrated: trim at the table")
     return 0

@@ -92,11 +92,12 @@ def _fit(args: argparse.Namespace) -> int:
     from drillfeed.daemon.aim.calibrate import fit
     from drillfeed.daemon.aim.marks import read_marks
     from drillfeed.daemon.calibration import beside
+    from drillfeed.daemon.files import read_text
     from drillfeed.daemon.library import find, load_machine
     from drillfeed.daemon.subcommands.aim import thrower_for
 
     machine = load_machine(args.machine).model_copy(update={"calibration": None})
-    marks = read_marks(Path(args.file).read_text(encoding="utf-8").splitlines(), args.file)
+    marks = read_marks(read_text(Path(args.file)).splitlines(), args.file)
     found = fit(thrower_for(args, machine), marks, args.zone)
     made = _calibration(args, machine.name, found, datetime.date.today().isoformat())
     out = Path(args.out) if args.out else beside(find("machines", args.machine), "calibration")

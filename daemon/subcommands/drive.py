@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from typing import TextIO
 
     import numpy as np
 
@@ -79,12 +80,26 @@ def run(args: argparse.Namespace) -> int:
             return 2
         ending = Ending()
         ending.catch()
-        core = DriverCore(traits, board, boot=secrets.token_hex(8), now=time.monotonic(), note=log)
+        note = shown_to_the_driver(log, sys.stderr)
+        core = DriverCore(traits, board, boot=secrets.token_hex(8), now=time.monotonic(), note=note)
         try:
             run_link(core, args.link, ending, note=log)
         finally:
             close()
     return 0
+
+
+def shown_to_the_driver(note: "Note", out: "TextIO") -> "Note":
+    """Return `note` that also prints, for whoever started the driver, why it does not fit the daemon's machine."""
+
+    def noted(event: str, t: float, /, **what: object) -> None:
+        note(event, t, **what)
+        misfits = what.get("misfits")
+        if event == "misfit" and isinstance(misfits, list):
+            for line in misfits:
+                print(f"drillfeed drive: does not fit the daemon's machine: {line}", file=out, flush=True)
+
+    return noted
 
 
 def _simulated(args: argparse.Namespace, machine: "Machine", log: "EventLog") -> "Started":
@@ -105,8 +120,9 @@ def _simulated(args: argparse.Namespace, machine: "Machine", log: "EventLog") ->
 def _serial(args: argparse.Namespace, machine: "Machine", log: "EventLog") -> "Started":
     from pathlib import Path
 
-    from drillfeed.clients.drivers.duty import load_duty
+    from drillfeed.clients.drivers.duty import duty_of
     from drillfeed.clients.drivers.serial_board import SerialBoard
+    from drillfeed.daemon.files import read_toml
 
     if not args.port:
         raise ValueError("--port is missing: the serial port of the board, for example /dev/ttyUSB0")
@@ -122,7 +138,7 @@ def _serial(args: argparse.Namespace, machine: "Machine", log: "EventLog") -> "S
     except ImportError:
         raise ValueError("pyserial is missing. Next: pip install 'drillfeed[serial]'") from None
     traits = driver_traits(machine, f"serial {machine.name}", simulated=args.simulated)
-    duty = load_duty(Path(args.duty)) if args.duty else None
+    duty = duty_of(read_toml(Path(args.duty)), args.duty) if args.duty else None
     board = SerialBoard(traits, SerialPort(args.port, args.baud), duty, log)
     return board, traits, board.close
 

@@ -10,6 +10,7 @@ examples:
   drillfeed fly --speed 7.5 --spin 30 --sidespin 25 --tilt 17
   drillfeed fly --speed 7 --spin 18 --tilt 22 --altitude 1500 --temp 24 --json
 """
+SEED = 1  # of the draws behind the likely ranges: the same ball, the same ranges
 
 
 def finite(text: str) -> float:
@@ -61,6 +62,9 @@ def run(args: argparse.Namespace) -> int:
     import json
     import sys
 
+    import numpy as np
+
+    from drillfeed.daemon.aim.likely import likely_flight
     from drillfeed.daemon.aim.sideview import side_view
     from drillfeed.daemon.aim.telling import flight_lines, flight_record
     from drillfeed.daemon.physics.air import air_at
@@ -76,24 +80,22 @@ def run(args: argparse.Namespace) -> int:
         print(f"drillfeed fly: {wrong}", file=sys.stderr)
         return 2
     spin_revps, roll_deg = head_of(args)
-    flight = fly(
-        launch_from(
-            args.speed,
-            spin_revps,
-            args.tilt,
-            pan_deg=args.pan,
-            roll_deg=roll_deg,
-            height_m=args.height,
-            back_m=args.back,
-        ),
-        air=air,
+    launch = launch_from(
+        args.speed,
+        spin_revps,
+        args.tilt,
+        pan_deg=args.pan,
+        roll_deg=roll_deg,
+        height_m=args.height,
+        back_m=args.back,
     )
+    flight, likely = fly(launch, air=air), likely_flight(launch, np.random.default_rng(SEED), air=air)
     if args.json:
-        print(json.dumps(flight_record(flight)))
+        print(json.dumps(flight_record(flight, likely)))
         return 0
     if args.view:
         print(side_view(flight))
-    print("\n".join(flight_lines(flight)))
+    print("\n".join(flight_lines(flight, likely)))
     return 0
 
 

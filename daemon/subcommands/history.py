@@ -60,9 +60,15 @@ def run(args: argparse.Namespace) -> int:
     except FileMistakes as wrong:
         print(wrong, file=sys.stderr)
         return 2
-    except (Refused, NotOurs, FileNotFoundError, sqlite3.Error) as wrong:
+    except sqlite3.Error as wrong:
+        print(f"drillfeed history: {path}: {wrong}", file=sys.stderr)
+        return 2
+    except (Refused, NotOurs, OSError) as wrong:
         text = wrong.text if isinstance(wrong, Refused) else str(wrong)
         print(f"drillfeed history: {text}", file=sys.stderr)
+        return 2
+    except (TypeError, ValueError, OverflowError, KeyError) as wrong:
+        print(f"drillfeed history: {path} holds what makes no sense: {wrong}", file=sys.stderr)
         return 2
     return 0
 

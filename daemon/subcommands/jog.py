@@ -31,7 +31,8 @@ examples:
 Only at the machine, over the daemon's own socket, and armed: at most 1.5 m/s at the rim. Hold the space bar: it moves
 from its first repeat on, some half a second after you press, and stops by itself 300 ms after the last one. A contact
 (a foot switch, a button) moves at once and stops sooner: prefer one. After 20 s let go and hold again. s stops and
-leaves, as closing the terminal does; q leaves. Eye protection on; nobody in front of the opening; the motor switch within reach.
+leaves, as closing the terminal does; q leaves. Eye protection on; nobody in front of the opening; the motor switch
+within reach.
 A keyboard that repeats slower than 9 times a second moves nothing: kbdrate, or xset r rate, sets it.
 Exit code: 0 left, 1 refused or the extra is missing, 2 wrong command line, 3 no daemon.
 """

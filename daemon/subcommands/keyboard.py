@@ -10,6 +10,8 @@ import select
 import sys
 import time
 
+from drillfeed.daemon.shell.output import unfiltered
+
 EXAMPLES = """\
 examples:
   drillfeed keyboard                       the daemon of this machine
@@ -91,7 +93,7 @@ class Session:
 
 def _on_terminal(session: Session) -> int:
     from drillfeed.clients.ending import stop_before_leaving
-    from drillfeed.daemon.shell.logs import tell
+    from drillfeed.daemon.shell.logs import draw, tell
     from drillfeed.daemon.subcommands.pedal import keys_as_they_come
 
     def work() -> int:
@@ -103,7 +105,8 @@ def _on_terminal(session: Session) -> int:
         return stop_before_leaving(work, lambda: session.key("s", time.monotonic()), LEFT, (TerminalGone,))
     finally:
         session.client.close()
-        tell(f"{SHOW_CURSOR}\n{session.client.message}")
+        draw(SHOW_CURSOR)
+        tell(f"\n{session.client.message}")
 
 
 class TerminalGone(Exception):
@@ -113,7 +116,7 @@ class TerminalGone(Exception):
 def _work(session: Session) -> None:
     """Show and take keys until one leaves."""
     number = sys.stdin.fileno()
-    sys.stdout.write(HIDE_CURSOR + CLEAR_SCREEN)
+    unfiltered(sys.stdout).write(HIDE_CURSOR + CLEAR_SCREEN)
     while True:
         now = time.monotonic()
         session.client.look(now)
@@ -137,6 +140,6 @@ def _draw(session: Session, now: float) -> None:
     lines = render(client.snapshot, size.columns, client.message, now - client.seen_at_s)
     lines = lines[: (size.lines or USUAL_ROWS) - 1]
     screen = "".join(f"{line}{CLEAR_LINE}\r\n" for line in lines)
-    sys.stdout.write(HOME + screen + CLEAR_BELOW + ("\a" if client.cues else ""))
+    unfiltered(sys.stdout).write(HOME + screen + CLEAR_BELOW + ("\a" if client.cues else ""))
     sys.stdout.flush()
     client.cues.clear()

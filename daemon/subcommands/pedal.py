@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from drillfeed.protocol.plain import plain
+
 if TYPE_CHECKING:
     from drillfeed.clients.pedal.settings import Pedal
     from drillfeed.clients.pedal.sources import Source
@@ -58,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.clients.pedal.session import PedalSession, work
     from drillfeed.clients.pedal.settings import BadSettings
     from drillfeed.clients.steady import SteadyClient
-    from drillfeed.daemon.shell.logs import tell
+    from drillfeed.daemon.shell.logs import draw, tell
     from drillfeed.protocol.lines import BrokenReply
 
     client = SteadyClient(args.to)
@@ -79,12 +81,24 @@ def run(args: argparse.Namespace) -> int:
         return NO_DAEMON
     session = PedalSession(client, pedals, tell)
     with keys_as_they_come(any(pedal.source == "terminal" for pedal in settings)):
-        work(session, lambda: None if args.quiet else tell("\a", end=""))
+        work(session, lambda: None if args.quiet else draw("\a"))
     return LEFT
 
 
+def read_settings(path: Path) -> "tuple[Pedal, ...]":
+    """Return the foot switches of a TOML file; raises BadSettings."""
+    from drillfeed.clients.pedal.settings import BadSettings, settings_of
+    from drillfeed.daemon.files import read_toml
+    from drillfeed.daemon.mistakes import FileMistakes
+
+    try:
+        return settings_of(read_toml(path), str(path))
+    except FileMistakes as error:
+        raise BadSettings(str(error)) from None
+
+
 def _settings(args: argparse.Namespace) -> "tuple[Pedal, ...]":
-    from drillfeed.clients.pedal.settings import BadSettings, pedal_of, read_settings
+    from drillfeed.clients.pedal.settings import BadSettings, pedal_of
 
     if args.config:
         return read_settings(Path(args.config))
@@ -125,7 +139,7 @@ def _list() -> int:
 
     devices = [evdev.InputDevice(path) for path in evdev.list_devices()]
     for device in devices:
-        print(f"{device.path:<24}{device.name}")
+        print(f"{device.path:<24}{plain(device.name)}")
     if not devices:
         print("no input device can be read; is your user in the group `input`?")
     return LEFT

@@ -56,7 +56,7 @@ def _draw(args: argparse.Namespace) -> int:
 
     from drillfeed.daemon.library import find_ball
     from drillfeed.daemon.planning.setting import flight_for
-    from drillfeed.daemon.subcommands.aim import machine_for
+    from drillfeed.daemon.subcommands.aim import machine_for, thrower_for
 
     if args.what != "envelope" and args.name is None:
         raise ValueError(f"plot {args.what} needs a NAME; see drillfeed list {args.what}s")
@@ -65,11 +65,15 @@ def _draw(args: argparse.Namespace) -> int:
     if args.out is None:
         if args.what != "ball":
             raise ValueError(f"plot {args.what} needs --out FILE.svg or FILE.png")
+        import numpy as np
+
+        from drillfeed.daemon.aim.likely import likely_flight
         from drillfeed.daemon.aim.sideview import side_view
         from drillfeed.daemon.aim.telling import flight_lines
 
-        flight = flight_for(find_ball(args.name, folder), machine)
-        print(side_view(flight), *flight_lines(flight), sep="\n")
+        flight, thrower = flight_for(find_ball(args.name, folder), machine), thrower_for(args, machine)
+        likely = likely_flight(flight.launch, np.random.default_rng(SEED), air=thrower.air, ball=thrower.ball)
+        print(side_view(flight), *flight_lines(flight, likely), sep="\n")
         return 0
     out = Path(args.out)
     if out.suffix not in ENDINGS:
@@ -107,13 +111,18 @@ def _figure(args: argparse.Namespace, machine: "Machine", folder: "object") -> "
 
 
 def _drawn(args: argparse.Namespace, ball: "BallType", machine: "Machine") -> "Drawn":
+    from dataclasses import replace
+
     import numpy as np
 
     from drillfeed.daemon.aim.pictures import Drawn
     from drillfeed.daemon.aim.spread import spread_of
+    from drillfeed.daemon.aim.unknown import unknown_of
     from drillfeed.daemon.planning.setting import flight_for, setting_for, told
     from drillfeed.daemon.subcommands.aim import thrower_for
 
     thrown = told(ball, setting_for(ball, machine))
-    found = spread_of(thrower_for(args, machine), thrown, np.random.default_rng(SEED), BALLS)
+    thrower = thrower_for(args, machine)
+    unknown = replace(unknown_of(thrower), widths=None)
+    found = spread_of(thrower, thrown, np.random.default_rng(SEED), BALLS, unknown=unknown)
     return Drawn(ball.name, flight_for(ball, machine), found)

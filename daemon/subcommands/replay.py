@@ -37,12 +37,13 @@ def run(args: argparse.Namespace) -> int:
 
     from drillfeed.clients.recording import NoRecording, read_recording
     from drillfeed.clients.recording_svg import draw
+    from drillfeed.daemon.files import lines_of, open_text
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.mistakes import FileMistakes
 
     try:
-        with Path(args.recording).open(encoding="utf-8", errors="replace") as file:
-            recording = read_recording(file)
+        with open_text(Path(args.recording)) as file:
+            recording = read_recording(lines_of(file))
         print(_summary(args.recording, recording))
         if args.out:
             title = f"{Path(args.recording).name}, began {recording.began or 'at an unknown time'}"
@@ -115,10 +116,12 @@ def _serve(replayer: "Replayer", endpoint: str) -> None:
     import zmq
 
     from drillfeed.clients.drivers.link_loop import Ending
+    from drillfeed.clients.sleeping import asleep_s
     from drillfeed.daemon.shell.link_socket import LinkTaken, Parts, link_socket
     from drillfeed.protocol.link import TICK_S
+    from drillfeed.protocol.sleep import MACHINE_SLEPT, SleepWatch
 
-    ending = Ending()
+    ending, sleep = Ending(), SleepWatch()
     ending.catch()
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     try:
@@ -137,6 +140,9 @@ def _serve(replayer: "Replayer", endpoint: str) -> None:
             now_s = time.monotonic()
             if ending.asked:
                 replayer.stop("interrupted", now_s)
+            slept_s = sleep.gap_s(asleep_s())
+            if slept_s is not None:
+                replayer.stop(f"{MACHINE_SLEPT}: the computer slept for {slept_s:.1f} s", now_s)
             if now_s >= due_s:
                 due_s = max(due_s + TICK_S, now_s)
                 replayer.advance(now_s)

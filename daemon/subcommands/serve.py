@@ -27,24 +27,24 @@ def run(args: argparse.Namespace) -> int:
     """Serve until a signal; exit 0 after an orderly end, 2 on bad configuration, 1 where an address is taken."""
     import asyncio
     import sys
-    from pathlib import Path
 
     import zmq
 
     from drillfeed.daemon.app import serve
     from drillfeed.daemon.config import read_config
+    from drillfeed.daemon.files import path_of
     from drillfeed.daemon.mistakes import FileMistakes
     from drillfeed.daemon.shell.logs import log_to_stderr, tell
 
     log_to_stderr()
     given = {key: getattr(args, key) for key in ("machine", "drills", "listen", "socket", "link", "observe", "journal")}
     try:
-        config = read_config(Path(args.config) if args.config else None, given)
+        config = read_config(path_of(args.config) if args.config else None, given)
         asyncio.run(serve(config, tell))
     except FileMistakes as wrong:
         print(wrong, file=sys.stderr)
         return 2
-    except (OSError, zmq.ZMQError) as wrong:
+    except (OSError, UnicodeError, zmq.ZMQError) as wrong:
         print(f"drillfeed serve: {wrong}. Next: is another daemon running? drillfeed send status", file=sys.stderr)
         return 1
     return 0

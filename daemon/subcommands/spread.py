@@ -11,6 +11,7 @@ examples:
   drillfeed spread gentle-backspin --machine kit-build --balls 10000
   drillfeed spread deep-chop --json
 """
+CONSTANTS = {False: "drag, lift, friction and restitution", True: "friction and restitution"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,12 +30,16 @@ def run(args: argparse.Namespace) -> int:
     """Fly the balls and print where they land; return 0, or 2 with the reason."""
     import json
     import sys
+    from dataclasses import replace
     from pathlib import Path
 
     import numpy as np
 
+    from drillfeed.daemon.aim.likely import likely_balls
+    from drillfeed.daemon.aim.ranges import share_text
     from drillfeed.daemon.aim.spread import spread_of
-    from drillfeed.daemon.aim.telling import spread_lines, spread_record
+    from drillfeed.daemon.aim.telling import likely_record, spread_lines, spread_record, unknown_text
+    from drillfeed.daemon.aim.unknown import unknown_of
     from drillfeed.daemon.library import find_ball
     from drillfeed.daemon.mistakes import FileMistakes
     from drillfeed.daemon.planning.setting import NotPossible, setting_for, told
@@ -51,10 +56,29 @@ def run(args: argparse.Namespace) -> int:
     except (ValueError, FileMistakes, NotPossible) as wrong:
         print(f"drillfeed spread: {wrong}", file=sys.stderr)
         return 2
-    found = spread_of(thrower, told(ball, setting), np.random.default_rng(args.seed), args.balls, args.zone)
+    thrown, unknown = told(ball, setting), unknown_of(thrower)
+    of_machine = replace(unknown, widths=None)
+    found, drawn = (
+        spread_of(thrower, thrown, np.random.default_rng(args.seed), args.balls, args.zone, one)
+        for one in (of_machine, unknown)
+    )
+    (likely,) = likely_balls(thrower, [thrown], np.random.default_rng(args.seed), unknown)
     if args.json:
-        print(json.dumps({"ball": ball.name, "machine": machine.name, **spread_record(found)}))
+        record = {
+            "ball": ball.name,
+            "machine": machine.name,
+            "calibrated": thrower.calibrated,
+            **spread_record(found),
+            "with_constants": spread_record(drawn),
+            "likely": likely_record(likely),
+        }
+        print(json.dumps(record))
         return 0
     print(f"{ball.title} on {machine.name}: {found.balls} balls at tilt {setting.tilt_deg:.1f}")
-    print("\n".join(spread_lines(found)))
+    print(unknown_text(machine.name, unknown, machine.calibration.told() if machine.calibration else None))
+    print("\n".join(spread_lines(found, likely)))
+    print(
+        f"constants       {CONSTANTS[thrower.calibrated]} drawn too, as widely as they are known: "
+        f"on the table {share_text(drawn.share_good)}, in the zone {share_text(drawn.share_in_zone)}"
+    )
     return 0

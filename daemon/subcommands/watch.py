@@ -4,7 +4,6 @@ Rule of this file: it only listens; leaving it changes nothing.
 """
 
 import argparse
-import os
 import sys
 
 EXAMPLES = """\
@@ -44,10 +43,6 @@ def run(args: argparse.Namespace) -> int:
             for told in client.notices():
                 print(_written(told, args.json), flush=True)
     except KeyboardInterrupt:
-        return LEFT
-    except BrokenPipeError:
-        # What reads our output has gone; give the interpreter's last flush somewhere to go.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return LEFT
     except ValueError as error:
         print(f"drillfeed watch: {error}", file=sys.stderr)

@@ -21,7 +21,15 @@ REFUSALS: dict[str, RefusalText] = {
     "stop.overtook": RefusalText("superseded", "{verb} was overtaken by a stop or a fault"),
     "driver.none": RefusalText("no-driver", "no motor driver answers", do="start the driver, then: status"),
     "driver.misfit": RefusalText("driver-mismatch", "{misfits}", do="mend the profile or the driver"),
-    "driver.limits": RefusalText("driver-mismatch", "the driver has not taken the limits: {reason}"),
+    "driver.limits": RefusalText(
+        "driver-mismatch", "the driver has not taken the machine's limits yet", do="wait, then: arm"
+    ),
+    "driver.contradicts": RefusalText(
+        "driver-contradicts", "{doubts}", do="mend the driver; drillfeed probe-driver checks it"
+    ),
+    "arm.contradicts": RefusalText(
+        "driver-contradicts", "armed, and {why}", do="cut the motor power, wait for the wheels, look"
+    ),
     "driver.faults": RefusalText("driver-refused", "{faults}"),
     "driver.blind": RefusalText(
         "feedback", "a wheel's speed cannot be read", do="look at the speed sensors and their cables"

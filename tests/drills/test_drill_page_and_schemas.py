@@ -15,7 +15,8 @@ from drillfeed.daemon.drills.quota import QuotaSequence
 from drillfeed.daemon.drills.scenario import ScenarioSequence
 from drillfeed.daemon.drills.weighted import RandomSequence
 from drillfeed.daemon.drills.written import FixedSequence, RotatingSequence
-from drillfeed.daemon.library import known, load_balls, load_drill, load_machine, read_toml
+from drillfeed.daemon.files import read_toml
+from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.protocol.generated import stale
 

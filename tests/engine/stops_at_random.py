@@ -10,8 +10,6 @@ stand, within the profile's time.
 """
 
 import argparse
-import json
-import os
 import sys
 import time
 from collections.abc import Sequence
@@ -21,6 +19,7 @@ import numpy as np
 
 from drillfeed.protocol.link import TICK_S
 from tests.support.driver_log import times
+from tests.support.forked import in_a_copy
 from tests.support.halls import WatchedHall, drill_plan, machine
 
 # One way. Beyond 10 ms nothing arms: the driver's clock would not be known well enough.
@@ -78,25 +77,6 @@ def judge(hall: WatchedHall, act: str, to_rest: bool = True) -> dict[str, Any]:
     }
 
 
-def forked(hall: WatchedHall, act: str, to_rest: bool) -> dict[str, Any]:
-    """Judge in a copy of this process."""
-    read_end, write_end = os.pipe()
-    child = os.fork()
-    if child == 0:
-        os.close(read_end)
-        try:
-            told = judge(hall, act, to_rest)
-        except BaseException as mistake:
-            told = {"state": "", "took_ms": None, "left": 0, "rest_s": 0.0, "wrong": [repr(mistake)]}
-        os.write(write_end, json.dumps(told).encode())
-        os._exit(0)
-    os.close(write_end)
-    with os.fdopen(read_end, "rb") as told_by:
-        found: dict[str, Any] = json.loads(told_by.read())
-    os.waitpid(child, 0)
-    return found
-
-
 def try_many(on: str, act: str, count: int, seed: int, a_round: int = 250) -> list[dict[str, Any]]:
     """Run drill after drill and try `a_round` instants in each; return what was seen at each."""
     rng = np.random.default_rng(seed)
@@ -109,7 +89,9 @@ def try_many(on: str, act: str, count: int, seed: int, a_round: int = 250) -> li
         start_s = hall.hall.now_s
         for at_s in np.sort(rng.uniform(0.0, ROUND_S, min(a_round, count - len(found)))):
             hall.hall.run_until(lambda until_s=start_s + at_s: hall.hall.now_s >= until_s, ROUND_S)  # type: ignore[misc]  # noqa: B023
-            found.append(forked(hall, act, to_rest=len(found) % TO_REST_EVERY == 0))
+            to_rest = len(found) % TO_REST_EVERY == 0
+            told = in_a_copy(lambda hall=hall, to_rest=to_rest: judge(hall, act, to_rest))  # type: ignore[misc]
+            found.append({"state": "", "took_ms": None, "left": 0, "rest_s": 0.0, **told})
             if time.monotonic() - said_s > 10.0:
                 said_s = time.monotonic()
                 bad = sum(bool(one["wrong"]) for one in found)

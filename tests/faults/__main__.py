@@ -27,11 +27,23 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults import boards, disks, hands, insides, links, processes, stops, strangers, throwers, unasked
+from tests.faults import (
+    boards,
+    disks,
+    hands,
+    insides,
+    links,
+    named_files,
+    processes,
+    stops,
+    strangers,
+    throwers,
+    unasked,
+)
 from tests.faults.bench import NotReady
 from tests.faults.verdict import Scenario, Seen, Verdict
 
-FILES = (stops, hands, processes, links, strangers, insides, disks, throwers, unasked)
+FILES = (stops, hands, processes, links, strangers, insides, disks, named_files, throwers, unasked)
 SCENARIOS: tuple[Scenario, ...] = tuple(one for file in FILES for one in file.SCENARIOS)
 NEEDS = {one.name: boards.need(one.name, file.__name__.split(".")[-1]) for file in FILES for one in file.SCENARIOS}
 TRIES = 3

@@ -23,6 +23,7 @@ from tests.faults.boards import Board, Place, in_place
 from tests.faults.proxy import Proxy
 from tests.support import terminal
 from tests.support.driver_log import read_log
+from tests.support.slept_clock import SleptClock
 
 READY_S = 40.0
 END_S = 10.0
@@ -73,6 +74,7 @@ class Bench:
         board: Board | None = None,
         on_terminal: Sequence[str] = (),
         ipc: bool = False,
+        sleepers: Sequence[str] = (),
     ) -> None:
         self.board = board or in_place()
         self.machine, self.faults = machine or self.board.machine, tuple(faults)
@@ -83,6 +85,7 @@ class Bench:
         # In memory, as on any machine, and gone with the bench, however its daemons end.
         memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
         self._memory = self._stack.enter_context(tempfile.TemporaryDirectory(prefix="drillfeed-faults-", dir=memory))
+        self._clocks = {name: SleptClock(self.folder / f"{name}.slept") for name in sleepers}
         tcp, link, observe, crossing = free_ports(4)
         self.address = f"127.0.0.1:{tcp}"
         self.link = f"ipc://{self.folder}/link" if ipc else f"tcp://127.0.0.1:{link}"
@@ -123,7 +126,8 @@ class Bench:
         """Start a command as process `name`; its words go to NAME.out in the folder, or to a terminal of its own."""
         out = self._stack.enter_context((self.folder / f"{name}.out").open("ab"))
         places = {"XDG_STATE_HOME": str(self.folder), "XDG_RUNTIME_DIR": self._memory}
-        environment = {**os.environ, **places, "PYTHONUNBUFFERED": "1"}
+        clock = self._clocks[name].environment if name in self._clocks else {}
+        environment = {**os.environ, **places, **clock, "PYTHONUNBUFFERED": "1"}
         if name in self._on_terminal:
             process, self._terminals[name] = terminal.spawn(command, environment)
             self._stack.callback(self._close_terminal, name)
@@ -161,6 +165,13 @@ class Bench:
         """Send a signal to a process of the bench; return the moment."""
         now_s = time.monotonic()
         self.processes[name].send_signal(number)
+        return now_s
+
+    def sleep(self, seconds: float, *names: str) -> float:
+        """Let the computers of processes have slept; return the moment."""
+        now_s = time.monotonic()
+        for name in names or self._clocks:
+            self._clocks[name].sleep(seconds)
         return now_s
 
     def hang_up(self, name: str) -> float:

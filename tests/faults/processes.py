@@ -2,13 +2,16 @@
 
 import signal
 import time
+from collections.abc import Sequence
 
 from tests.faults.bench import Bench
 from tests.faults.verdict import Account, Scenario, Seen
-from tests.support.driver_log import times
+from tests.support.driver_log import LogEvent, times
 
 FEED_MS, STOP_MS = 250.0, 500.0
 AFTERWARDS_S = 6.0
+SLEEP_S = 30.0
+LAST_SAMPLE_RPM = 200.0
 
 
 def first(found: list[float]) -> float | None:
@@ -126,6 +129,82 @@ def daemon_told_to_end() -> Seen:
         return account.seen()
 
 
+def daemon_hung_up() -> Seen:
+    """Close the terminal under the daemon in mid-drill; the shell hangs up once more."""
+    with Bench(on_terminal=["daemon"]) as bench:
+        bench.feeding()
+        at_s = bench.hang_up("daemon")
+        time.sleep(0.05)
+        bench.signal("daemon", signal.SIGHUP)
+        code = bench.processes["daemon"].wait(30.0)
+        account = Account(bench)
+        log = bench.log()
+        account.within("stop read", at_s, first(times(log, "stop", at_s)), 250.0)
+        account.none("feeds after it", times(log, "feed", at_s + 0.25), at_s)
+        account.none("the driver had to trip", times(log, "watchdog", at_s), at_s)
+        _down(account, log, at_s)
+        account.true("exit status", code == 0, code)
+        return account.seen()
+
+
+def driver_hung_up() -> Seen:
+    """Close the terminal under the driver in mid-drill."""
+    with Bench(on_terminal=["driver"]) as bench:
+        client = bench.feeding()
+        at_s = bench.hang_up("driver")
+        code = bench.processes["driver"].wait(30.0)
+        bench.wait(lambda: client.snapshot().state == "FAULT", 20.0, "in FAULT")
+        account = Account(bench)
+        log = bench.log()
+        account.within("power taken", at_s, first(times(log, "end", at_s)), 250.0)
+        account.none("feeds after it", times(log, "feed", at_s + 0.25), at_s)
+        account.true("exit status", code == 0, code)
+        account.true("the daemon", client.snapshot().state == "FAULT", client.snapshot().reason)
+        return account.seen()
+
+
+def _down(account: Account, log: Sequence[LogEvent], at_s: float) -> None:
+    """Check that the last sample before rest has both outputs nearly at zero: samples come each 20 ms until then."""
+    wheels = [event for event in log if event["event"] == "wheels" and event["t"] > at_s]
+    last_rpm = max(wheels[-1]["top_out_rpm"], wheels[-1]["bottom_out_rpm"]) if wheels else None
+    account.true("wheels brought down", last_rpm is not None and last_rpm < LAST_SAMPLE_RPM, last_rpm)
+
+
+def _slept(*sleepers: str) -> Seen:
+    """Let the computers of processes have slept for 30 s in mid-drill."""
+    with Bench(sleepers=sleepers) as bench:
+        client = bench.feeding()
+        at_s = bench.sleep(SLEEP_S)
+        time.sleep(AFTERWARDS_S)
+        account = Account(bench)
+        log = bench.log()
+        act, what = ("slept", "tripped") if "driver" in sleepers else ("stop", "stop read")
+        acted_s = first(times(log, act, at_s))
+        account.within(what, at_s, acted_s, 100.0)
+        account.none("feeds after it", times(log, "feed", acted_s or at_s), at_s)
+        account.none("armed again", times(log, "mode", at_s, mode="armed"), at_s)
+        _down(account, log, at_s)
+        now = client.snapshot()
+        named = now.state == "FAULT" and (now.reason or "").startswith("machine-slept")
+        account.true("FAULT of its name", named, now.reason)
+        return account.seen()
+
+
+def driver_slept() -> Seen:
+    """The driver's computer slept, the daemon's did not."""
+    return _slept("driver")
+
+
+def daemon_slept() -> Seen:
+    """The daemon's computer slept, the driver's did not."""
+    return _slept("daemon")
+
+
+def both_slept() -> Seen:
+    """The one computer of both slept."""
+    return _slept("daemon", "driver")
+
+
 def daemon_told_twice() -> Seen:
     """SIGTERM twice in mid-drill."""
     with Bench() as bench:
@@ -201,6 +280,38 @@ SCENARIOS = (
         "stop first; leaves when wheels stand; exit 0",
         daemon_told_to_end,
         ci=True,
+    ),
+    Scenario(
+        "daemon-hang-up",
+        "the terminal under the daemon is closed in mid-drill, twice signalled",
+        "stop first; leaves when wheels stand; exit 0",
+        daemon_hung_up,
+        ci=True,
+    ),
+    Scenario(
+        "driver-hang-up",
+        "the terminal under the driver is closed in mid-drill",
+        "power taken in order; exit 0; FAULT",
+        driver_hung_up,
+    ),
+    Scenario(
+        "computer-slept",
+        "the computer of both slept 30 s in mid-drill (shim: CLOCK_BOOTTIME alone goes on)",
+        "driver trips, nothing fed after waking; FAULT machine-slept",
+        both_slept,
+        ci=True,
+    ),
+    Scenario(
+        "daemon-slept",
+        "the daemon's computer slept 30 s in mid-drill",
+        "stop at once, nothing fed after it; FAULT machine-slept",
+        daemon_slept,
+    ),
+    Scenario(
+        "driver-slept",
+        "the driver's computer slept 30 s in mid-drill",
+        "driver trips, nothing fed after waking; FAULT machine-slept",
+        driver_slept,
     ),
     Scenario("sigterm-twice", "SIGTERM to the daemon twice", "leaves at once", daemon_told_twice),
     Scenario(

@@ -9,6 +9,7 @@ from tests.faults.verdict import Account, Scenario, Seen
 from tests.support.driver_log import times
 
 RIM_MPS, FAULT_MS = 0.3, 300.0
+LIE_MS = 300.0
 FROM_S = 14.0
 BY_ITSELF = f"top-drive=fixed:3000@{FROM_S:g}"
 
@@ -51,6 +52,58 @@ def by_itself_while_idle() -> Seen:
         return account.seen()
 
 
+def _lies(kind: str, words: str) -> Seen:
+    """Let a driver say what is not so, in mid-drill or while idle: told, stopped, and not armed again."""
+    with Bench(driver=("tests.faults.odd_driver", kind)) as bench:
+        client = bench.feeding(fed=1, balls=100)
+        from_s = float(bench.words("driver").partition("lies from ")[2].split()[0])
+        bench.wait(lambda: client.snapshot().state in ("QUICKSTOP", "FAULT"), 20.0, "a fault")
+        account = Account(bench)
+        account.within("stop read", from_s, first(times(bench.log(), "stop", from_s)), LIE_MS)
+        sent_s = time.monotonic()
+        client.stop()
+        time.sleep(1.0)
+        stops = times(bench.log(), "stop", sent_s)
+        account.true("stops read", bool(stops), len(stops))
+        now = client.snapshot()
+        account.true("says so", words in f"{now.reason} {now.warnings}", now.reason)
+        reply = client.arm()
+        account.true("arm refused", not reply.ok, reply.text)
+        account.none("feeds after the stop", times(bench.log(), "feed", from_s + LIE_MS / 1000), from_s)
+        return account.seen()
+
+
+def _lies_idle(kind: str, words: str) -> Seen:
+    """The same while the daemon is idle."""
+    with Bench(driver=("tests.faults.odd_driver", kind)) as bench:
+        client = bench.ready()
+        bench.wait(lambda: any("contradicts" in text for text in client.snapshot().warnings), 30.0, "told")
+        reply, now = client.arm(), client.snapshot()
+        account = Account(bench)
+        told = [text for text in now.warnings if words in text]
+        account.true("status says so", bool(told), told)
+        account.true("arm refused", not reply.ok and words in reply.text, reply.text)
+        account.none("armed", times(bench.log(), "mode", mode="armed"))
+        return account.seen()
+
+
+def _row(kind: str, injected: str, words: str) -> tuple[Scenario, Scenario]:
+    return (
+        Scenario(
+            f"driver-lies-{kind}",
+            f"{injected}, in mid-drill; then stop, then arm",
+            f"FAULT, stop read within {LIE_MS:g} ms; told; arm refused",
+            lambda: _lies(kind, words),
+        ),
+        Scenario(
+            f"driver-lies-{kind}-idle",
+            f"{injected}, while idle; then arm",
+            "status tells it; arm refused",
+            lambda: _lies_idle(kind, words),
+        ),
+    )
+
+
 SCENARIOS = (
     Scenario(
         "turns-by-itself-armed",
@@ -64,4 +117,8 @@ SCENARIOS = (
         "status names the wheel; arm refused",
         by_itself_while_idle,
     ),
+    *_row("rest", "`at_rest: true` with 3,000 rpm measured", "3,000 rpm"),
+    *_row("outputs", "mode armed, at rest, outputs at 3,000 rpm", "output of 3,000 rpm"),
+    *_row("results", "results of balls of the future", "ball 1000000"),
+    *_row("epoch", "statuses show an epoch of 2^53", "epoch 9007199254740992"),
 )

@@ -99,9 +99,9 @@ def test_idle_tells_it_and_arm_is_refused(honest: bool) -> None:
     assert hall.state == "IDLE"
     assert "bottom wheel turns at 3,000 rpm" in said(hall)
     assert "next         cut the motor power" in said(hall)
-    assert len([text for text in hall.told("log") if "bottom wheel turns at 3,000 rpm" in text]) == 1
+    assert len([text for text in hall.told("log") if text.startswith("the bottom wheel turns at 3,000 rpm")]) == 1
     reply = hall.hall.say("arm")
-    assert reply.code is not None and reply.code.name == "moving"
+    assert reply.code is not None and reply.code.name == ("moving" if honest else "driver-contradicts")
     assert "bottom wheel turns at 3,000 rpm" in reply.text
     assert hall.hall.core.mode != "armed"
 

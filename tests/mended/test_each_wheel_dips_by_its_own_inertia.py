@@ -1,4 +1,4 @@
-"""The dip of a wheel follows from its own inertia and size: top and bottom exchanged give the same machine upside down."""
+"""The dip of a wheel follows from its own inertia and size: a machine upside down is the same machine."""
 
 import math
 from typing import Any
@@ -91,7 +91,7 @@ def test_the_dip_is_what_the_simulated_thrower_loses(
 
 
 def test_the_light_wheel_dips_more() -> None:
-    """Of two wheels that throw a ball without spin the one of a third of the inertia loses about three times as much."""
+    """Of two wheels that throw a ball without spin, the one of a third of the inertia loses three times as much."""
     found = setting_for(flat(8.0, 0.0), unequal({"inertia_kg_m2": 3e-4}, {"inertia_kg_m2": 1e-4}))
     assert 2.9 < found.bottom_dip_rpm / found.top_dip_rpm < 3.1
 

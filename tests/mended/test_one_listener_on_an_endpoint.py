@@ -44,8 +44,7 @@ class Serving:
         return False
 
     def close(self) -> None:
-        with contextlib.suppress(ProcessLookupError):
-            self.process.send_signal(signal.SIGTERM)
+        self.process.send_signal(signal.SIGTERM)
         self.process.wait(PATIENCE_S)
 
 
@@ -138,9 +137,9 @@ def test_a_file_at_the_path_is_never_removed(kind: str, tmp_path: Path) -> None:
 def test_the_same_endpoint_for_link_and_observers_is_refused(tmp_path: Path) -> None:
     """A daemon that would listen twice on one path is told so."""
     link = f"ipc://{tmp_path}/link"
-    serving = Serving("one", tmp_path, "club-build", "--link", link, "--observe", link)
-    assert not serving.up()
-    assert serving.process.wait() == 1 and "cannot be bound" in serving.out.read_text()
+    with contextlib.closing(Serving("one", tmp_path, "club-build", "--link", link, "--observe", link)) as serving:
+        assert not serving.up()
+        assert serving.process.wait() == 1 and "cannot be bound" in serving.out.read_text()
 
 
 @pytest.mark.parametrize("endpoint", ["ipc://@drillfeed-test", "tcp://127.0.0.1:*"])

@@ -125,7 +125,7 @@ def stop_by_the_letter(core: DriverCore) -> Driver:
 
 
 def no_watchdog(core: DriverCore) -> None:
-    core._watch = lambda now: None  # type: ignore[method-assign]
+    core._watch = lambda now, asleep_s: None  # type: ignore[method-assign]
 
 
 def pings_feed_watchdog(core: DriverCore) -> Driver:
@@ -157,7 +157,7 @@ def trip_goes_away(core: DriverCore) -> None:
 
 def watchdog_in_ticks_only(core: DriverCore) -> None:
     def receive(old: Callable[..., list[bytes]], frame: bytes, now: float) -> list[bytes]:
-        watch, core._watch = core._watch, lambda now: None  # type: ignore[method-assign]
+        watch, core._watch = core._watch, lambda now, asleep_s: None  # type: ignore[method-assign]
         try:
             return old(frame, now)
         finally:

@@ -12,7 +12,7 @@ from tests.support.firmware import VirtualFirmware
 from tests.support.halls import machine
 
 DUTY = {wheel: table_of(12.4, (0.0, 1.0), (0.0, 7200.0)) for wheel in ("top", "bottom")}
-NOT_FROM_HERE = {"takes-over", "ends"}
+NOT_FROM_HERE = {"takes-over", "ends", "sleeps", "exit-sensor"}
 
 
 @pytest.mark.parametrize(

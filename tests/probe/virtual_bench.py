@@ -6,6 +6,7 @@ from typing import Protocol
 
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.board import DriverTraits, Reading
+from drillfeed.clients.probe.bench import MeetsHangUp
 from drillfeed.clients.probe.probe import Probe
 from drillfeed.clients.probe.verdict import first_bad
 from drillfeed.protocol.link import AngleLimits, Axis, Limits, WheelLimits
@@ -84,21 +85,32 @@ def run_probe(
     only: tuple[str, ...] = (),
     to_the_end: bool = True,
     stall_s: float = 1.0,
+    meets_hang_up: MeetsHangUp = "caught",
+    leaves: bool = True,
+    name: str = "probe-test",
+    later_s: float = 0.0,
+    balls: int = 0,
+    pressure: Callable[[float], float] | None = None,
 ) -> Probe:
     """Run the table against a driver on a virtual clock, to the end or to the first check that does not hold.
 
-    A driver that raises has died and says no more.
+    A driver that raises has died and says no more; so has one that `leaves` when its terminal hangs up. `later_s`
+    begins so much later, for a driver that was probed before; `pressure` is for how long processes have waited for a
+    processor by then, None where the system does not count it.
     """
-    now, dead = START_S, False
+    now, dead = START_S + later_s, False
     driver = make(now + OFFSET_S)
-    probe = Probe("probe-test", now, can_freeze=freeze, only=only, stall_s=stall_s)
+    probe = Probe(name, now, can_freeze=freeze, only=only, stall_s=stall_s, balls=balls)
+    if pressure is not None:
+        probe.bench.stalls.waited_s = lambda: pressure(now)
+
     probe.allowed.add("armed")
     if feed:
         probe.allowed.add("feeding")
     else:
         probe.decline("feeding", "not asked for: --feed")
     stuck: list[bytes] = []
-    while not probe.done and now < START_S + MOST_S and (to_the_end or first_bad(probe.rows) is None):
+    while not probe.done and now < START_S + later_s + MOST_S and (to_the_end or first_bad(probe.rows) is None):
         now = round(now + TICK_S, 6)
         stuck += [frame for _, frame in probe.bench.out]
         probe.bench.out.clear()
@@ -111,6 +123,9 @@ def run_probe(
             except Exception:
                 dead = True
             stuck.clear()
+        if probe.bench.hung_up:
+            probe.bench.meets_hang_up = meets_hang_up
+            dead = probe.bench.gone = leaves and meets_hang_up != "ignored"
         for frame in answers:
             probe.receive(PEER, frame, now)
         probe.advance(now)

@@ -24,9 +24,9 @@ from drillfeed.protocol.lines import (
     done,
     format_notice,
     format_reply,
-    one_line,
     refusal,
 )
+from drillfeed.protocol.plain import plain
 from drillfeed.protocol.status import Notice
 
 VECTORS = Path(lines_module.__file__).parent / "vectors" / "lines.txt"
@@ -122,8 +122,8 @@ def test_reply_reads_back_whatever_its_texts_hold(ok: bool, data: list[str], tex
     (got,) = ReplyReader().feed(raw)
     assert isinstance(got, Reply)
     assert (got.ok, got.code) == (reply.ok, reply.code)
-    assert got.text == one_line(text).rstrip(" ")
-    assert got.data == tuple(one_line(line).rstrip(" ") for line in data)
+    assert got.text == plain(text).rstrip(" ")
+    assert got.data == tuple(plain(line).rstrip(" ") for line in data)
     slow = ReplyReader()
     assert [item for byte in raw for item in slow.feed(bytes([byte]))] == [got]
 

@@ -1,6 +1,7 @@
 """`drillfeed rehearse` shows sides, what is left out, and waits, with nothing moving."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -86,7 +87,8 @@ def test_balls_are_listed_with_their_sidespin(capsys: pytest.CaptureFixture[str]
     """At launch and after the bounce; where there is no roll the reason stands there instead."""
     assert main(["list", "balls", "--machine", "hall-roll"]) == 0
     line = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("backhand-side-topspin"))
-    assert "+30 rev/s, side -25, 105 cm deep" in line and "roll -39.8; after the bounce +34 rev/s, side -24" in line
+    assert "+30 rev/s, side -25, 105 cm deep" in line
+    assert re.search(r"roll -39\.8; after the bounce \+34 rev/s \(likely \+\d+ to \+\d+\), side -24", line), line
     assert main(["list", "balls"]) == 0
     assert "NOT HERE: sidespin -25 rev/s needs a head that rolls" in capsys.readouterr().out
 

@@ -16,7 +16,7 @@ LogEvent = Mapping[str, Any]
 TICK_S = 0.005
 DT_MOST_S = 0.050
 ROUNDED_RPM = 0.2
-ORDERS_TO_REST = ("stop", "disarm", "watchdog")
+ORDERS_TO_REST = ("stop", "disarm", "watchdog", "slept")
 
 
 def read_log(path: Path) -> list[dict[str, Any]]:

@@ -39,12 +39,12 @@ Kind = Literal["down", "up"]
 
 
 class AtOnce:
-    """Stands in for the desk's planning thread: on a virtual clock planning takes no time."""
+    """Stands in for the desk's own thread: on a virtual clock planning takes no time."""
 
-    def submit(self, work: Callable[..., None], *given: object) -> None:
-        work(*given)
+    def submit(self, work: Callable[[], object]) -> None:
+        work()
 
-    def shutdown(self, **how: object) -> None:
+    def end(self, within_s: float) -> None:
         """Nothing runs."""
 
 
@@ -103,8 +103,8 @@ class Stage:
         self.began_s = self.hall.now_s
         self.record: list[str] = []
         self.desk = Desk(self.hall.machine, None, lambda: 7)
-        self.desk._planner.shutdown()
-        self.desk._planner = cast(Any, AtOnce())
+        self.desk._aside.end(0.0)
+        self.desk._aside = cast(Any, AtOnce())
         self.desk.control = cast(ControlLoop, VirtualControl(self.hall))
         self.journal = Journal(folder / "journal.sqlite", machine, "replay", wall_of=self.wall_of)
         self.desk.practice = Practice(self.hall.machine, folder, self.journal, Limits())

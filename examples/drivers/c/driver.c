@@ -1,4 +1,4 @@
-/* A motor driver in C over libzmq: the clauses of LINK.md (L1 to L30) over the board of board.h. One thread, no
+/* A motor driver in C over libzmq: the clauses of LINK.md (L1 to L31) over the board of board.h. One thread, no
    allocation after the start. It performs no safety function: fit a switch that cuts the motors' supply. */
 #include "driver.h"
 #include <stdio.h>
@@ -12,6 +12,7 @@ static char trip[100], past[PAST][65];
 static int pasts, queued, waiting, spents, samples;
 static long long judged = -1, opens_after = -1, floor_id = -1;
 static double watch_from_s, watch_feed_s = 0.250, watch_stop_s = 0.500, turned_s, moved_s, heard_s = -INFINITY;
+static double known_asleep = NAN;
 static struct target queue[QUEUE], target;
 static struct feed feeds[FEEDS], spent[SPENT];
 static struct { double at_s, rpm[2]; } sample[SAMPLES];
@@ -94,7 +95,7 @@ static const char *obstacle(double at_s, double now) {
         if (!n || isnan(d.seen.rpm[w])) return "wheel speed not known";
         double middle = (sorted[n / 2] + sorted[(n - 1) / 2]) / 2;
         double band = fmax(0.02 * fabs(target.rpm[w]), rim_rpm(w, 0.10));
-        if (fabs(middle - target.rpm[w]) > band) return "wheel not in band";
+        if (fmax(fabs(middle - target.rpm[w]), fabs(d.seen.rpm[w] - target.rpm[w])) > band) return "wheel not in band";
     }
     bool astray = target.tilts && fabs(d.seen.tilt_deg - target.tilt_deg) > BAND_DEG; /* not measured: false */
     return astray ? "tilt not in place" : NULL;
@@ -129,15 +130,20 @@ static void wind_down(const char *reason, double now) {
     enter(at_rest(now) == 1 ? DISARMED : STOPPING, reason, now);
 }
 
-static void watch(double now) {
-    double age = now - fmax(d.accepted_s, watch_from_s), next_age = age + TURN;
+/* L16, L31: `asleep` is how long the computer has slept in all, which `now` does not count. */
+static void watch(double now, double asleep) {
+    double age = now - fmax(d.accepted_s, watch_from_s), next_age = age + TURN, slept = asleep - known_asleep;
+    bool sleeps = slept > 0.500; /* the first time it is NAN: no */
+    if (sleeps) note("slept", now, "\"slept_s\":%.3f,\"mode\":\"%s\"", slept, MODE[d.mode]);
+    if (sleeps || isnan(known_asleep)) known_asleep = asleep;
     if (d.mode == TRIPPED || (d.mode != ARMED && !turning())) return;
-    if (next_age > watch_feed_s) close_feed("no setpoint", d.seq, now);
-    if (next_age <= watch_stop_s) return;
-    note("watchdog", now, "\"age_ms\":%.1f", age * 1000);
+    if (sleeps || next_age > watch_feed_s) close_feed(sleeps ? "machine-slept" : "no setpoint", d.seq, now);
+    if (!sleeps && next_age <= watch_stop_s) return;
+    if (!sleeps) note("watchdog", now, "\"age_ms\":%.1f", age * 1000);
     board_cut(), drop();
     if (judged < d.epoch) judged = d.epoch;
-    snprintf(trip, sizeof trip, "no setpoint for %.0f ms", age * 1000);
+    if (sleeps) snprintf(trip, sizeof trip, "machine-slept: the computer slept for %.1f s", slept);
+    else snprintf(trip, sizeof trip, "no setpoint for %.0f ms", age * 1000);
     enter(TRIPPED, trip, now);
 }
 
@@ -263,9 +269,9 @@ static void take_setpoint(bool ours, double now) {
     ask(&t, now);
 }
 
-void driver_take(const char *text, size_t size, double now) {
+void driver_take(const char *text, size_t size, double now, double asleep) {
     char kind[16] = "", s[201];
-    watch(now); /* L1 */
+    watch(now, asleep); /* L1 */
     json = (struct json){.at = text, .end = text + size, .count = 0};
     bool good = size <= FRAME && json_read(&json, 0);
     if (good) json_blank(&json); /* of a frame that is too long only the beginning is here */
@@ -347,8 +353,8 @@ static void look(double now) {
     first_turn = false;
 }
 
-void driver_turn(double now) {
-    watch(now);
+void driver_turn(double now, double asleep) {
+    watch(now, asleep);
     look(now);
     if (d.mode == ARMED) {
         int due = 0;

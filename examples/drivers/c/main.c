@@ -24,6 +24,19 @@ static double clock_s(void) {
     return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
 }
 
+/* How long the computer has slept in all (L31). The clock that counts sleep is read first: frozen between the two, this
+   process sees too little, never too much. */
+static double asleep_s(void) {
+#ifdef CLOCK_BOOTTIME
+    struct timespec t;
+    clock_gettime(CLOCK_BOOTTIME, &t);
+    double counting = (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+    return counting - clock_s();
+#else
+    return 0; /* no clock here tells */
+#endif
+}
+
 static void set(int option, int value) { zmq_setsockopt(d.socket, option, &value, sizeof value); }
 
 static bool draw_boot(void) {
@@ -45,7 +58,10 @@ static void listen_once(void) {
         zmq_getsockopt(d.socket, ZMQ_RCVMORE, &more, &room);
         if (more) in_parts = true;
         else if (in_parts) in_parts = false, refuse("frame", "a message of several frames", clock_s());
-        else driver_take(text, (size_t)size, clock_s());
+        else {
+            double now = clock_s();
+            driver_take(text, (size_t)size, now, asleep_s());
+        }
         if (d.changed) send_status(clock_s());
     }
 }
@@ -78,7 +94,8 @@ int main(int words, char **word) {
         return 1;
     }
     double due = clock_s();
-    for (driver_begin(due); !ending; driver_turn(clock_s())) {
+    driver_begin(due);
+    while (!ending) {
         double late = clock_s() - due;
         if (late > LATE_WAKE) note("late_wake", due + late, "\"late_ms\":%.1f", late * 1000);
         due = fmax(due + TURN, clock_s() - TURN);
@@ -88,6 +105,8 @@ int main(int words, char **word) {
             double left = due - clock_s();
             if (left > 0) zmq_poll(&item, 1, (long)ceil(left * 1000));
         } while (!ending && clock_s() < due);
+        double now = clock_s();
+        driver_turn(now, asleep_s());
     }
     driver_end(clock_s());
     zmq_close(d.socket);

@@ -1,5 +1,5 @@
-// The clauses of LINK.md (L1 to L30) over the board of board.mjs. No socket and no clock in here: `now` is seconds on
-// the driver's clock, `send` takes an object to be sent at once or not at all. It performs no safety function: fit a
+// The clauses of LINK.md (L1 to L31) over the board of board.mjs. No socket and no clock in here: `now` is seconds on
+// the driver's clock, `asleep` how long the computer has slept in all, which `now` does not count; `send` takes an object to be sent at once or not at all. It performs no safety function: fit a
 // switch that cuts the motors' supply.
 
 import { cut, diameter_m, facts, feedOne, read, setTilt, setWheel } from "./board.mjs";
@@ -13,6 +13,7 @@ const AHEAD_S = 2;
 const STAY_S = 1;
 const FEEDS = 8;
 const BAND_DEG = 1;
+const SLEPT_S = 0.5;
 const QUEUE = 128; // 2 s ahead, a setpoint each 20 ms
 
 const isNumber = (x) => typeof x === "number" && Number.isFinite(x);
@@ -73,7 +74,7 @@ export function makeDriver(boot, send, began, note = () => {}) {
   let accepted = null, watchFrom = began, feedAfter = 0.25, stopAfter = 0.5;
   let seen = null, tilt = null, turned = began, moved = null, refused = 0, exitCount = 0;
   let heard = -Infinity, helloSent = -Infinity, statusDue = began, sampleDue = began;
-  let changed = true;
+  let changed = true, knownAsleep = null;
 
   const seenExits = () => (facts.exit_sensor ? exitCount : null);
   const turning = () => WHEELS.some((w) => out[w] !== 0);
@@ -154,7 +155,9 @@ export function makeDriver(boot, send, began, note = () => {}) {
       if (!speeds.length || !isNumber(seen[w])) return `${w} wheel: speed not known`;
       const [middle, asked] = [median(speeds), target[w].rpm];
       const band = Math.max(0.02 * Math.abs(asked), rimRpm(w, 0.1));
-      if (Math.abs(middle - asked) > band) return `${w} wheel at ${middle.toFixed(0)} rpm, target ${asked}`;
+      for (const rpm of [middle, seen[w]]) {
+        if (Math.abs(rpm - asked) > band) return `${w} wheel at ${rpm.toFixed(0)} rpm, target ${asked}`;
+      }
     }
     const astray = target.tilt && isNumber(seen.tilt_deg) && Math.abs(seen.tilt_deg - target.tilt.deg) > BAND_DEG;
     return astray ? `tilt at ${seen.tilt_deg.toFixed(1)} degrees, target ${target.tilt.deg}` : null;
@@ -180,18 +183,33 @@ export function makeDriver(boot, send, began, note = () => {}) {
     enter(rest(now) ? "disarmed" : "stopping", reason, now);
   }
 
-  function watch(now) {
+  function trips(reason, now) {
+    closeFeed(reason, seq, now);
+    cut();
+    drop();
+    judge();
+    trip = reason;
+    enter("tripped", trip, now);
+  }
+
+  function watch(now, asleep) { // L16, L31
+    knownAsleep ??= asleep;
+    const slept = asleep - knownAsleep;
+    if (slept > SLEPT_S) {
+      knownAsleep = asleep;
+      note("slept", now, { slept_s: Number(slept.toFixed(3)), mode });
+    }
     if (mode === "tripped" || (mode !== "armed" && !turning())) return;
+    if (slept > SLEPT_S) {
+      trips(`machine-slept: the computer slept for ${slept.toFixed(1)} s`, now);
+      return;
+    }
     const age = now - Math.max(accepted ?? -Infinity, watchFrom);
     const nextAge = age + TURN_MS / 1000;
     if (nextAge > feedAfter) closeFeed("no setpoint", seq, now);
     if (nextAge <= stopAfter) return;
     note("watchdog", now, { age_ms: shown(age * 1000) });
-    cut();
-    drop();
-    judge();
-    trip = `no setpoint for ${Math.round(age * 1000)} ms`;
-    enter("tripped", trip, now);
+    trips(`no setpoint for ${Math.round(age * 1000)} ms`, now);
   }
 
   function newEpoch(to, now) {
@@ -303,8 +321,8 @@ export function makeDriver(boot, send, began, note = () => {}) {
     ask(m, now);
   }
 
-  function receive(bytes, now) {
-    watch(now); // L1
+  function receive(bytes, now, asleep) {
+    watch(now, asleep); // L1
     const m = bytes.length > FRAME_BYTES ? null : parse(bytes);
     if (!isObject(m)) return refuse("frame", "no JSON object of at most 16384 bytes", now);
     const good = m.v === 1 && Object.hasOwn(SHAPES, m.kind) && SHAPES[m.kind](m);
@@ -386,8 +404,8 @@ export function makeDriver(boot, send, began, note = () => {}) {
     setTilt(tilt);
   }
 
-  function turn(now) {
-    watch(now);
+  function turn(now, asleep) {
+    watch(now, asleep);
     look(now);
     if (mode === "armed") follow(now);
     move(now);
@@ -430,8 +448,8 @@ export function makeDriver(boot, send, began, note = () => {}) {
 
   note("boot", began, { driver: facts.driver, boot, feedback: facts.feedback, simulated: facts.simulated });
   return {
-    receive(bytes, now) {
-      receive(bytes, now);
+    receive(bytes, now, asleep) {
+      receive(bytes, now, asleep);
       if (changed) sendStatus(now);
     },
     refuse,

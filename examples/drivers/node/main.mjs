@@ -3,7 +3,7 @@
 // usage: node main.mjs ENDPOINT [--log FILE]
 
 import { randomBytes } from "node:crypto";
-import { closeSync, openSync, writeSync } from "node:fs";
+import { closeSync, openSync, readFileSync, writeSync } from "node:fs";
 import { Dealer } from "zeromq";
 import { TURN_MS, makeDriver } from "./driver.mjs";
 
@@ -18,6 +18,21 @@ if (!endpoint || (option && (option !== "--log" || !path))) {
 
 // The system's monotonic clock, so that the log can be held against what others on this computer saw.
 const clock = () => Number(process.hrtime.bigint()) / 1e9;
+
+// How long the computer has slept in all (L31). Node has no call for a clock that counts sleep and is finer than a second
+// (os.uptime() may be cut to whole ones), so the kernel's text is read, in hundredths; first, so that a process that is
+// frozen between both readings sees too little, never too much. Where there is no such file, as outside Linux, sleep is
+// not found out: then keep the computer from suspending.
+function asleep() {
+  let counting;
+  try {
+    counting = Number.parseFloat(readFileSync("/proc/uptime", "latin1"));
+  } catch {
+    return 0;
+  }
+  return counting - clock();
+}
+if (asleep() === 0) console.error("no /proc/uptime: a computer that slept is not found out (L31)");
 
 // The driver's own log, DRIVER_LOG.md: a line is in the file when `note` returns. A full disk stops nothing.
 const file = path ? openSync(path, "a") : null;
@@ -55,7 +70,7 @@ const turns = setInterval(() => {
   const late_s = now - due - TURN_MS / 1000;
   if (late_s > LATE_WAKE_S) note("late_wake", now, { late_ms: Math.round(late_s * 10000) / 10 });
   due = now;
-  driver.turn(now);
+  driver.turn(now, asleep());
 }, TURN_MS);
 
 // A terminal that has gone makes node itself fail at its exit: put nowhere in its place.
@@ -78,6 +93,6 @@ function end(signal) {
 for (const signal of ["SIGTERM", "SIGINT", "SIGHUP"]) process.on(signal, end);
 
 for await (const parts of socket) {
-  if (parts.length === 1) driver.receive(parts[0], clock());
+  if (parts.length === 1) driver.receive(parts[0], clock(), asleep());
   else driver.refuse("frame", "a message of several frames", clock());
 }

@@ -2,8 +2,8 @@
 
 import pytest
 
-from drillfeed.clients.drivers.board import Reading
-from tests.clients.drivers.link_rig import BLIND, Rig
+from drillfeed.clients.drivers.board import PushAnswer, Reading
+from tests.clients.drivers.link_rig import BLIND, ListBoard, Rig
 
 
 def ask(rig: Rig, id: int, in_s: float = 0.1, **what: object) -> None:
@@ -35,6 +35,48 @@ def test_a_spent_id_is_refused_for_another_moment() -> None:
         (7, "done", None),
         (7, "refused", "id used"),
     ]
+
+
+class AnsweringBoard(ListBoard):
+    """A board whose feeder is switched by a part that answers later."""
+
+    answers: tuple[PushAnswer, ...] = ()
+
+    def push_answers(self) -> tuple[PushAnswer, ...]:
+        told, self.answers = self.answers, ()
+        return told
+
+
+@pytest.mark.parametrize(("reason", "result"), [(None, "done"), ("blocked", "refused")])
+def test_a_push_is_unknown_until_the_feeder_has_answered(reason: str | None, result: str) -> None:
+    """L30: `unknown` at the moment of asking; the answer takes its place, also after the id was asked for anew."""
+    board = AnsweringBoard()
+    rig = Rig(board=board).spin()
+    ask(rig, 7)
+    asked_s = board.fed[0][0]
+    assert [(one.id, one.result, one.at_s) for one in rig.status().feeds] == [(7, "unknown", asked_s)]
+    ask(rig, 7, 0.3)
+    board.answers = (PushAnswer(7, asked_s, asked_s + 0.01, reason), PushAnswer(8, asked_s, asked_s))
+    rig.run(0.02, rpm=1500.0, feeding=True)
+    told = [(one.id, one.result, one.reason) for one in rig.status().feeds]
+    assert told == [(7, result, reason), (7, "refused", "id used")]
+    board.answers = (PushAnswer(7, asked_s, asked_s, "another word"),)
+    rig.run(0.02, rpm=1500.0, feeding=True)
+    assert [(one.id, one.result, one.reason) for one in rig.status().feeds] == told
+    assert rig.fed == [7]
+
+
+def test_an_answer_about_an_earlier_session_settles_nothing() -> None:
+    """L30: ids begin anew with a session, so the answer to a push of the one before is not taken for a ball of now."""
+    board = AnsweringBoard()
+    rig = Rig(board=board).spin()
+    ask(rig, 7)
+    first_s = board.fed[0][0]
+    rig.core.gate.new_session(rig.now)
+    rig.core.gate.ledger.told(7, rig.now, rig.now)
+    board.answers = (PushAnswer(7, first_s, first_s),)
+    rig.core.gate.hear()
+    assert [one.result for one in rig.core.gate.ledger.results] == ["unknown"]
 
 
 def test_a_refused_id_is_spent_too() -> None:

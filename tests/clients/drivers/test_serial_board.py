@@ -13,7 +13,7 @@ from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.board import DriverTraits
 from drillfeed.clients.drivers.duty import DutyTable, table_of
 from drillfeed.clients.drivers.serial_board import SerialBoard
-from drillfeed.clients.drivers.serial_lines import line
+from drillfeed.clients.drivers.serial_lines import line, words_of
 from drillfeed.daemon.subcommands.drive import driver_traits
 from tests.support.firmware import VirtualFirmware
 from tests.support.halls import WatchedHall, drill_plan, machine
@@ -198,17 +198,44 @@ def test_a_push_line_that_is_lost_is_sent_again(tmp_path: Path) -> None:
     assert len(seen) == 5 == hall.count("push")
 
 
-def test_a_push_that_never_arrives_is_a_fault(tmp_path: Path) -> None:
-    """No report shows the push: the driver says so, and the drill does not go on as if the ball had come."""
+def test_pushes_that_never_arrive_are_refused_and_pause_the_run(tmp_path: Path) -> None:
+    """Reports past its time show no push: refused, not counted, and after three of them the drill does not go on."""
     with firmware(tmp_path) as board:
         board.bend_out = lambda data: b"" if data.startswith(b"push") else data
         hall = SerialHall(board, tmp_path)
         hall.watched.ok("load a-drill", drill_plan(hall.watched.on, sets=(5,)))
         hall.watched.ok("arm")
         hall.watched.ok(f"start {hall.watched.engine.parts.mode.stop_count}")
+        assert hall.hall.until_state("PAUSED", "FAULT")
+        reason, run = hall.watched.engine.parts.mode.reason, hall.watched.engine.parts.practice.run
+    assert reason == "3 balls in a row were not thrown: the board did not push it within 15 ms"
+    assert run is not None and (run.commanded, run.refused, run.unknown) == (0, 3, 0)
+
+
+def test_a_push_that_no_report_settles_is_a_fault(tmp_path: Path) -> None:
+    """Reports come and their clock stands still: nobody knows of the push, the driver says so, and the drill stops."""
+    with firmware(tmp_path) as board:
+        hall = SerialHall(board, tmp_path)
+        hall.watched.ok("load a-drill", drill_plan(hall.watched.on, sets=(5,)))
+        hall.watched.ok("arm")
+        hall.watched.ok(f"start {hall.watched.engine.parts.mode.stop_count}")
+        assert hall.hall.run_until(lambda: hall.watched.state == "FEEDING", 60.0)
+        before: list[str] = []
+
+        def stand_still(data: bytes) -> bytes:
+            told = [words for raw in data.splitlines() if (words := words_of(raw)) is not None and words[0] == "now"]
+            if not hall.watched.feeds():
+                before[:] = told[-1] if told else before
+                return data
+            return b"".join(line("now", before[1], *one[2:8], *before[8:10], *one[10:]) for one in told)
+
+        board.bend_in = stand_still
         assert hall.hall.until_state("FAULT")
-        fault = hall.watched.engine.parts.mode.fault
-    assert fault is not None and "feeder: the board has not confirmed the push of ball 1" in fault.text
+        fault, run = hall.watched.engine.parts.mode.fault, hall.watched.engine.parts.practice.run
+        assert fault is not None and "feeder: the board has not confirmed the push of ball 1" in fault.text
+        hall.hall.run_for(1.0)
+    assert run is not None and (run.commanded, run.unknown) == (0, 1)
+    assert [one["id"] for one in hall.log if one["event"] == "push_unknown"] == [1]
 
 
 FOREIGN = {

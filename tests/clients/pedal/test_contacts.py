@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from drillfeed.clients.pedal.foot import Edge
-from drillfeed.clients.pedal.settings import BadSettings, pedal_of, read_settings
+from drillfeed.clients.pedal.settings import BadSettings, pedal_of
 from drillfeed.clients.pedal.sources import ContactLines, SerialContact, TerminalKey
+from drillfeed.daemon.subcommands.pedal import read_settings
 
 
 class Port:

@@ -1,0 +1,128 @@
+"""Likely: the range about each figure of a ball, as widely as its machine and the constants of flight are known.
+
+Every ball is flown DRAWS times in one batch, each time by other constants (and, on an uncalibrated machine, by other
+wheels and another tilt); a range holds the middle nine in ten, and the figure itself: the first draw of a ball is the
+ball as it is meant. All balls share the draws, so a ball's ranges do not depend on what it is listed with. Scatter from
+throw to throw is not in it: that is `spread`.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drillfeed.daemon.aim.spread import Errors, Setting, launches_with
+from drillfeed.daemon.aim.thrower import Thrower
+from drillfeed.daemon.aim.unknown import Unknown, unknown_of
+from drillfeed.daemon.physics.air import STILL_AIR, Air
+from drillfeed.daemon.physics.flight import Until
+from drillfeed.daemon.physics.launch import Launch, Launches
+from drillfeed.daemon.physics.table import NET_X_M, PLAIN_BALL, Ball
+from drillfeed.daemon.physics.volley import Volley, fly_many
+from drillfeed.daemon.physics.widths import WIDTHS, Widths, draw_constants, even_normal
+
+Array = NDArray[np.float64]
+DRAWS = 400
+LOW, HIGH = 0.05, 0.95
+LEAST_SHARE = 0.5  # of the draws in which a thing must happen to have a range
+
+# Figures with a range: name in a record -> column of a volley, and what is taken off it.
+FIGURES: dict[str, tuple[str, float]] = {
+    "depth_m": ("depth_m", 0.0),
+    "time_s": ("time_s", 0.0),
+    "net_clearance_m": ("net_clearance_m", 0.0),
+    "apex_m": ("apex_m", 0.0),
+    "spin_after_revps": ("spin_after_revps", 0.0),
+    "speed_after_mps": ("speed_after_mps", 0.0),
+    "first_bounce_m": ("first_bounce_x_m", 0.0),
+    "second_bounce_m": ("second_bounce_x_m", NET_X_M),
+    "end_line_s": ("end_line_s", 0.0),
+    "end_line_z_m": ("end_line_z_m", 0.0),
+}
+
+
+class Range(NamedTuple):
+    """Hold the ends that nine in ten draws lie between."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Likely:
+    """Hold the ranges of one ball by the names of FIGURES, and the share of the draws in which it is a good ball.
+
+    A figure has no range where it did not happen in half of the draws.
+    """
+
+    share_good: float
+    ranges: dict[str, Range]
+
+    def of(self, name: str) -> Range | None:
+        """Return the range of a figure, None where it has none."""
+        return self.ranges.get(name)
+
+
+def likely_flight(
+    launch: Launch,
+    rng: np.random.Generator,
+    *,
+    air: Air = STILL_AIR,
+    ball: Ball = PLAIN_BALL,
+    widths: Widths = WIDTHS,
+) -> Likely:
+    """Return the ranges of one launch, itself taken as exact: what drag, lift, friction and restitution leave open."""
+    parts = (launch.position_m, launch.velocity_mps, launch.spin_radps)
+    launches = Launches(*(np.repeat(np.array(part, dtype=np.float64)[:, None], DRAWS, axis=1) for part in parts))
+    constants = draw_constants(rng, DRAWS, ball, widths).with_first(ball)
+    volley = fly_many(launches, air=air, ball=ball, until="second", constants=constants)
+    return _likely(volley, slice(None), np.zeros(DRAWS))
+
+
+def likely_balls(
+    thrower: Thrower,
+    settings: Sequence[Setting],
+    rng: np.random.Generator,
+    unknown: Unknown | None = None,
+    until: Until = "landing",
+) -> list[Likely]:
+    """Return the ranges of balls thrown at settings of one machine, all flown in one batch."""
+    if not settings:
+        return []
+    known = unknown_of(thrower) if unknown is None else unknown
+    top, bottom, tilt, middle = (_with_first_zero(even_normal(rng, DRAWS)) for _ in range(4))
+    widths = known.widths or Widths(0.0, 0.0, 0.0, 0.0)
+    constants = draw_constants(rng, DRAWS, thrower.ball, widths).with_first(thrower.ball)
+    errors = Errors(top=known.wheel_share * top, bottom=known.wheel_share * bottom, tilt_deg=known.tilt_deg * tilt)
+    several = [launches_with(thrower, setting, DRAWS, errors) for setting in settings]
+    launches = Launches(
+        *(
+            np.concatenate([getattr(part, name) for part in several], axis=1)
+            for name in ("position_m", "velocity_mps", "spin_radps")
+        )
+    )
+    rows = np.tile(np.arange(DRAWS), len(settings))
+    volley = fly_many(launches, air=thrower.air, ball=thrower.ball, until=until, constants=constants.of(rows))
+    return [_likely(volley, slice(n * DRAWS, (n + 1) * DRAWS), known.middle_m * middle) for n in range(len(settings))]
+
+
+def _with_first_zero(numbers: Array) -> Array:
+    numbers[0] = 0.0
+    return numbers
+
+
+def _likely(volley: Volley, rows: slice, moved_m: Array) -> Likely:
+    """Return the ranges of some rows of a volley, their landings moved along the table."""
+    ranges = {}
+    for name, (column, less) in FIGURES.items():
+        numbers = getattr(volley, column)[rows] - less
+        if name == "depth_m":
+            numbers = numbers + moved_m
+        happened = numbers[np.isfinite(numbers)]
+        if len(happened) >= LEAST_SHARE * len(numbers):
+            low, high = np.quantile(happened, (LOW, HIGH))
+            meant = numbers[0] if np.isfinite(numbers[0]) else low
+            ranges[name] = Range(float(min(low, meant)), float(max(high, meant)))
+    return Likely(float(volley.valid[rows].mean()), ranges)

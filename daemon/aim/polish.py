@@ -1,0 +1,115 @@
+"""Second step of the solver: from near a solution to a hundredth of a millimetre, by the figures of single balls."""
+
+from collections.abc import Callable
+
+import numpy as np
+
+from drillfeed.daemon.aim.hops import Figures, figures
+from drillfeed.daemon.aim.search import Start
+from drillfeed.daemon.aim.thrower import Array, Thrower, launch_by
+from drillfeed.daemon.aim.wish import Wish
+from drillfeed.daemon.physics.motion import law_of
+
+Setting = dict[str, float]
+CLOSE = 1e-5  # metres or seconds left over where a solution is taken
+CLOSE_ENOUGH = 5e-4  # the same where an arc turns from longer to shorter and there is no slope to follow
+MOST_TURNS = 8
+MOST_DAMPED_TURNS = 20
+NUDGES = {"speed_mps": 1e-3, "tilt_deg": 1e-2, "pan_deg": 1e-2}
+REACH = {"speed_mps": 0.3, "tilt_deg": 2.0, "pan_deg": 2.0}  # the most of one damped step
+Look = Callable[[Setting], Array]
+
+
+def polished(thrower: Thrower, wish: Wish, start: Start) -> Setting | None:
+    """Return the setting near a start that meets the wish, None where there is none."""
+    setting: Setting = {"speed_mps": start.speed_mps, "tilt_deg": start.tilt_deg, "pan_deg": start.pan_deg}
+    goal = {name: number for name, number in wish.given().items() if name not in setting}
+    unknown = [name for name in ("speed_mps", "tilt_deg") if getattr(wish, name) is None]
+    if wish.placement_m is not None:
+        unknown.append("pan_deg")
+        goal["landing_y_m"] = wish.placement_m
+    if not unknown:
+        return setting
+    law, arrival = law_of(thrower.ball, thrower.air), "arrival_s" in goal
+
+    def look(at: Setting) -> Array:
+        launch = launch_by(thrower, at["speed_mps"], wish.spin_revps, at["tilt_deg"], at["pan_deg"], wish.roll_deg)
+        return _miss(figures(launch, law, thrower.ball, start.hops, arrival), goal)
+
+    found, least = _newton(look, setting, unknown)
+    if least >= CLOSE:
+        # Slopes taken once lead astray near a turn; damped steps with fresh ones do not.
+        found, least = min([(found, least), _damped(look, setting, unknown)], key=lambda pair: pair[1])
+    return found if least < CLOSE_ENOUGH else None
+
+
+def _miss(found: Figures, goal: Setting) -> Array:
+    return np.array([getattr(found, name) - number for name, number in goal.items()])
+
+
+def _moved(setting: Setting, unknown: list[str], move: Array) -> Setting:
+    return {**setting, **{name: setting[name] + float(by) for name, by in zip(unknown, move, strict=True)}}
+
+
+def _is_sane(setting: Setting) -> bool:
+    return 0.5 <= setting["speed_mps"] <= 40.0 and abs(setting["tilt_deg"]) <= 89.0
+
+
+def _slopes(look: Look, setting: Setting, unknown: list[str], miss: Array) -> Array:
+    """Return the slopes of the misses, (figures, unknowns); from the other side where a figure ends just there."""
+    columns = []
+    for name in unknown:
+        column = (look({**setting, name: setting[name] + NUDGES[name]}) - miss) / NUDGES[name]
+        if not np.all(np.isfinite(column)):
+            column = (miss - look({**setting, name: setting[name] - NUDGES[name]})) / NUDGES[name]
+        columns.append(column)
+    return np.array(columns).T
+
+
+def _newton(look: Look, setting: Setting, unknown: list[str]) -> tuple[Setting, float]:
+    """Return the best setting seen by Newton's rule with slopes taken once, and what it misses by."""
+    miss = look(setting)
+    slopes = _slopes(look, setting, unknown, miss)
+    best, least = setting, np.inf
+    for _ in range(MOST_TURNS):
+        if not np.all(np.isfinite(miss)) or not np.all(np.isfinite(slopes)):
+            break
+        left = float(np.abs(miss).max())
+        if left < least:
+            best, least = setting, left
+        if left < CLOSE:
+            break
+        try:
+            move = np.asarray(-np.linalg.solve(slopes, miss), dtype=np.float64)
+        except np.linalg.LinAlgError:
+            break
+        setting = _moved(setting, unknown, move)
+        if not _is_sane(setting):
+            break
+        after = look(setting)
+        # Broyden 1965, the good update: the slopes learn from the step just made.
+        slopes = slopes + np.outer(after - miss - slopes @ move, move) / float(move @ move)
+        miss = after
+    return best, least
+
+
+def _damped(look: Look, setting: Setting, unknown: list[str]) -> tuple[Setting, float]:
+    """Return the best setting by damped least squares with fresh slopes (Marquardt 1963), and what it misses by."""
+    reach, damping = np.array([REACH[name] for name in unknown]), 1e-3
+    miss = look(setting)
+    slopes = _slopes(look, setting, unknown, miss) * reach
+    for _ in range(MOST_DAMPED_TURNS):
+        if not np.all(np.isfinite(miss)) or not np.all(np.isfinite(slopes)) or float(np.abs(miss).max()) < CLOSE:
+            break
+        square = slopes.T @ slopes
+        move = -np.linalg.solve(square + damping * (1e-6 + np.trace(square)) * np.eye(len(unknown)), slopes.T @ miss)
+        trial = _moved(setting, unknown, reach * move / max(1.0, float(np.abs(move).max())))
+        after = look(trial) if _is_sane(trial) else np.full(len(miss), np.nan)
+        if float(after @ after) < float(miss @ miss):
+            setting, miss, damping = trial, after, damping / 10.0
+            slopes = _slopes(look, setting, unknown, miss) * reach
+        elif damping > 1e4:
+            break
+        else:
+            damping *= 10.0
+    return setting, float(np.abs(miss).max()) if np.all(np.isfinite(miss)) else np.inf

@@ -1,0 +1,46 @@
+"""Ranges and shares in words, rounded to what is known."""
+
+import math
+
+from drillfeed.daemon.aim.likely import Likely
+
+PARTS = 4  # a range is told in at least so many steps of its last digit
+SURE = 0.995
+
+
+def range_text(
+    likely: Likely | None, name: str, number: float, scale: float = 1.0, *, least: float = 1.0, signed: bool = False
+) -> str | None:
+    """Return the range of a figure as "100 to 120", its ends in steps of 1, 2 or 5 of a digit that its width allows.
+
+    `scale` turns the figure into the unit told; no step is finer than `least`. The figure itself, rounded to `least`,
+    is never left outside. None where there is no range, or where it is too narrow to show.
+    """
+    ends = None if likely is None else likely.of(name)
+    if ends is None:
+        return None
+    low, high, figure = scale * ends.low, scale * ends.high, least * round(scale * number / least)
+    step = max(_step((high - low) / PARTS), least)
+    low, high = min(step * round(low / step), figure), max(step * round(high / step), figure)
+    places = max(0, -math.floor(math.log10(least)))
+    if high - low < least / 2:
+        return None
+    sign = "+" if signed else ""
+    return f"{low + 0.0:{sign}.{places}f} to {high + 0.0:{sign}.{places}f}"
+
+
+def share_text(share: float) -> str:
+    """Return a share of drawn balls in whole percent; what was not seen to miss is not called certain."""
+    if share > SURE:
+        return "over 99 %"
+    if share < 1.0 - SURE:
+        return "under 1 %"
+    return f"about {100 * share:.0f} %"
+
+
+def _step(most: float) -> float:
+    """Return the largest step of 1, 2 or 5 times a power of ten that is no larger than `most`."""
+    if most <= 0.0:
+        return 0.0
+    power = 10.0 ** math.floor(math.log10(most) + 1e-9)
+    return max(digit * power for digit in (1.0, 2.0, 5.0) if digit * power <= most * (1.0 + 1e-9))

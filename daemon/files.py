@@ -1,0 +1,258 @@
+"""The one place that opens files of people and of the state folder, and writes the latter.
+
+Rule of this file: only a regular file is opened, never waiting, and no more of it is read than `MOST_BYTES`. What is
+read is bounded in depth and in the length of its words before a parser sees it, so no parser takes long. Whatever is
+wrong is a FileMistakes that names the file; nothing else is raised. A file of ours is written whole or not at all.
+"""
+
+import contextlib
+import errno
+import json
+import os
+import re
+import stat
+import tomllib
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from itertools import count
+from pathlib import Path
+from typing import Any, TextIO, TypeVar
+
+from drillfeed.daemon.mistakes import FileMistakes, Mistake
+
+_Read = TypeVar("_Read")
+MOST_BYTES = 256 * 1024
+MOST_DEPTH = 32
+MOST_WORD = 128
+MOST_DOTS = 16
+MOST_LINE = 1024 * 1024
+PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600
+OPENED = os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
+KINDS: tuple[tuple[Callable[[int], bool], str], ...] = (
+    (stat.S_ISDIR, "a folder"),
+    (stat.S_ISFIFO, "a pipe"),
+    (stat.S_ISSOCK, "a socket"),
+    (stat.S_ISCHR, "a device"),
+    (stat.S_ISBLK, "a device"),
+)
+_STRINGS = re.compile(
+    r'"""(?:\\.|[^\\])*?(?:"""("{0,2})|\\?\Z)'
+    r"|'''.*?(?:'''('{0,2})|\Z)"
+    r'|"(?:\\.|[^"\\\n])*"?'
+    r"|'[^'\n]*'?"
+    r"|#[^\n]*",
+    re.DOTALL,
+)
+_BLANK = re.compile(r"[ \t]+")
+_LONG_WORD = re.compile(rf"[^\s\[\]{{}}=,]{{{MOST_WORD + 1}}}")
+_MANY_DOTS = re.compile(rf"(?:[^\s\[\]{{}}=,.]*\.){{{MOST_DOTS + 1}}}")
+_BRACKET = re.compile(r"[\[\]{}]")
+
+
+class NoFile(FileMistakes):
+    """There is no file of that name."""
+
+
+def path_of(text: str) -> Path:
+    """Return the path that a text means, `~` and `~user` looked up; raise FileMistakes where there is no such user."""
+    try:
+        return Path(text).expanduser()
+    except RuntimeError:
+        raise FileMistakes([Mistake(text, "(file)", "no such user", "a path")]) from None
+
+
+def read_text(path: Path, own: bool = False) -> str:
+    """Return the text of a file; raise NoFile or FileMistakes. With `own` it must belong to this user."""
+    number = _open(path, own)
+    try:
+        _check_size(os.fstat(number).st_size, path)
+        return _all_of(number, path).decode("utf-8")
+    except OSError as error:
+        raise _unreadable(path, error) from None
+    except UnicodeDecodeError as error:
+        raise _mistake(path, f"byte {error.start} is not UTF-8", "UTF-8 text") from None
+    finally:
+        os.close(number)
+
+
+def read_toml(path: Path, own: bool = False) -> dict[str, Any]:
+    """Return what a TOML file says; raise NoFile or FileMistakes."""
+    text = read_text(path, own)
+    if (found := beyond_bounds(text)) is not None:
+        raise _mistake(path, *found)
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise _mistake(path, str(error), "TOML 1.0") from None
+
+
+def read_json(path: Path, own: bool = False) -> Any:
+    """Return what a JSON file says; raise NoFile or FileMistakes."""
+    text = read_text(path, own)
+    if (found := beyond_bounds(text)) is not None:
+        raise _mistake(path, *found)
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise _mistake(path, str(error), "JSON") from None
+
+
+def open_text(path: Path) -> TextIO:
+    """Open a regular file of any length, to be read by `lines_of`; raise NoFile or FileMistakes."""
+    return open(_open(path, False), encoding="utf-8", errors="replace")
+
+
+def lines_of(file: TextIO) -> Iterator[str]:
+    """Yield the lines of a file; one longer than `MOST_LINE` characters comes in pieces."""
+    while line := file.readline(MOST_LINE):
+        yield line
+
+
+def beyond_bounds(text: str) -> tuple[str, str] | None:
+    """Return what is found and what is allowed where a text is nested too deeply or has too long a word, else None.
+
+    A parser of TOML takes a time that grows with the square of the parts of a dotted key, and digits beyond 4,300 raise
+    errors that are none of its own. Strings and comments count for nothing: no parser goes into them.
+    """
+    bare = _BLANK.sub("", _STRINGS.sub(_stand_in, text))
+    if (word := _LONG_WORD.search(bare)) is not None:
+        shown = f"{word.group()[:20]}... in one word"
+        return shown, f"{MOST_WORD} characters at most in a number or an unquoted key"
+    if _MANY_DOTS.search(bare) is not None:
+        return f"a key of more than {MOST_DOTS} dots", f"{MOST_DOTS} at most"
+    depth = 0
+    for bracket in _BRACKET.finditer(bare):
+        depth = depth + 1 if bracket.group() in "[{" else max(depth - 1, 0)
+        if depth > MOST_DEPTH:
+            return f"brackets nested more than {MOST_DEPTH} deep", f"{MOST_DEPTH} at most"
+    return None
+
+
+def _stand_in(found: re.Match[str]) -> str:
+    return "" if found.group().startswith("#") else "s"
+
+
+def check_usable(path: Path, own: bool = False) -> None:
+    """Raise NoFile or FileMistakes where a path is no regular file, or with `own` belongs to another user.
+
+    A device may act on being opened, so its kind is looked at before.
+    """
+    try:
+        _check(path.stat(), path, own)
+    except (OSError, ValueError) as error:
+        raise _unreadable(path, error) from None
+
+
+def _open(path: Path, own: bool) -> int:
+    """Open a usable file and return its number; raise NoFile or FileMistakes."""
+    check_usable(path, own)
+    try:
+        number = os.open(path, OPENED)
+    except (OSError, ValueError) as error:
+        raise _unreadable(path, error) from None
+    try:
+        _check(os.fstat(number), path, own)
+    except BaseException:
+        os.close(number)
+        raise
+    return number
+
+
+def _check(found: os.stat_result, path: Path, own: bool) -> None:
+    kind = next((name for is_kind, name in KINDS if is_kind(found.st_mode)), None)
+    if kind is not None or not stat.S_ISREG(found.st_mode):
+        raise _mistake(path, kind or "no regular file", "a regular file")
+    if own and found.st_uid != os.geteuid():
+        raise _mistake(path, f"it belongs to user {found.st_uid}", f"a file of user {os.geteuid()}, who runs this")
+
+
+def _all_of(number: int, path: Path) -> bytes:
+    """Read to the end, or to one byte past the most: a file may grow, or say nothing true of its size."""
+    parts, left = [], MOST_BYTES + 1
+    while left and (part := os.read(number, left)):
+        parts.append(part)
+        left -= len(part)
+    data = b"".join(parts)
+    _check_size(len(data), path)
+    return data
+
+
+def _check_size(size: int, path: Path) -> None:
+    if size > MOST_BYTES:
+        raise _mistake(path, f"more than {MOST_BYTES // 1024} KiB", f"{MOST_BYTES // 1024} KiB at most")
+
+
+def _mistake(path: Path, found: str, allowed: str) -> FileMistakes:
+    return FileMistakes([Mistake(str(path), "(file)", found, allowed)])
+
+
+def _unreadable(path: Path, error: OSError | ValueError) -> FileMistakes:
+    found = (error.strerror if isinstance(error, OSError) else None) or str(error)
+    kind = NoFile if isinstance(error, FileNotFoundError) else FileMistakes
+    return kind([Mistake(str(path), "(file)", found, "a readable file")])
+
+
+# The state folder.
+
+
+def own_folder(folder: Path) -> None:
+    """Make a folder that its owner alone may enter, or make one that is there such; raise OSError where it can't be.
+
+    A folder that can't be changed, as on a read-only disk, stays as it is.
+    """
+    folder.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
+    with contextlib.suppress(OSError):
+        if stat.S_IMODE(folder.stat().st_mode) != PRIVATE_FOLDER:
+            folder.chmod(PRIVATE_FOLDER)
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file of the state folder for its owner's eyes, whole or not at all; raise OSError."""
+    own_folder(path.parent)
+    beside = path.with_suffix(".new")
+    # What lies there is of a writer that was killed, or a trap: a pipe would keep us waiting.
+    beside.unlink(missing_ok=True)
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    with os.fdopen(os.open(beside, flags, PRIVATE_FILE), "w", encoding="utf-8") as out:
+        out.write(text)
+        out.flush()
+        os.fsync(out.fileno())
+    beside.replace(path)
+
+
+def set_aside(path: Path, now: datetime, why: str = "unusable") -> Path:
+    """Move what lies at a path to a dated name of its own beside it; return that. Raises OSError.
+
+    A device stays where it is, and so does what belongs to others in a folder of others.
+    """
+    found, user = path.lstat(), os.geteuid()
+    if (
+        stat.S_ISCHR(found.st_mode)
+        or stat.S_ISBLK(found.st_mode)
+        or user not in (found.st_uid, path.parent.stat().st_uid)
+    ):
+        raise PermissionError(errno.EPERM, "not ours to move", str(path))
+    base = f"{path.name}.{why}-{now:%Y-%m-%dT%H%M%S}"
+    names = (base if number == 1 else f"{base}-{number}" for number in count(1))
+    aside = next(there for name in names if not os.path.lexists(there := path.with_name(name)))
+    path.rename(aside)
+    return aside
+
+
+def or_set_aside(read: Callable[[], _Read], path: Path, otherwise: _Read, notes: list[str]) -> _Read:
+    """Return what `read` makes of a file of the state folder, or `otherwise` where there is none or it is unusable.
+
+    An unusable one is set aside; `notes` gets a line that says what was wrong with it and where it lies now.
+    """
+    try:
+        return read()
+    except NoFile:
+        return otherwise
+    except FileMistakes as error:
+        first = error.mistakes[0]
+        told = f"{path.name} is not used: {'' if first.key == '(file)' else f'{first.key}: '}found {first.found}"
+    try:
+        notes.append(f"{told}; it lies at {set_aside(path, datetime.now())}")
+    except OSError as error:
+        notes.append(f"{told}; it cannot be moved ({error.strerror})")
+    return otherwise

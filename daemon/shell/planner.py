@@ -1,0 +1,208 @@
+"""Where plans are worked out: in a process of its own, which is given up when it takes too long.
+
+Rule of this file: `ask` waits no longer than its limit, whatever files and figures do to the one who works, and `close`
+waits for nothing. The process reads and plans and touches nothing else; only finished plans come back.
+"""
+
+import contextlib
+import os
+import pickle
+import select
+import struct
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, Protocol, TypeVar
+
+import structlog
+
+from drillfeed.protocol.errors import Refused
+
+LIMIT_S = 20.0
+READY_S = 60.0
+CLOSE_S = 0.5
+SMALLER = "take a smaller drill, or one with fewer variations"
+HEAD = struct.Struct("<I")
+READY, RESULT, REFUSED, TOO_MUCH, MISTAKE = range(5)
+"""What an answer begins with: ready for work; a result; an exception for the client; short of memory; our mistake."""
+MOST_ANSWER = 64 * 1024 * 1024
+READ_BYTES = 1024 * 1024
+MODULE = "drillfeed.daemon.shell.planning_process"
+_Made = TypeVar("_Made")
+
+
+class Planner(Protocol):
+    """Works something out for the desk."""
+
+    def ask(self, work: Callable[..., _Made], *given: object) -> _Made:
+        """Return what `work(*given)` returns, or raise what it raises; raise Refused where that is given up."""
+
+    def close(self) -> None:
+        """End at once, also under another thread's `ask`."""
+
+
+class InPlace:
+    """Works where it is asked, without a limit: on a virtual clock, and in tests."""
+
+    def ask(self, work: Callable[..., _Made], *given: object) -> _Made:
+        """Return what the work returns."""
+        return work(*given)
+
+    def close(self) -> None:
+        """Nothing goes on."""
+
+
+class Lost(Exception):
+    """The process ended before it answered."""
+
+
+class Apart:
+    """Works in a process that stands by; one thread asks. A process that is given up is killed, and another started."""
+
+    def __init__(self, limit_s: float = LIMIT_S, ready_s: float = READY_S) -> None:
+        self._limit_s, self._ready_s = limit_s, ready_s
+        self._process: subprocess.Popen[bytes] | None = None
+        self._ready = self._closed = False
+        self._changing, self._asking = threading.Lock(), threading.Lock()
+        self._log = structlog.get_logger("planner")
+
+    def start(self) -> None:
+        """Have a process stand by; it takes a second to be ready, and nobody waits for that here.
+
+        Where the system starts none, the daemon goes on without plans, and the next `ask` tries again.
+        """
+        with self._changing:
+            if self._process is None and not self._closed:
+                try:
+                    self._process, self._ready = _started(), False
+                except OSError as error:
+                    self._log.warning("no planner", why=str(error))
+
+    def ask(self, work: Callable[..., _Made], *given: object) -> _Made:
+        """Have the process work it out; raise what the work raises, or Refused where it is given up."""
+        with self._asking:
+            self.start()
+            process = self._process
+            if process is None:
+                what = "the daemon is shutting down" if self._closed else "the system starts no planner just now"
+                raise Refused("busy", what, do="try again later")
+            try:
+                kind, answer = self._asked(process, pickle.dumps((work, given), pickle.HIGHEST_PROTOCOL))
+            except TimeoutError:
+                self._give_up(process, f"no answer within {self._limit_s:g} s")
+                what = f"working it out took more than {self._limit_s:g} s and was given up"
+                raise Refused("bounds", what, do=SMALLER) from None
+            except (Lost, OSError) as lost:
+                self._give_up(process, f"it ended ({lost})")
+                raise Refused("bounds", "working it out ended the planner", do=SMALLER) from None
+        if kind == REFUSED:
+            raise answer
+        if kind == TOO_MUCH:
+            raise Refused("bounds", "working it out takes too much memory", do=SMALLER)
+        if kind == MISTAKE:
+            raise RuntimeError(f"in the planner: {answer}")
+        made: _Made = answer
+        return made
+
+    def _asked(self, process: subprocess.Popen[bytes], message: bytes) -> tuple[int, Any]:
+        """Send work and receive the answer; the time for the work begins when the process is ready for it."""
+        if not self._ready:
+            _receive(process, time.monotonic() + self._ready_s)
+            self._ready = True
+        until_s = time.monotonic() + self._limit_s
+        _send(process, message, until_s)
+        kind, answer = pickle.loads(_receive(process, until_s))
+        return kind, answer
+
+    def close(self) -> None:
+        """Kill the process; an `ask` under way is refused. Nothing is waited for longer than `CLOSE_S`."""
+        with self._changing:
+            self._closed = True
+            process, self._process = self._process, None
+        if process is None:
+            return
+        with contextlib.suppress(OSError):
+            process.kill()
+        if self._asking.acquire(timeout=CLOSE_S):  # who asks uses the pipes, and closes them
+            _kill(process)
+            self._asking.release()
+
+    def _give_up(self, process: subprocess.Popen[bytes], why: str) -> None:
+        with self._changing:
+            if self._process is process:
+                self._process = None
+        _kill(process)
+        if not self._closed:
+            self._log.warning("planner given up", why=why)
+            self.start()
+
+
+def _started() -> subprocess.Popen[bytes]:
+    # -P: nothing of the folder that the daemon happens to run in is imported. One thread is enough for small figures.
+    process = subprocess.Popen(
+        [sys.executable, "-P", "-m", MODULE],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        bufsize=0,
+        env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
+    )
+    assert process.stdin is not None and process.stdout is not None
+    os.set_blocking(process.stdin.fileno(), False)
+    os.set_blocking(process.stdout.fileno(), False)
+    return process
+
+
+def _kill(process: subprocess.Popen[bytes]) -> None:
+    """Kill a process and close its pipes; one that the system cannot end just now is not waited for."""
+    with contextlib.suppress(OSError):
+        process.kill()
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        process.wait(0.2)
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            with contextlib.suppress(OSError):
+                pipe.close()
+
+
+def _wait(number: int, event: int, until_s: float) -> None:
+    """Wait until a pipe can be used; raise TimeoutError."""
+    poller = select.poll()
+    poller.register(number, event)
+    left_s = until_s - time.monotonic()
+    if left_s <= 0 or not poller.poll(left_s * 1000):
+        raise TimeoutError
+
+
+def _send(process: subprocess.Popen[bytes], message: bytes, until_s: float) -> None:
+    assert process.stdin is not None
+    left = memoryview(HEAD.pack(len(message)) + message)
+    while left:
+        _wait(process.stdin.fileno(), select.POLLOUT, until_s)
+        left = left[os.write(process.stdin.fileno(), left) :]
+
+
+def _receive(process: subprocess.Popen[bytes], until_s: float) -> bytes:
+    (length,) = HEAD.unpack(_read(process, HEAD.size, until_s))
+    if length > MOST_ANSWER:
+        raise Lost(f"an answer of {length} bytes")
+    return _read(process, length, until_s)
+
+
+def _read(process: subprocess.Popen[bytes], length: int, until_s: float) -> bytes:
+    assert process.stdout is not None
+    data = bytearray()
+    while len(data) < length:
+        _wait(process.stdout.fileno(), select.POLLIN, until_s)
+        part = os.read(process.stdout.fileno(), min(length - len(data), READ_BYTES))
+        if not part:
+            raise Lost(f"exit status {process.poll()}")
+        data += part
+    return bytes(data)
+
+
+def answer_of(kind: int, answer: Any) -> bytes:
+    """Return a whole answer as it goes over the pipe."""
+    message = pickle.dumps((kind, answer), pickle.HIGHEST_PROTOCOL)
+    return HEAD.pack(len(message)) + message

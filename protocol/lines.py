@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from drillfeed.protocol.commands import is_stop
 from drillfeed.protocol.errors import CODES, ErrorCode, Refused
-from drillfeed.protocol.greetings import TAIL_BYTES, greeting_begun, greeting_ended
+from drillfeed.protocol.greetings import TAIL_BYTES, greeting_begun, greeting_of
 from drillfeed.protocol.plain import plain
 from drillfeed.protocol.status import Notice
 
@@ -92,7 +92,7 @@ class LineBuffer:
                 whole = self._tail if self._skipping else bytes(self._kept)
             skipped = self._skipping
             self._begin_line()
-            if self._over or self._greets(greeting_begun(whole) or greeting_ended(whole), whole, events):
+            if self._over or self._greets(greeting_of(whole), whole, events):
                 return
             event = None if skipped else _event_of(whole)
             if event is not None:
@@ -131,7 +131,7 @@ class LineBuffer:
         # One more than the limit may be kept: a carriage return before the newline is no part of the line.
         room = LINE_MOST_BYTES + 1 - len(self._kept)
         self._kept += piece[:room]
-        if self._greets(greeting_begun(bytes(self._kept)), b"", events):
+        if self._greets(greeting_begun(self._kept), b"", events):
             return
         too_long = len(piece) > room or (len(self._kept) > LINE_MOST_BYTES and self._kept[-1:] != b"\r")
         if too_long:

@@ -7,7 +7,7 @@ One row is one wheel setting with what was measured at it; a blank cell is a fig
 import csv
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 from drillfeed.daemon.mistakes import MOST_MISTAKES, FileMistakes, Mistake
 
@@ -38,7 +38,7 @@ class Mark:
     """Hold one row: a setting as told (rpm, degrees) and what was measured at it, None where nothing was.
 
     `depth_m` is where balls landed past the net (negative before it); `gate_s` the time between the opening and a mark
-    `gate_m` along the table, filmed at `fps`; spin in rev/s; wheels by tachometer in rpm.
+    `gate_m` along the table, filmed at `fps`; spin in rev/s; wheels by tachometer in rpm; `line` of its file or 0.
     """
 
     top_rpm: float
@@ -52,6 +52,18 @@ class Mark:
     tach_top_rpm: float | None = None
     tach_bottom_rpm: float | None = None
     balls: int = 1
+    line: int = field(default=0, compare=False)
+
+
+def exchanged(mark: Mark) -> Mark:
+    """Return a row read with top and bottom the other way round."""
+    return replace(
+        mark,
+        top_rpm=mark.bottom_rpm,
+        bottom_rpm=mark.top_rpm,
+        tach_top_rpm=mark.tach_bottom_rpm,
+        tach_bottom_rpm=mark.tach_top_rpm,
+    )
 
 
 def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
@@ -88,7 +100,7 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
         wrong = wrong or _amiss(row, file, n)
         mistakes += wrong
         if not wrong:
-            marks.append(_mark(row))
+            marks.append(_mark(row, n))
     if mistakes:
         raise FileMistakes(mistakes[:MOST_MISTAKES])
     return marks
@@ -126,7 +138,7 @@ def _amiss(row: dict[str, float], file: str, n: int) -> list[Mistake]:
     return wrong
 
 
-def _mark(row: dict[str, float]) -> Mark:
+def _mark(row: dict[str, float], line: int) -> Mark:
     depth = row.get("depth_cm")
     return Mark(
         row["top_rpm"],
@@ -140,4 +152,5 @@ def _mark(row: dict[str, float]) -> Mark:
         tach_top_rpm=row.get("tach_top_rpm"),
         tach_bottom_rpm=row.get("tach_bottom_rpm"),
         balls=int(row.get("balls", 1)),
+        line=line,
     )

@@ -4,14 +4,15 @@ Rule of this file: whatever a client sends, a stop in it acts before anything el
 bytes, and what is kept for the client stays bounded: 64 waiting lines, some counters, one half line.
 """
 
-import asyncio
-from collections import deque
+import socket
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from drillfeed.daemon.shell.callers import household
+from drillfeed.daemon.shell.places import Places
+from drillfeed.daemon.shell.waiting import TOO_FAST, StopAnswer, StopCarriedOut, TooFast, WaitingRow
+from drillfeed.daemon.shell.wire import Wire
 from drillfeed.protocol.commands import Caller, is_stop
-from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import (
     BadLine,
     Event,
@@ -29,100 +30,53 @@ from drillfeed.protocol.status import Notice
 if TYPE_CHECKING:
     from drillfeed.daemon.shell.line_server import LineServer
 
-READ_BYTES = 4_096
-READ_BYTES_A_TURN = 32_768
-READ_BYTES_LEAST = 128
-WAITING_LINES_MOST = 64
-WAITING_ENTRIES_MOST = 256
 REFUSALS_A_TURN = 32
-WRITE_HIGH_BYTES = 32_768
-WRITE_LOW_BYTES = 8_192
 STOP_NOTICE_MOST_BYTES = 131_072
 CLOSE_FLUSH_S = 2.0
-TOO_FAST = Refused(
-    "too-fast",
-    "thrown away: too many lines wait for their answers (a stop among them was carried out)",
-    expected=f"at most {WAITING_LINES_MOST} waiting lines",
-    do="wait for answers before sending more",
-)
-
-
-@dataclass
-class TooFast:
-    """So many lines in a row that were thrown away; each is refused when its turn comes."""
-
-    count: int
-
-
-@dataclass
-class StopCarriedOut:
-    """One stop that was carried out at once; its reply comes a moment later."""
-
-    reply: Reply | None = None
-
-
-@dataclass
-class StopAnswer:
-    """So many stop lines in a row, all carried out by one stop; each is answered when its turn comes."""
-
-    stop: StopCarriedOut
-    count: int = 1
-
 
 Watching = Literal["off", "text", "json"]
-Waiting = Line | BadLine | TooFast | StopAnswer
 
 
-class LineConnection(asyncio.BufferedProtocol):
+class LineConnection:
     """Read one client, and hand its lines to the server one at a time."""
 
-    def __init__(self, server: "LineServer") -> None:
-        self.server = server
-        self.caller = Caller("anyone", "", "")
-        self.own_caller = self.caller  # what it is without a pairing
+    def __init__(self, server: "LineServer", places: "Places[LineConnection]", caller: Caller, wire: Wire) -> None:
+        self.server, self.places, self.caller = server, places, caller
+        self.own_caller = caller  # what it is without a pairing
+        self._came_from = caller.name
+        self.until_s: float | None = None  # at the door, where there is no place
         self.paired: str | None = None
-        self.stop_only = False
         self.watching: Watching = "off"
         self.last_serial = 0
-        self.last_heard_s = 0.0
+        self.last_heard_s = server.loop_time()
         self.in_turn = False
         self.write_paused = False
         self.closing = False
         self._ended = False
         self._stops_untold = 0
         self._buffer = LineBuffer()
-        self._read_into = bytearray(READ_BYTES)
-        self._waiting: deque[Waiting] = deque()
-        self._lines_waiting = 0
+        self._waiting = WaitingRow()
         self._outstanding: object | None = None
-        self._transport: asyncio.Transport | None = None
+        self._transport: Wire | None = wire
 
-    # Called by asyncio
+    # Called by its wire
 
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Take up the connection; the server decides on role and room."""
-        assert isinstance(transport, asyncio.Transport)
-        self._transport = transport
-        transport.set_write_buffer_limits(WRITE_HIGH_BYTES, WRITE_LOW_BYTES)
-        self.server.joined(self, transport)
-
-    def connection_lost(self, exc: Exception | None) -> None:
+    def connection_lost(self) -> None:
         """Forget what was waiting; what was already handed over goes on."""
         self.closing = True
         self._waiting.clear()
         self._transport = None
-        self.server.left(self)
+        self.places.leave(self)
 
-    def get_buffer(self, sizehint: int) -> memoryview:
+    def get_buffer(self) -> memoryview:
         """Offer a small buffer, smaller the more clients there are, so that one turn of the loop stays short."""
-        share = READ_BYTES_A_TURN // max(1, self.server.connections)
-        return memoryview(self._read_into)[: max(READ_BYTES_LEAST, min(READ_BYTES, share))]
+        return self.server.read_into[: self.server.read_share()]
 
     def buffer_updated(self, nbytes: int) -> None:
         """Take what arrived; where the row is full, look again only after a while: a stop may come."""
         began_s = self.server.loop_time()
-        self._take(bytes(self._read_into[:nbytes]))
-        if self._lines_waiting >= WAITING_LINES_MOST and self._transport is not None and not self.closing:
+        self._take(bytes(self.server.read_into[:nbytes]))
+        if self._waiting.full and self._transport is not None and not self.closing:
             self._transport.pause_reading()
             self.server.rest_from(self, self.server.loop_time() - began_s)
 
@@ -131,11 +85,10 @@ class LineConnection(asyncio.BufferedProtocol):
         if self._transport is not None and not self.closing:
             self._transport.resume_reading()
 
-    def eof_received(self) -> bool:
+    def eof_received(self) -> None:
         """Answer what is waiting, then close; an unfinished `stop` counts as one."""
         self._take_events(self._buffer.end())
         self._ended = True
-        return True
 
     def pause_writing(self) -> None:
         """Hold back answers and notices until the client has read some."""
@@ -147,57 +100,80 @@ class LineConnection(asyncio.BufferedProtocol):
         self.server.give_turn(self)
         self.server.notices_ready()
 
+    # Asked and told by its places and the server
+
+    def begin(self) -> None:
+        """Read what has arrived already, and then whatever comes."""
+        if self._transport is not None:
+            self._transport.serve(self)
+
+    @property
+    def household(self) -> str:
+        """Tell what the address that it came from counts as."""
+        return household(self._came_from)
+
+    @property
+    def keeps_place(self) -> bool:
+        """Tell whether it keeps its place however long it says nothing: it watches."""
+        return self.watching != "off"
+
+    @property
+    def awaits_stop(self) -> bool:
+        """Tell whether a stop of it was carried out and is not answered yet."""
+        return self._stops_untold > 0 or any(isinstance(entry, StopAnswer) for entry in self._waiting.entries)
+
+    @property
+    def stop_only(self) -> bool:
+        """Tell whether it has no place."""
+        return self not in self.places.placed
+
+    def look(self) -> None:
+        """Read and act on what has arrived."""
+        if self._transport is not None:
+            self._transport.look()
+
+    def settle(self) -> None:
+        """Make a connection that has a place last, and quick."""
+        if self._transport is not None and self._transport.sock.family != socket.AF_UNIX:
+            self._transport.sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            self._transport.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def make_room(self) -> None:
+        """Give up the place; it was silent for long."""
+        self.tell(Notice(serial=0, topic="closing", text="idle, and another client needs the place"))
+        self.close()
+
     # Reading
 
     def _take(self, data: bytes) -> None:
         self.last_heard_s = self.server.loop_time()
-        events = self._buffer.feed(data)
-        if any(isinstance(event, StopByte) for event in events):
-            self._stops_untold += 1
-            self.server.desk.stop(self.caller, self._from_any_thread(self._tell_stop))
-        self._take_events(events)
+        self._take_events(self._buffer.feed(data))
 
     def _take_events(self, events: list[Event]) -> None:
-        stop = StopCarriedOut()
-        if any(isinstance(event, Line) and is_stop(event.text) for event in events):
+        stop, byte, other = StopCarriedOut(), False, False
+        stops = {event for event in events if isinstance(event, Line) and is_stop(event.text)}
+        for event in events:
+            byte = byte or isinstance(event, StopByte)
+            other = other or (isinstance(event, Line) and event not in stops)
+        if byte:
+            self._stops_untold += 1
+            self.server.desk.stop(self.caller, self._from_any_thread(self._tell_stop))
+        if stops:
             self.server.desk.stop(self.caller, self._from_any_thread(lambda reply: self._stop_replied(stop, reply)))
+        if other and self.stop_only:
+            self.server.give_place(self)
         for event in events:
             if isinstance(event, Greeting):
                 self.server.warn_of_greeting(self, event.refused)
                 self.send_reply(refusal("", event.refused))
                 self.close()
-            elif isinstance(event, Line) and is_stop(event.text):
-                self._enter_stop(stop)
+            elif self._ended:
+                continue
+            elif event in stops:
+                self._waiting.enter_stop(stop)
             elif not isinstance(event, StopByte):
-                self._enter(event)
+                self._waiting.enter(event)
         self.server.give_turn(self)
-
-    def _enter(self, event: Line | BadLine) -> None:
-        if self._ended:
-            return
-        if self._lines_waiting < WAITING_LINES_MOST:
-            self._lines_waiting += 1
-            self._waiting.append(event)
-        else:
-            self._enter_too_fast()
-
-    def _enter_stop(self, stop: StopCarriedOut) -> None:
-        if self._ended:
-            return
-        last = self._waiting[-1] if self._waiting else None
-        if isinstance(last, StopAnswer) and last.stop is stop:
-            last.count += 1
-        elif len(self._waiting) < WAITING_ENTRIES_MOST:
-            self._waiting.append(StopAnswer(stop))
-        else:
-            self._enter_too_fast()
-
-    def _enter_too_fast(self) -> None:
-        last = self._waiting[-1] if self._waiting else None
-        if isinstance(last, TooFast):
-            last.count += 1
-        else:
-            self._waiting.append(TooFast(1))
 
     # Answering
 
@@ -209,7 +185,7 @@ class LineConnection(asyncio.BufferedProtocol):
             if self._ended and not self._stops_untold:
                 self.close()
             return False
-        head = self._waiting[0]
+        head = self._waiting.entries[0]
         if isinstance(head, StopAnswer):
             if head.stop.reply is None:
                 return False
@@ -217,8 +193,7 @@ class LineConnection(asyncio.BufferedProtocol):
         elif isinstance(head, TooFast):
             self._repeat(head, refusal("", TOO_FAST))
         else:
-            self._waiting.popleft()
-            self._lines_waiting -= 1
+            self._waiting.take_line()
             if isinstance(head, BadLine):
                 self.send_reply(refusal("", head.refused))
             else:
@@ -226,11 +201,7 @@ class LineConnection(asyncio.BufferedProtocol):
         return True
 
     def _repeat(self, head: StopAnswer | TooFast, reply: Reply) -> None:
-        now = min(head.count, REFUSALS_A_TURN)
-        head.count -= now
-        if not head.count:
-            self._waiting.popleft()
-        self.write(format_reply(reply) * now)
+        self.write(format_reply(reply) * self._waiting.take(head, REFUSALS_A_TURN))
 
     def _hand_over(self, line: Line) -> None:
         turn = self._outstanding = object()
@@ -250,7 +221,9 @@ class LineConnection(asyncio.BufferedProtocol):
         return lambda reply: self.server.on_loop(lambda: on_reply(reply))
 
     def _stop_replied(self, stop: StopCarriedOut, reply: Reply) -> None:
+        # Answered before the lines of others, where none of its own stands before it.
         stop.reply = reply
+        self.step()
         self.server.give_turn(self)
 
     def _tell_stop(self, reply: Reply) -> None:
@@ -282,14 +255,14 @@ class LineConnection(asyncio.BufferedProtocol):
     def end(self) -> None:
         """Take no more lines; close once the answer that is being given is written."""
         self._waiting.clear()
-        self._lines_waiting = 0
         self._ended = True
 
     def close(self) -> None:
         """Send what was written, then close; a client that does not read is cut off after two seconds."""
         if self._transport is not None and not self.closing:
             self._transport.close()
-            self.server.later(CLOSE_FLUSH_S, self.abort)
+            if self._transport.get_write_buffer_size():
+                self.server.later(CLOSE_FLUSH_S, self.abort)
         self.closing = True
 
     def abort(self) -> None:

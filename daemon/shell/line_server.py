@@ -1,44 +1,38 @@
 """The text command protocol on TCP and a Unix socket, between many clients and one desk.
 
-Rule of this file: a stop goes to the desk the moment its bytes arrive; everything else takes turns, a
-few lines a turn for all connections together, so that no client can keep another waiting. After a turn
-a rest, and after what was read of clients that flood, so that no flood takes the processor from the control loop. The
-desk decides on states; here only bytes, lines and roles are looked at.
+Rule of this file: a stop goes to the desk the moment its bytes arrive; everything else takes turns (`turns.py`). Who
+has a place is decided in `places.py`, and the desk decides on states; here only lines and roles are looked at.
 """
 
 import asyncio
-import ipaddress
-import os
 import socket
-import stat
-import struct
-from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
 import structlog
 
+from drillfeed.daemon.shell.callers import caller_of
+from drillfeed.daemon.shell.doors import Door, tcp_sockets, unix_socket
 from drillfeed.daemon.shell.line_connection import LineConnection
 from drillfeed.daemon.shell.line_orders import LINE_ORDERS
 from drillfeed.daemon.shell.pairing import Pairings
-from drillfeed.protocol.commands import COMMANDS, Caller, Command, Role, check_role, parse
+from drillfeed.daemon.shell.places import Places, room_for
+from drillfeed.daemon.shell.turns import Turns
+from drillfeed.daemon.shell.wire import Wire
+from drillfeed.protocol.commands import COMMANDS, Caller, Command, check_role, parse
 from drillfeed.protocol.errors import CODES, Refused
 from drillfeed.protocol.lines import Reply, format_notice, refusal
 from drillfeed.protocol.status import Notice, Snapshot
 
 ReplyTo = Callable[[Reply], None]
 
-CONNECTIONS_MOST = 256
-RESERVE_CONNECTIONS = 32  # beyond the limit; these may only stop
-RESERVE_S = 5.0
-IDLE_BEFORE_EVICTION_S = 60.0
-LINES_A_TURN = 8
-RESTS = 3.0  # times as long as the turn, or the reading, before it
-READ_REST_LEAST_S = 0.002
-BACKLOG = 128
+READ_BYTES = 4_096
+READ_BYTES_A_TURN = 32_768
+READ_BYTES_LEAST = 128
 WARN_EVERY_S = 60.0
-ACCEPT_TURNS = 4  # of the loop, by when asyncio has made a connection of what it accepted
+SWEEP_EVERY_S = 0.25
 
 
 class Desk(Protocol):
@@ -60,10 +54,6 @@ class Desk(Protocol):
         """Return the notices after `serial` that are still kept, and how many are not."""
 
 
-class AddressInUse(OSError):
-    """Another daemon answers at this address, or something that is no socket lies there."""
-
-
 class LineServer:
     """Hold the connections, give them turns, and pass notices on to those that watch."""
 
@@ -72,34 +62,37 @@ class LineServer:
         desk: Desk,
         pairings: Pairings | None = None,
         *,
-        connections_most: int = CONNECTIONS_MOST,
-        reserve_connections: int = RESERVE_CONNECTIONS,
-        reserve_s: float = RESERVE_S,
+        connections_most: int | None = None,
+        reserve_connections: int | None = None,
+        reserve_s: float | None = None,
     ) -> None:
         self.desk = desk
         self.pairings = pairings if pairings is not None else Pairings()
         self.saving = asyncio.Lock()
         self._kept: set[asyncio.Future[None]] = set()
-        self._connections_most = connections_most
-        self._reserve_connections = reserve_connections
-        self._reserve_s = reserve_s
+        room = room_for("tcp")
+        given = {"places": connections_most, "an_address": connections_most, "at_door": reserve_connections}
+        changed = {name: value for name, value in (*given.items(), ("door_s", reserve_s)) if value is not None}
+        # Strangers on the network never take the places of the machine's own socket.
+        self._places = {
+            "tcp": Places[LineConnection](replace(room, **changed)),  # type: ignore[arg-type]
+            "unix": Places[LineConnection](room_for("unix")),
+        }
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._listeners: list[asyncio.Server] = []
+        self._doors: list[Door] = []
+        self.read_into = memoryview(bytearray(READ_BYTES))  # one for all: what is read is taken at once
         self._socket_file: tuple[Path, int] | None = None
-        self._connections: set[LineConnection] = set()
-        self._turns: deque[LineConnection] = deque()
-        self._turn_planned = False
-        self._rests_until_s = float("-inf")
-        self._flooding = 0
+        self._turns = Turns()
         self._notices_planned = False
+        self._sweep_planned = False
         self._warned_s = float("-inf")
 
     async def listen_tcp(self, host: str = "127.0.0.1", port: int = 7340) -> tuple[str, int]:
         """Listen on TCP and return the address taken (port 0 takes a free one); raises OSError."""
-        self._loop = asyncio.get_running_loop()
-        listener = await self._loop.create_server(lambda: LineConnection(self), host, port, backlog=BACKLOG)
-        self._listeners.append(listener)
-        address = listener.sockets[0].getsockname()
+        self._loop = self._turns.loop = loop = asyncio.get_running_loop()
+        bound = await tcp_sockets(loop, host, port)
+        self._doors += [self._door(loop, sock, "tcp") for sock in bound]
+        address = bound[0].getsockname()
         return str(address[0]), int(address[1])
 
     async def listen_unix(self, path: Path) -> None:
@@ -107,32 +100,16 @@ class LineServer:
 
         Raises AddressInUse where a daemon answers there or the file is no socket, OSError otherwise.
         """
-        self._loop = asyncio.get_running_loop()
-        _remove_stale(path)
-        sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        try:
-            sock.bind(str(path))
-            # Nobody can connect before listen(), so the mode is right from the first connection on.
-            path.chmod(0o600)
-            self._socket_file = (path, path.stat().st_ino)
-            listener = await self._loop.create_unix_server(lambda: LineConnection(self), sock=sock, backlog=BACKLOG)
-        except BaseException:
-            sock.close()
-            raise
-        self._listeners.append(listener)
+        self._loop = self._turns.loop = loop = asyncio.get_running_loop()
+        sock = unix_socket(path)
+        self._socket_file = (path, path.stat().st_ino)
+        self._doors.append(self._door(loop, sock, "unix"))
 
     async def close(self) -> None:
         """Stop listening, tell the clients, and close every connection."""
-        # A connection accepted but not yet made when its listener closes would leave its socket open: accept no more
-        # first, then let those under way be made, then close.
-        for listener in self._listeners:
-            for sock in listener.sockets:
-                asyncio.get_running_loop().remove_reader(sock.fileno())
-        for _ in range(ACCEPT_TURNS):
-            await asyncio.sleep(0)
-        for listener in self._listeners:
-            listener.close()
-        for connection in list(self._connections):
+        for door in self._doors:
+            door.close()
+        for connection in self._connections:
             connection.tell(Notice(serial=0, topic="closing", text="the daemon is shutting down"))
             connection.close()
         if self._socket_file is not None:
@@ -140,10 +117,9 @@ class LineServer:
             if path.exists() and path.stat().st_ino == inode:
                 path.unlink()
         await asyncio.sleep(0)
-        while self._connections:
-            for connection in list(self._connections):
-                connection.abort()
-            await asyncio.sleep(0)
+        for connection in self._connections:
+            connection.abort()
+        await asyncio.sleep(0)
 
     def notices_ready(self) -> None:
         """Tell that there are new notices; may be called from any thread, as often as one likes."""
@@ -156,34 +132,35 @@ class LineServer:
     @property
     def connections(self) -> int:
         """Tell how many connections there are."""
-        return len(self._connections)
+        return sum(len(places.placed) + len(places.at_door) for places in self._places.values())
 
-    def joined(self, connection: LineConnection, transport: asyncio.Transport) -> None:
-        """Give a new connection its role and a place, or one of the few that may only stop."""
-        sock = transport.get_extra_info("socket")
-        if sock.family != socket.AF_UNIX:
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-        connection.caller = connection.own_caller = caller_of(sock)
-        connection.last_heard_s = self.loop_time()
-        if self._count(stop_only=False) >= self._connections_most and not self._evict_idle():
-            connection.stop_only = True
-            if self._count(stop_only=True) >= self._reserve_connections:
-                oldest = min((c for c in self._connections if c.stop_only), key=lambda c: c.last_heard_s)
-                self._connections.discard(oldest)
-                oldest.abort()
-            self.later(self._reserve_s, connection.close)
-        self._connections.add(connection)
+    def read_share(self) -> int:
+        """Tell how many bytes a connection may read at a time: fewer, the more there are."""
+        return max(READ_BYTES_LEAST, min(READ_BYTES, READ_BYTES_A_TURN // max(1, self.connections)))
 
-    def left(self, connection: LineConnection) -> None:
-        """Forget a connection."""
-        self._connections.discard(connection)
+    def take_in(self, sock: socket.socket, address: object, places: Places[LineConnection]) -> None:
+        """Make a connection of what was accepted, and read what has arrived with it."""
+        assert self._loop is not None
+        try:
+            connection = LineConnection(self, places, caller_of(sock, address), Wire(self._loop, sock))
+        except (OSError, ValueError):  # gone again
+            sock.close()
+            return
+        places.arrive(connection, self._loop.time())
+        connection.begin()
+        if connection.until_s is not None:
+            self._plan_sweep()
+
+    def give_place(self, connection: LineConnection) -> None:
+        """Give a connection a place, if there is one; without one it may only stop, for a short time."""
+        if connection.places.take(connection, self.loop_time()):
+            connection.settle()
+        else:
+            self._plan_sweep()
 
     def give_turn(self, connection: LineConnection) -> None:
         """Put a connection in the row of those that have something to do."""
-        if not connection.in_turn and not connection.closing:
-            connection.in_turn = True
-            self._turns.append(connection)
-        self._plan_turn()
+        self._turns.give(connection)
 
     def carry_out(self, connection: LineConnection, text: str, reply: ReplyTo) -> Reply | None:
         """Parse one line and answer it, or hand it to the desk and return None."""
@@ -233,14 +210,8 @@ class LineServer:
             structlog.get_logger().warning("another protocol on the command line", found=refused.found, address=where)
 
     def rest_from(self, connection: LineConnection, took_s: float) -> None:
-        """Let a connection that floods read on later: the more of them there are, the later."""
-        self._flooding += 1
-
-        def read_on() -> None:
-            self._flooding -= 1
-            connection.read_on()
-
-        self.later(max(READ_REST_LEAST_S, RESTS * took_s * self._flooding), read_on)
+        """Let a connection that floods read on later."""
+        self._turns.rest_from(connection, took_s, self.later)
 
     def keep(self, task: "asyncio.Future[None]") -> None:
         """Hold on to a task until it is done; asyncio itself holds it only weakly."""
@@ -249,7 +220,7 @@ class LineServer:
 
     def connections_of(self, clients: tuple[str, ...]) -> list[LineConnection]:
         """List the connections that hold the key of one of these clients."""
-        return [one for one in self._connections if one.paired in clients]
+        return [connection for connection in self._connections if connection.paired in clients]
 
     def newest_serial(self) -> int:
         """Tell the serial of the newest notice; 0 where there is none."""
@@ -262,34 +233,32 @@ class LineServer:
 
     # Inside
 
-    def _plan_turn(self) -> None:
-        if self._turns and not self._turn_planned and self._loop is not None:
-            self._turn_planned = True
-            rest_s = self._rests_until_s - self._loop.time()
-            if rest_s > 0:
-                self._loop.call_later(rest_s, self._take_turns)
-            else:
-                self._loop.call_soon(self._take_turns)
+    @property
+    def _connections(self) -> list[LineConnection]:
+        return [guest for places in self._places.values() for guest in (*places.placed, *places.at_door)]
 
-    def _take_turns(self) -> None:
-        assert self._loop is not None
-        began_s = self._loop.time()
-        for _ in range(LINES_A_TURN):
-            if not self._turns:
-                break
-            connection = self._turns.popleft()
-            connection.in_turn = False
-            if connection.step():
-                self.give_turn(connection)
-        ended_s = self._loop.time()
-        self._rests_until_s = ended_s + RESTS * (ended_s - began_s)
-        self._turn_planned = False
-        self._plan_turn()
+    def _door(self, loop: asyncio.AbstractEventLoop, sock: socket.socket, kind: str) -> Door:
+        places = self._places[kind]
+        return Door(loop, sock, lambda taken, address: self.take_in(taken, address, places), places.turn_one_away)
+
+    def _plan_sweep(self) -> None:
+        if not self._sweep_planned:
+            self._sweep_planned = True
+            self.later(SWEEP_EVERY_S, self._sweep)
+
+    def _sweep(self) -> None:
+        """Close those whose time at the door is over: one timer for all of them, however many they are."""
+        self._sweep_planned = False
+        for places in self._places.values():
+            for connection in places.overdue(self.loop_time()):
+                connection.close()
+            if any(connection.until_s is not None for connection in places.at_door):
+                self._plan_sweep()
 
     def _pass_notices_on(self) -> None:
         self._notices_planned = False
         written: dict[tuple[int, bool], bytes] = {}
-        for connection in list(self._connections):
+        for connection in self._connections:
             if connection.watching != "off":
                 self._pass_on_to(connection, written)
 
@@ -309,62 +278,3 @@ class LineServer:
                 written[key] = format_notice(notice, key[1])
             connection.write(written[key])
             connection.last_serial = notice.serial
-
-    def _count(self, *, stop_only: bool) -> int:
-        return sum(connection.stop_only == stop_only for connection in self._connections)
-
-    def _evict_idle(self) -> bool:
-        since = self.loop_time() - IDLE_BEFORE_EVICTION_S
-        idle = [c for c in self._connections if not c.stop_only and c.watching == "off" and c.last_heard_s < since]
-        if not idle:
-            return False
-        longest = min(idle, key=lambda c: c.last_heard_s)
-        longest.tell(Notice(serial=0, topic="closing", text="idle, and another client needs the place"))
-        longest.close()
-        self._connections.discard(longest)
-        return True
-
-
-def caller_of(sock: socket.socket) -> Caller:
-    """Tell who is at the other end of a socket: role, name and address."""
-    if sock.family == socket.AF_UNIX:
-        if not hasattr(socket, "SO_PEERCRED"):
-            return Caller(role_of("unix", ""), "owner", "unix socket", here=True)
-        _, uid, _ = struct.unpack("3i", sock.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))
-        return Caller(role_of("unix", ""), f"uid {uid}", "unix socket", here=True)
-    try:
-        host, port = sock.getpeername()[:2]
-    except OSError:  # gone again before it was looked at
-        return Caller("anyone", "", "")
-    role = role_of("tcp", host)
-    return Caller(role, host, f"{host} port {port}", here=role != "anyone")
-
-
-def role_of(kind: str, host: str) -> Role:
-    """Choose the role of a peer: the Unix socket is its owner's, loopback is the player, others are anyone."""
-    if kind == "unix":
-        return "owner"
-    address = ipaddress.ip_address(host.split("%")[0])
-    if isinstance(address, ipaddress.IPv6Address) and address.ipv4_mapped is not None:
-        address = address.ipv4_mapped
-    return "player" if address.is_loopback else "anyone"
-
-
-def _remove_stale(path: Path) -> None:
-    """Remove a socket file that nobody answers at; raises AddressInUse where something does."""
-    try:
-        mode = path.lstat().st_mode
-    except FileNotFoundError:
-        return
-    if not stat.S_ISSOCK(mode):
-        raise AddressInUse(f"{path} is no socket; expected a socket left by an earlier run, or nothing")
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
-        probe.settimeout(1.0)
-        try:
-            probe.connect(os.fspath(path))
-        except (ConnectionRefusedError, FileNotFoundError):
-            path.unlink(missing_ok=True)
-            return
-        except OSError as error:
-            raise AddressInUse(f"{path} is in use ({error})") from error
-    raise AddressInUse(f"a daemon answers at {path}; stop that one first, or choose another --socket")

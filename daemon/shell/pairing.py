@@ -6,7 +6,6 @@ client; a key is kept as a salted hash. Time is an argument. A stop never comes 
 
 import hashlib
 import hmac
-import ipaddress
 import json
 import secrets
 from collections import OrderedDict
@@ -18,6 +17,7 @@ from pydantic import Field
 
 from drillfeed.daemon.files import or_set_aside, read_json, write_whole
 from drillfeed.daemon.mistakes import Table, validate
+from drillfeed.daemon.shell.callers import household
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.spec import Role
 
@@ -101,7 +101,7 @@ class Pairings:
 
     def enter(self, secret: str, address: str, now_s: float, today: int) -> Entered:
         """Check a code or a key that `address` shows; raises Refused (wait, not-paired, busy)."""
-        place = _place(address)
+        place = household(address)
         tries = self._tries.get(place)
         if tries is not None and now_s - tries.last_s > FORGET_S:
             tries = None
@@ -177,17 +177,6 @@ class Pairings:
 def _digest(key: str, salt: bytes) -> str:
     # A key is 24 random bytes: there is nothing to guess that a slow hash would have to protect.
     return hashlib.blake2b(key.encode(), salt=salt, digest_size=DIGEST_BYTES).hexdigest()
-
-
-def _place(address: str) -> str:
-    """Return what tries are counted by: an IPv4 address, or the /64 that one IPv6 household has."""
-    try:
-        found = ipaddress.ip_address(address.split("%")[0])
-    except ValueError:
-        return address
-    if isinstance(found, ipaddress.IPv4Address):
-        return str(found)
-    return str(found.ipv4_mapped or ipaddress.ip_network((int(found), 64), strict=False))
 
 
 def _read(file: Path) -> tuple[Paired, ...]:

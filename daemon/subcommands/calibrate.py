@@ -7,6 +7,9 @@ from drillfeed.daemon.subcommands.fly import add_air, finite
 
 if TYPE_CHECKING:
     from drillfeed.daemon.aim.calibrate import Fit
+    from drillfeed.daemon.aim.doubts import Doubt
+    from drillfeed.daemon.aim.marks import Mark
+    from drillfeed.daemon.aim.thrower import Thrower
     from drillfeed.daemon.calibration import Calibration
     from drillfeed.daemon.machine import Machine
 
@@ -14,10 +17,12 @@ EXAMPLES = """\
 examples:
   drillfeed calibrate marks.csv --machine my-thrower.toml
   drillfeed calibrate marks.csv --machine my-thrower.toml --ball-batch "worn training balls" --temp 17
+  drillfeed calibrate marks.csv --machine my-thrower.toml --odd-rows leave-out
   drillfeed calibrate --columns                 what may stand in the file
   drillfeed calibrate --live --machine my-thrower.toml     throw test balls and ask where they landed
   drillfeed calibrate --trim rally-topspin --long -5 --machine my-thrower.toml
 """
+MOST_LEFT_OUT = 0.25  # of the rows: with more of them odd, nobody knows which ones are right
 COLUMNS_TEXT = """\
 One row is one setting and what was measured at it; leave blank what was not. Lines that begin with # are skipped.
   top_rpm, bottom_rpm, tilt_deg   as told to the machine (these three are needed)
@@ -48,6 +53,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--ball-batch", default="", metavar="TEXT", help="which balls they were")
     parser.add_argument(
         "--zone", type=finite, default=0.15, metavar="M", help="landing zone the scatter must fit (0.15)"
+    )
+    parser.add_argument(
+        "--odd-rows",
+        choices=["keep", "leave-out"],
+        help="what to do with rows that do not fit the others (a terminal is asked row by row)",
     )
     parser.add_argument("--stale-after", type=int, metavar="N", help="balls after which to measure again (5000)")
     parser.add_argument("--live", action="store_true", help="throw test balls with the running daemon, mark by mark")
@@ -89,7 +99,6 @@ def _fit(args: argparse.Namespace) -> int:
     import json
     from pathlib import Path
 
-    from drillfeed.daemon.aim.calibrate import fit
     from drillfeed.daemon.aim.marks import read_marks
     from drillfeed.daemon.calibration import beside
     from drillfeed.daemon.files import read_text
@@ -98,18 +107,67 @@ def _fit(args: argparse.Namespace) -> int:
 
     machine = load_machine(args.machine).model_copy(update={"calibration": None})
     marks = read_marks(read_text(Path(args.file)).splitlines(), args.file)
-    found = fit(thrower_for(args, machine), marks, args.zone)
+    found, odd = _judged(args, thrower_for(args, machine), marks)
     made = _calibration(args, machine.name, found, datetime.date.today().isoformat())
     out = Path(args.out) if args.out else beside(find("machines", args.machine), "calibration")
     if found.refused is None:
         out.write_text(made.as_toml(), encoding="utf-8")
     if args.json:
-        told = {"calibrated": found.refused is None, "refused": found.refused, "file": str(out), **made.model_dump()}
+        told = {"calibrated": found.refused is None, "refused": found.refused, "odd_rows": odd, **made.model_dump()}
         print(json.dumps({**told, "file": None if found.refused else str(out)}))
     else:
-        print("\n".join(_lines(found)))
+        print("\n".join([*odd, *_lines(found)]))
         print(f"not calibrated: {found.refused}; nothing written" if found.refused else f"calibrated: written to {out}")
     return 0 if found.refused is None else 1
+
+
+def _judged(args: argparse.Namespace, thrower: "Thrower", marks: "list[Mark]") -> "tuple[Fit, list[str]]":
+    """Return the fit with odd rows kept or left out as the options or the person say, and those rows in words.
+
+    While nobody has decided, the fit is refused, with the option that decides.
+    """
+    from dataclasses import replace
+
+    from drillfeed.daemon.aim.calibrate import fit
+    from drillfeed.daemon.aim.doubts import doubts
+
+    whole, odd = fit(thrower, marks, args.zone), doubts(thrower, marks)
+    texts = [doubt.text for doubt in odd]
+    if not odd:
+        return whole, texts
+    rest = fit(thrower, [m for i, m in enumerate(marks) if i not in {doubt.index for doubt in odd}], args.zone)
+    if whole.refused is not None and rest.refused is not None:
+        return whole, texts
+    out = _left_out(args, odd)
+    if out is None:
+        rows = "1 row does" if len(odd) == 1 else f"{len(odd)} rows do"
+        decide = "--odd-rows leave-out, or --odd-rows keep if they are right; better measure them again"
+        return replace(whole, refused=f"{rows} not fit the others: {decide}"), texts
+    if len(out) > MOST_LEFT_OUT * len(marks):
+        few = f"{len(out)} of {len(marks)} rows do not fit the others: too many to leave out; measure again"
+        return replace(whole, refused=few), texts
+    return fit(thrower, [m for i, m in enumerate(marks) if i not in out], args.zone), texts
+
+
+def _left_out(args: argparse.Namespace, odd: "tuple[Doubt, ...]") -> set[int] | None:
+    """Return the places of the rows to leave out, None where nobody decides."""
+    import sys
+
+    if args.odd_rows is not None:
+        return {doubt.index for doubt in odd} if args.odd_rows == "leave-out" else set()
+    if args.json or not sys.stdin.isatty():
+        return None
+    out = set()
+    for doubt in odd:
+        answer = ""
+        while answer not in ("k", "l"):
+            try:
+                answer = input(f"{doubt.text}. k keeps it, l leaves it out: ").strip().lower()[:1]
+            except EOFError:
+                return None
+        if answer == "l":
+            out.add(doubt.index)
+    return out
 
 
 def _live(args: argparse.Namespace) -> int:

@@ -6,15 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from drillfeed.daemon.aim.calibrate import (
-    NAMES,
-    Fit,
-    calibrated,
-    defaults,
-    expected_depths,
-    fit,
-    landing_interval,
-)
+from drillfeed.daemon.aim.calibrate import NAMES, Fit, fit, landing_interval
+from drillfeed.daemon.aim.expected import calibrated, defaults, expected_depths
 from drillfeed.daemon.aim.marks import Mark
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, ball_from, launch_by, rims_of, rims_to_tell, rpm_of, thrower_of

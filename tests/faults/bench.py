@@ -75,9 +75,11 @@ class Bench:
         on_terminal: Sequence[str] = (),
         ipc: bool = False,
         sleepers: Sequence[str] = (),
+        files: int | None = None,
     ) -> None:
         self.board = board or in_place()
         self.machine, self.faults = machine or self.board.machine, tuple(faults)
+        self._files = files  # that the daemon may have open; None for as many as the bench itself
         self._modules = {"daemon": daemon, "driver": driver}
         self._on_terminal, self._terminals = tuple(on_terminal), dict[str, int]()
         self._stack = contextlib.ExitStack()
@@ -147,9 +149,9 @@ class Bench:
     def start_daemon(self) -> None:
         """Start the daemon, anew where it is gone."""
         where = ("--listen", self.address, "--link", self.link, "--observe", self._observe)
-        self.run(
-            "daemon", *self._modules["daemon"], "serve", "--machine", self.machine, "--drills", str(self.drills), *where
-        )
+        limited = ("sh", "-c", f'ulimit -n {self._files}; exec "$@"', "sh") if self._files else ()
+        daemon = (sys.executable, "-m", *self._modules["daemon"], "serve", "--machine", self.machine)
+        self.spawn("daemon", *limited, *daemon, "--drills", str(self.drills), *where)
 
     def start_driver(self, seed: int = 1) -> None:
         """Start the driver on its board, anew where it is gone; a board that still runs is left alone."""

@@ -9,7 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from drillfeed.daemon.shell.line_server import AddressInUse, LineServer, role_of
+from drillfeed.daemon.shell.callers import role_of
+from drillfeed.daemon.shell.doors import AddressInUse
+from drillfeed.daemon.shell.line_server import LineServer
 from tests.shell.fake_desk import FakeDesk, Peer, hang_up, play, until
 
 
@@ -242,7 +244,7 @@ def test_role_comes_from_where_the_peer_is(kind: str, host: str, role: str) -> N
 
 def test_role_is_checked_before_the_desk(monkeypatch: pytest.MonkeyPatch) -> None:
     """A peer from elsewhere may see, pause and stop; anything more is refused and never reaches the desk."""
-    monkeypatch.setattr("drillfeed.daemon.shell.line_server.role_of", lambda kind, host: "anyone")
+    monkeypatch.setattr("drillfeed.daemon.shell.callers.role_of", lambda kind, host: "anyone")
 
     async def story(desk: FakeDesk, server: LineServer, port: int) -> None:
         peer = await Peer.tcp(port)

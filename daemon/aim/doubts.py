@@ -1,0 +1,111 @@
+"""Rows of a calibration that do not fit the others: found by a fit that one wrong figure cannot pull to itself.
+
+Cauchy's loss (scipy's `least_squares`; Huber 1981, Robust Statistics, chapter 7) for measurements, plain squares for
+what is believed beforehand; the scatter from the median of the misses (Hampel 1974). Then an ordinary fit of the rows
+that agree judges all rows again, so that what is named is far from where the others say it should be.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from drillfeed.daemon.aim.calibrate import BELIEF_SD, FIRST_SCATTER_M, LANDING_ZONE_M, LEAST_ROWS, settle
+from drillfeed.daemon.aim.expected import Problem, defaults
+from drillfeed.daemon.aim.marks import Mark, exchanged
+from drillfeed.daemon.aim.thrower import Array, Thrower
+
+SUSPECT = 3.0  # deviations: left out of the fit that judges
+DOUBTFUL = 4.0  # deviations from the fit of the others: named, where that is more than the landing zone too
+DOUBTFUL_WHEEL = 6.0  # the same of timings and counts, whose deviations are believed, not measured
+LEAST_SCATTER_M = 0.02
+MEDIAN_TO_SD = 1.4826
+LEARNED = 4  # values that a usual set of landings can tell
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Hold a row that does not fit the others: its place in the list of marks, and what is amiss in words."""
+
+    index: int
+    text: str
+
+
+def doubts(thrower: Thrower, marks: list[Mark]) -> tuple[Doubt, ...]:
+    """Return the rows that do not fit the others, in their order; none where there are too few rows to tell."""
+    problem = Problem(thrower, tuple(marks))
+    measures = problem.measures()
+    landings = np.array([what == "landing" for _, what in measures])
+    if landings.sum() < LEAST_ROWS + 2:
+        return ()
+    belief, scatter_m = defaults(thrower), FIRST_SCATTER_M
+    # From afar every row looks wrong to a robust fit: the ordinary one comes near first.
+    near, _ = settle(problem, belief, belief, scatter_m)
+    values = _robust(problem, near, belief, scatter_m)
+    scatter_m = _median_scatter_m(problem.misses([values], 1.0)[0][landings])
+    values = _robust(problem, values, belief, scatter_m)
+    misses = problem.misses([values], scatter_m)[0]
+    suspects = {i for (i, _), miss in zip(measures, misses, strict=True) if abs(miss) > SUSPECT}
+    agreeing = Problem(thrower, tuple(m for i, m in enumerate(marks) if i not in suspects))
+    values, _ = settle(agreeing, values, belief, scatter_m)
+    rows = sum(1 for m in agreeing.marks if m.depth_m is not None)
+    agreed_m = math.sqrt(agreeing.landing_squares(values) / max(rows - LEARNED, 2))
+    return _named(problem, values, max(scatter_m, agreed_m))
+
+
+def _robust(problem: Problem, start: Array, belief: Array, scatter_m: float) -> Array:
+    count = len(problem.measures())
+
+    def misses(values: Array) -> Array:
+        return np.concatenate([problem.misses([values], scatter_m)[0], (values - belief) / BELIEF_SD])
+
+    def slopes(values: Array) -> Array:
+        return np.concatenate([problem.linear(values, scatter_m)[1], np.diag(1.0 / BELIEF_SD)])
+
+    def loss(squares: Array) -> Array:
+        plain = np.array([squares, np.ones_like(squares), np.zeros_like(squares)])
+        inner = 1.0 + squares[:count]
+        plain[:, :count] = np.log(inner), 1.0 / inner, -1.0 / inner**2
+        return plain
+
+    own: Any = loss  # the stubs know scipy's own losses better
+    found = least_squares(misses, start, slopes, loss=own, f_scale=2.0, x_scale=BELIEF_SD, xtol=1e-4, max_nfev=30)
+    values: Array = found.x
+    return values
+
+
+def _median_scatter_m(misses_m: Array) -> float:
+    rows = len(misses_m)
+    few = math.sqrt(rows / max(rows - LEARNED, 2))
+    return max(MEDIAN_TO_SD * float(np.median(np.abs(misses_m))) * few, LEAST_SCATTER_M)
+
+
+def _named(problem: Problem, values: Array, scatter_m: float) -> tuple[Doubt, ...]:
+    """Return the rows that lie far from what the values say, each with its figures."""
+    (depths,) = problem.depths([values])
+    turned = Problem(problem.thrower, tuple(exchanged(m) for m in problem.marks))
+    (other_depths,) = turned.depths([values])
+    found: dict[int, list[str]] = {}
+    misses = problem.misses([values], scatter_m)[0]
+    for (i, what), miss in zip(problem.measures(), misses, strict=True):
+        m = problem.marks[i]
+        if what != "landing":
+            if abs(miss) > DOUBTFUL_WHEEL:
+                found.setdefault(i, []).append(f"its {what} does not fit the other rows")
+            continue
+        assert m.depth_m is not None
+        off_m = m.depth_m - float(depths[i])
+        if abs(miss) <= DOUBTFUL or abs(off_m) < LANDING_ZONE_M:
+            continue
+        text = f"landed at {100 * m.depth_m:.0f} cm, by the other rows it should be {100 * depths[i]:.0f} cm"
+        if m.top_rpm != m.bottom_rpm and abs(m.depth_m - float(other_depths[i])) < 2.0 * scatter_m:
+            text += "; it fits with top and bottom exchanged"
+        found.setdefault(i, []).append(text)
+    return tuple(Doubt(i, f"{_place(problem.marks[i], i)}: {', '.join(texts)}") for i, texts in sorted(found.items()))
+
+
+def _place(m: Mark, index: int) -> str:
+    where = f"line {m.line}" if m.line else f"row {index + 1}"
+    return f"{where} ({m.top_rpm:g}/{m.bottom_rpm:g} rpm, {m.tilt_deg:g} degrees)"

@@ -1,0 +1,103 @@
+"""The lines of one client that wait for their answers: a bounded row.
+
+Rule of this file: what waits is 64 lines and some counters, whatever is sent; each line is answered in its place.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+
+from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.lines import BadLine, Line, Reply
+
+WAITING_LINES_MOST = 64
+WAITING_ENTRIES_MOST = 256
+TOO_FAST = Refused(
+    "too-fast",
+    "thrown away: too many lines wait for their answers (a stop among them was carried out)",
+    expected=f"at most {WAITING_LINES_MOST} waiting lines",
+    do="wait for answers before sending more",
+)
+
+
+@dataclass
+class TooFast:
+    """So many lines in a row that were thrown away; each is refused when its turn comes."""
+
+    count: int
+
+
+@dataclass
+class StopCarriedOut:
+    """One stop that was carried out at once; its reply comes a moment later."""
+
+    reply: Reply | None = None
+
+
+@dataclass
+class StopAnswer:
+    """So many stop lines in a row, all carried out by one stop; each is answered when its turn comes."""
+
+    stop: StopCarriedOut
+    count: int = 1
+
+
+Waiting = Line | BadLine | TooFast | StopAnswer
+
+
+class WaitingRow:
+    """What waits, in the order it came."""
+
+    def __init__(self) -> None:
+        self.entries: deque[Waiting] = deque()
+        self._lines = 0
+
+    def __len__(self) -> int:
+        return len(self.entries)
+
+    @property
+    def full(self) -> bool:
+        """Tell whether further lines are thrown away."""
+        return self._lines >= WAITING_LINES_MOST
+
+    def enter(self, event: Line | BadLine) -> None:
+        """Take a line, or count it among those thrown away."""
+        if self.full:
+            self._enter_too_fast()
+        else:
+            self._lines += 1
+            self.entries.append(event)
+
+    def enter_stop(self, stop: StopCarriedOut) -> None:
+        """Take a stop line that `stop` has carried out."""
+        last = self.entries[-1] if self.entries else None
+        if isinstance(last, StopAnswer) and last.stop is stop:
+            last.count += 1
+        elif len(self.entries) < WAITING_ENTRIES_MOST:
+            self.entries.append(StopAnswer(stop))
+        else:
+            self._enter_too_fast()
+
+    def take_line(self) -> None:
+        """Take the first entry, a line, out of the row."""
+        self.entries.popleft()
+        self._lines -= 1
+
+    def take(self, head: StopAnswer | TooFast, most: int) -> int:
+        """Take up to `most` of the lines that the first entry stands for; returns how many."""
+        now = min(head.count, most)
+        head.count -= now
+        if not head.count:
+            self.entries.popleft()
+        return now
+
+    def clear(self) -> None:
+        """Forget all of it."""
+        self.entries.clear()
+        self._lines = 0
+
+    def _enter_too_fast(self) -> None:
+        last = self.entries[-1] if self.entries else None
+        if isinstance(last, TooFast):
+            last.count += 1
+        else:
+            self.entries.append(TooFast(1))

@@ -15,13 +15,13 @@ import numpy as np
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.board import Note, forget
 from drillfeed.clients.drivers.faults import Fault
+from drillfeed.daemon.boards import simulated_thrower
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.events import Event
 from drillfeed.daemon.engine.request import ChosenPlayer, Request
 from drillfeed.daemon.engine.wording import Worded, worded
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan
-from drillfeed.daemon.subcommands.drive import simulated_thrower
 from drillfeed.protocol.commands import parse
 from drillfeed.protocol.lines import Reply
 from drillfeed.protocol.link import TICK_S

@@ -1,14 +1,11 @@
-"""Aim: from the ball a player wants to wheels and tilt, every arc of it, or the limit that stops it.
+"""Every legal ball that meets a wish: `solutions`, best first.
 
-    aim(thrower, wish) -> tuple[Solution, ...]      best first; raises NoSolution
-
-First look over a coarse table of throws (`search`), single balls to a hundredth of a millimetre (`polish`), then the
-whole flight with net and edges decides whether the ball is legal. Answers are kept per thrower and wish.
+A coarse table of throws comes first (`search`), then single balls to a hundredth of a millimetre (`polish`); the whole
+flight with net and edges decides whether a ball is legal.
 """
 
 import math
 from dataclasses import replace
-from functools import lru_cache
 
 from drillfeed.daemon.aim.hops import figures
 from drillfeed.daemon.aim.polish import NUDGES, Setting, polished
@@ -33,20 +30,6 @@ from drillfeed.daemon.physics.table import NET_X_M
 
 LEAST_CLEARANCE_M = 0.05  # a ball that passes nearer to the tape ranks behind: a default of ours
 SAME_MPS, SAME_DEG = 1e-3, 1e-2  # two solutions nearer than this are one
-
-
-@lru_cache(maxsize=4096)
-def aim(thrower: Thrower, wish: Wish) -> tuple[Solution, ...]:
-    """Return every way the machine can throw the ball asked for, best first; raise NoSolution.
-
-    Those that clear the net by 5 cm come first; among them those whose landing a usual error moves least.
-    """
-    found = solutions(thrower, wish)
-    if not found:
-        from drillfeed.daemon.aim.refusal import refusal
-
-        raise refusal(thrower, wish)
-    return found
 
 
 def solutions(thrower: Thrower, wish: Wish) -> tuple[Solution, ...]:

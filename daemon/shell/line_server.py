@@ -9,24 +9,22 @@ import socket
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Protocol
 
 import structlog
 
 from drillfeed.daemon.shell.callers import caller_of
+from drillfeed.daemon.shell.desk_port import DeskPort, ReplyTo
 from drillfeed.daemon.shell.doors import Door, tcp_sockets, unix_socket
+from drillfeed.daemon.shell.line_commands import LINE_HANDLERS
 from drillfeed.daemon.shell.line_connection import LineConnection
-from drillfeed.daemon.shell.line_orders import LINE_ORDERS
 from drillfeed.daemon.shell.pairing import Pairings
 from drillfeed.daemon.shell.places import Places, room_for
 from drillfeed.daemon.shell.turns import Turns
 from drillfeed.daemon.shell.wire import Wire
-from drillfeed.protocol.commands import COMMANDS, Caller, Command, check_role, parse
+from drillfeed.protocol.commands import COMMANDS, check_role, parse
 from drillfeed.protocol.errors import CODES, Refused
 from drillfeed.protocol.lines import Reply, format_notice, refusal
-from drillfeed.protocol.status import Notice, Snapshot
-
-ReplyTo = Callable[[Reply], None]
+from drillfeed.protocol.status import Notice
 
 READ_BYTES = 4_096
 READ_BYTES_A_TURN = 32_768
@@ -35,31 +33,12 @@ WARN_EVERY_S = 60.0
 SWEEP_EVERY_S = 0.25
 
 
-class Desk(Protocol):
-    """What the line server needs of the daemon behind it. Replies are called once, from any thread."""
-
-    def stop(self, caller: Caller, reply: ReplyTo) -> None:
-        """Stop now: set a flag and wake the control loop; never wait, never queue."""
-
-    def submit(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
-        """Take a command whose role was checked; the state is checked where it is carried out."""
-
-    def note(self, command: Command, caller: Caller, reply: Reply) -> None:
-        """Write down a command that did not come to `stop` or `submit`, and what it was answered."""
-
-    def snapshot(self) -> Snapshot:
-        """Tell the last known state of everything."""
-
-    def notices_since(self, serial: int) -> tuple[list[Notice], int]:
-        """Return the notices after `serial` that are still kept, and how many are not."""
-
-
 class LineServer:
     """Hold the connections, give them turns, and pass notices on to those that watch."""
 
     def __init__(
         self,
-        desk: Desk,
+        desk: DeskPort,
         pairings: Pairings | None = None,
         *,
         connections_most: int | None = None,
@@ -178,7 +157,7 @@ class LineServer:
             verb = command.verb
             check_role(command, caller)
             if COMMANDS[verb].handled_by == "line":
-                at_once = LINE_ORDERS[verb](self, connection, command, lambda answer: reply(noted(answer)))
+                at_once = LINE_HANDLERS[verb](self, connection, command, lambda answer: reply(noted(answer)))
                 return None if at_once is None else noted(at_once)
             self.desk.submit(command, caller, reply)
         except Refused as refused:

@@ -72,8 +72,8 @@ def run(args: argparse.Namespace) -> int:
 
     import numpy as np
 
+    from drillfeed.daemon.aim.aiming import aim
     from drillfeed.daemon.aim.likely import likely_balls
-    from drillfeed.daemon.aim.solve import aim
     from drillfeed.daemon.aim.spread import Setting
     from drillfeed.daemon.aim.telling import extrapolated_text, refusal_record, solution_line, solution_record
     from drillfeed.daemon.aim.wish import NoSolution, Wish

@@ -16,7 +16,8 @@ from itertools import combinations
 
 import numpy as np
 
-from drillfeed.daemon.aim.solve import aim, solutions
+from drillfeed.daemon.aim.aiming import aim
+from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, broken, thrower_of
 from drillfeed.daemon.aim.wish import ALLOWED, ASKED, NoSolution, Solution, Wish
 from drillfeed.daemon.library import load_machine

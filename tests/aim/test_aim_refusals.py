@@ -7,7 +7,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from drillfeed.daemon.aim.solve import aim, solutions
+from drillfeed.daemon.aim.aiming import aim
+from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, broken, thrower_of
 from drillfeed.daemon.aim.wish import NoSolution, Wish
 from drillfeed.daemon.library import load_machine

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from drillfeed.daemon.aim.solve import aim
+from drillfeed.daemon.aim.aiming import aim
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.aim.wish import Wish
 from drillfeed.daemon.library import load_balls, load_machine

@@ -9,8 +9,8 @@ import pytest
 
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.recording import read_recording
+from drillfeed.daemon.boards import simulated_thrower
 from drillfeed.daemon.replaying import Moment, Replayer, beyond_limits
-from drillfeed.daemon.subcommands.drive import simulated_thrower
 from drillfeed.daemon.virtual import keep_log
 from drillfeed.protocol.link import TICK_S
 from tests.support.driver_log import breaches

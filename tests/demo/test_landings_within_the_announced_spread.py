@@ -11,9 +11,9 @@ from scipy.stats import binomtest
 
 from drillfeed.daemon.aim.spread import Spread, spread_of
 from drillfeed.daemon.aim.thrower import thrower_of
+from drillfeed.daemon.boards import simulated_thrower
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import flight_for, setting_for, told
-from drillfeed.daemon.subcommands.drive import simulated_thrower
 from drillfeed.daemon.virtual import VirtualHall, keep_log
 from tests.support.halls import ball_types, drill_plan, machine
 

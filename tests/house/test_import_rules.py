@@ -33,7 +33,7 @@ MAY: dict[str, set[str]] = {
         "files", "journal",
     },
 }  # fmt: skip
-JOINING = {"app", "cli", "subcommands", "demo", "virtual"}
+JOINING = {"app", "boards", "cli", "subcommands", "demo", "virtual"}
 IO_MODULES = {"asyncio", "socket", "zmq", "time", "os", "random", "structlog", "threading", "subprocess"}
 PURE = {"physics", "aim", "drills", "planning", "engine", "replaying", "machine", "calibration", "mistakes", "protocol"}
 
@@ -58,19 +58,13 @@ def sources() -> Iterator[tuple[Path, str]]:
 
 
 def imports(path: Path) -> Iterator[str]:
-    """Yield the modules that a file imports anywhere, but for those only a type checker reads."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    skipped: set[int] = set()
-    for node in ast.walk(tree):
-        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test):
-            skipped |= {id(inner) for inner in ast.walk(node)}
-    for node in ast.walk(tree):
-        if id(node) in skipped:
-            continue
+    """Yield the modules that a file imports anywhere: at its top, inside functions, and for a type checker alone."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.module:
             yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
 ALL = list(sources())
@@ -104,3 +98,15 @@ def test_the_driver_core_is_pure_too() -> None:
     for name in [*names, "serial_board", "serial_lines", "duty"]:
         for module in imports(ROOT / "clients" / "drivers" / f"{name}.py"):
             assert module.split(".")[0] not in IO_MODULES, f"{name} imports {module}"
+
+
+def test_no_file_imports_itself_by_any_way() -> None:
+    """There is no ring of files, whichever imports one counts: those in functions and for a type checker as well."""
+    names = {"drillfeed." + ".".join(path.relative_to(ROOT).with_suffix("").parts): path for path, _ in ALL}
+    left = {
+        name: {other for other in imports(path) if other in names and other != name} for name, path in names.items()
+    }
+    while left:
+        free = {name for name, needs in left.items() if not needs & left.keys()}
+        assert free, f"a ring among {', '.join(sorted(left))}"
+        left = {name: needs for name, needs in left.items() if name not in free}

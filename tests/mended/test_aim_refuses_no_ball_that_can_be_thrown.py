@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from drillfeed.daemon.aim.aiming import aim
 from drillfeed.daemon.aim.hops import figures, look_at_many
-from drillfeed.daemon.aim.solve import aim, solutions
+from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, launch_by, launches_by
 from drillfeed.daemon.aim.wish import NoSolution, Solution, Wish
 from drillfeed.daemon.physics.launch import head_spin

@@ -9,9 +9,10 @@ import pytest
 
 from drillfeed.clients.drivers.rules import limits_beyond
 from drillfeed.clients.keyboard import render
+from drillfeed.daemon.boards import driver_traits
 from drillfeed.daemon.engine.compatibility import differences
 from drillfeed.daemon.engine.snapshot import snapshot
-from drillfeed.daemon.subcommands.drive import driver_traits, shown_to_the_driver
+from drillfeed.daemon.subcommands.drive import shown_to_the_driver
 from drillfeed.protocol.link import DaemonHello, DriverHello, decode_from_daemon
 from drillfeed.protocol.status import Snapshot
 from drillfeed.protocol.status_text import status_lines

@@ -6,7 +6,7 @@ from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.duty import table_of
 from drillfeed.clients.drivers.serial_board import SerialBoard
 from drillfeed.clients.probe import verdict
-from drillfeed.daemon.subcommands.drive import driver_traits
+from drillfeed.daemon.boards import driver_traits
 from tests.probe.virtual_bench import run_probe
 from tests.support.firmware import VirtualFirmware
 from tests.support.halls import machine

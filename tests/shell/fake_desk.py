@@ -8,7 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import ClassVar
 
-from drillfeed.daemon.shell.line_server import LineServer, ReplyTo
+from drillfeed.daemon.shell.desk_port import ReplyTo
+from drillfeed.daemon.shell.line_server import LineServer
 from drillfeed.protocol.commands import Caller, Command, check_state
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply, done, refusal

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from drillfeed.daemon.shell.line_orders import LINE_ORDERS
+from drillfeed.daemon.shell.line_commands import LINE_HANDLERS
 from drillfeed.daemon.shell.line_server import LineServer
 from drillfeed.daemon.shell.pairing import Pairings
 from drillfeed.protocol.commands import COMMANDS
@@ -229,4 +229,4 @@ def test_a_key_that_cannot_be_written_down_still_pairs_and_says_so(tmp_path: Pat
 
 def test_the_line_server_answers_what_the_table_gives_to_it() -> None:
     """Every row handled by the line server has an order there, and there is no other."""
-    assert set(LINE_ORDERS) == {verb for verb, row in COMMANDS.items() if row.handled_by == "line"}
+    assert set(LINE_HANDLERS) == {verb for verb, row in COMMANDS.items() if row.handled_by == "line"}

@@ -14,7 +14,7 @@ from drillfeed.clients.drivers.board import DriverTraits
 from drillfeed.clients.drivers.duty import DutyTable, table_of
 from drillfeed.clients.drivers.serial_board import SerialBoard
 from drillfeed.clients.drivers.serial_lines import line, words_of
-from drillfeed.daemon.subcommands.drive import driver_traits
+from drillfeed.daemon.boards import driver_traits
 from tests.support.firmware import VirtualFirmware
 from tests.support.halls import WatchedHall, drill_plan, machine
 

@@ -1,4 +1,4 @@
-"""The commands that the line server answers itself: one function a verb, one row a verb in `LINE_ORDERS`.
+"""The commands that the line server answers itself: one function a verb, one row a verb in `LINE_HANDLERS`.
 
 Rule of this file: nothing here waits. A function returns its reply, or None where the reply comes later.
 """
@@ -8,10 +8,11 @@ import ipaddress
 import time
 from collections.abc import Callable
 from datetime import date
-from typing import TYPE_CHECKING, cast
+from typing import Protocol, cast
 
+from drillfeed.daemon.shell.desk_port import DeskPort, ReplyTo
 from drillfeed.daemon.shell.line_connection import LineConnection, Watching
-from drillfeed.daemon.shell.pairing import CODE_S, PairedRole
+from drillfeed.daemon.shell.pairing import CODE_S, PairedRole, Pairings
 from drillfeed.protocol.commands import Caller, Command
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.help_text import help_lines
@@ -19,43 +20,64 @@ from drillfeed.protocol.lines import Reply, done, refusal
 from drillfeed.protocol.status import Notice
 from drillfeed.protocol.status_text import next_step, state_line, status_lines
 
-if TYPE_CHECKING:
-    from drillfeed.daemon.shell.line_server import LineServer, ReplyTo
+
+class Server(Protocol):
+    """What the commands need of the line server."""
+
+    pairings: Pairings
+    saving: asyncio.Lock
+
+    @property
+    def desk(self) -> DeskPort:
+        """Return the desk behind the server."""
+
+    def loop_time(self) -> float:
+        """Return the event loop's clock."""
+
+    def newest_serial(self) -> int:
+        """Return the serial of the newest notice."""
+
+    def connections_of(self, clients: tuple[str, ...]) -> list[LineConnection]:
+        """Return the connections of paired clients."""
+
+    def keep(self, task: "asyncio.Future[None]") -> None:
+        """Keep a task until it is done."""
+
 
 WATCHING: dict[str, Watching] = {"on": "text", "off": "off", "json": "json"}
 
 
-def _help(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+def _help(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     verb = command.values.get("verb")
     return done("help", "", help_lines(str(verb) if verb is not None else None))
 
 
-def _status(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+def _status(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     snapshot = server.desk.snapshot()
     as_json = "form" in command.values
     data = (snapshot.model_dump_json(),) if as_json else status_lines(snapshot)
     return done("status", f"{state_line(snapshot)}; next: {next_step(snapshot)}", data)
 
 
-def _watch(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+def _watch(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     form = str(command.values.get("form", "on"))
     connection.watching = WATCHING[form]
     connection.last_serial = server.newest_serial()
     return done("watch", form)
 
 
-def _quit(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+def _quit(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     connection.end()
     return done("quit")
 
 
-def _pairing(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+def _pairing(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     role = cast(PairedRole, command.values["role"])
     code = server.pairings.show_code(role, server.loop_time())
     return done("pairing", f"one {role} can pair within {CODE_S:g} s by typing: pair {code}", (f"code {code}",))
 
 
-def _pair(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+def _pair(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     own = connection.own_caller
     entered = server.pairings.enter(str(command.values["secret"]), own.name, server.loop_time(), int(time.time()))
     connection.paired = entered.client
@@ -73,13 +95,13 @@ def _pair(server: "LineServer", connection: LineConnection, command: Command, re
     return None
 
 
-def _paired(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+def _paired(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     clients = server.pairings.clients
     lines = tuple(f"{one.client} {one.role} since {date.fromtimestamp(one.since).isoformat()}" for one in clients)
     return done("paired", f"{len(lines)} paired", lines)
 
 
-def _unpair(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+def _unpair(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     dropped = server.pairings.forget(str(command.values["client"]))
     for other in server.connections_of(dropped):
         other.caller, other.paired = other.own_caller, None
@@ -96,7 +118,7 @@ def _unpair(server: "LineServer", connection: LineConnection, command: Command, 
     return None
 
 
-def _relay(server: "LineServer", connection: LineConnection, command: Command, reply: "ReplyTo") -> Reply | None:
+def _relay(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     address = str(command.values["address"])
     try:
         ipaddress.ip_address(address.split("%")[0])
@@ -107,7 +129,7 @@ def _relay(server: "LineServer", connection: LineConnection, command: Command, r
     return done("relay", f"this connection speaks for {address}, who is anyone until paired")
 
 
-def _save(server: "LineServer", then: Callable[[OSError | None], None]) -> None:
+def _save(server: Server, then: Callable[[OSError | None], None]) -> None:
     """Write the clients down on a thread of its own, one writing after the other, then call `then`."""
 
     async def write() -> None:
@@ -122,7 +144,7 @@ def _save(server: "LineServer", then: Callable[[OSError | None], None]) -> None:
     server.keep(asyncio.ensure_future(write()))
 
 
-LINE_ORDERS: dict[str, "Callable[[LineServer, LineConnection, Command, ReplyTo], Reply | None]"] = {
+LINE_HANDLERS: dict[str, Callable[[Server, LineConnection, Command, ReplyTo], Reply | None]] = {
     "help": _help,
     "status": _status,
     "watch": _watch,

@@ -1,0 +1,25 @@
+"""Aim: from the ball a player wants to wheels and tilt, every arc of it, or the limit that stops it.
+
+    aim(thrower, wish) -> tuple[Solution, ...]      best first; raises NoSolution
+
+Answers are kept for each thrower and wish.
+"""
+
+from functools import lru_cache
+
+from drillfeed.daemon.aim.refusal import refusal
+from drillfeed.daemon.aim.solve import solutions
+from drillfeed.daemon.aim.thrower import Thrower
+from drillfeed.daemon.aim.wish import Solution, Wish
+
+
+@lru_cache(maxsize=4096)
+def aim(thrower: Thrower, wish: Wish) -> tuple[Solution, ...]:
+    """Return every way the machine can throw the ball asked for, best first; raise NoSolution.
+
+    Those that clear the net by 5 cm come first; among them those whose landing a usual error moves least.
+    """
+    found = solutions(thrower, wish)
+    if not found:
+        raise refusal(thrower, wish)
+    return found

@@ -212,7 +212,7 @@ def test_a_change_after_a_refusal_names_the_ball_it_holds_from(verb: str) -> Non
     """A change told `from ball N` holds from the ball that is thrown as number N."""
     order = {"kind": "random", "weights": {"light-topspin": 1, "light-push": 1, "rally-topspin": 1}}
     head = {"name": "a-drill", "title": "a drill", "level": "club", "tempo_per_min": 36, "start_delay_s": 5}
-    drill = read_drill({**head, "set": [{"balls": 6, "sequence": order}, {"balls": 3, "order": order}]}, "a test")
+    drill = read_drill({**head, "set": [{"balls": 6, "sequence": order}, {"balls": 3, "sequence": order}]}, "a test")
     plan: DrillPlan = plan_drill(drill, ball_types(), machine(), 3)
     hall = WatchedHall().started(plan)
     assert hall.hall.until_state("FEEDING")

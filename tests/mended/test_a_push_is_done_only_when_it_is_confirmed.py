@@ -70,7 +70,7 @@ def test_behind_a_relay_no_ball_is_told_as_fed_that_was_not_pushed(tmp_path: Pat
         hall.hall.run_for(1.0)
         run = hall.watched.engine.parts.practice.run
         assert run is not None
-        seen = snapshot(hall.watched.engine, hall.hall.now_s)
+        seen = snapshot(hall.watched.engine.parts, hall.hall.now_s)
     pushed = hall.count("push")
     told = Counter(str(e.fields["outcome"]) for e in hall.hall.events if e.topic == "ball")
     assert run.commanded == told["fed"] == pushed == seen.counts.commanded
@@ -149,7 +149,7 @@ def test_a_late_confirmation_is_a_result(tmp_path: Path) -> None:
         run = hall.watched.engine.parts.practice.run
         assert run is not None
         assert (run.commanded, run.unknown, dict(results(hall))[3]) == (2, 1, "unknown")
-        last = snapshot(hall.watched.engine, hall.hall.now_s).last_ball
+        last = snapshot(hall.watched.engine.parts, hall.hall.now_s).last_ball
         assert last is not None and (last.n, last.result) == (3, "unknown")
         assert hall.watched.refused("mark made ball 3") == "unknown-name"
         assert journal_of(hall.watched, tmp_path) == {"fed": 2, "unknown": 1}
@@ -157,7 +157,7 @@ def test_a_late_confirmation_is_a_result(tmp_path: Path) -> None:
         hall.hall.run_for(1.0)
         assert dict(results(hall))[3] == "done"
         assert (run.commanded, run.unknown) == (3, 0) and hall.count("push") == 3
-        seen = snapshot(hall.watched.engine, hall.hall.now_s)
+        seen = snapshot(hall.watched.engine.parts, hall.hall.now_s)
         assert seen.last_ball is not None and (seen.last_ball.n, seen.last_ball.result) == (3, "fed")
         assert (seen.counts.commanded, seen.counts.unknown) == (3, 0)
         assert hall.watched.ok("mark made ball 3") == "ball 3 made"

@@ -104,7 +104,7 @@ def test_the_wait_between_equal_balls_is_the_light_wheels(top_i: float, bottom_i
     slow = {"up_mps2": UP_MPS2}
     machine = unequal({"inertia_kg_m2": top_i, **slow}, {"inertia_kg_m2": bottom_i, **slow})
     order = FixedOrder(kind="fixed", balls=("flat-block",))
-    drill = Drill(name="a-drill", title="a drill", level="club", tempo_per_min=90, set=(Set(balls=6, order=order),))
+    drill = Drill(name="a-drill", title="a drill", level="club", tempo_per_min=90, set=(Set(balls=6, sequence=order),))
     one = plan_drill(drill, load_balls(), machine, 1).sets[0]
     setting = one.balls[0].setting
     rim_drop = {

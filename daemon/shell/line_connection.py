@@ -165,7 +165,14 @@ class LineConnection(asyncio.BufferedProtocol):
                 self._enter_stop(stop)
             elif not isinstance(event, StopByte):
                 self._enter(event)
+        if self._pauses_first():
+            self.step()  # a pause waits for no rest after the flood of another
         self.server.give_turn(self)
+
+    def _pauses_first(self) -> bool:
+        """Tell whether all that waits is one pause."""
+        head = self._waiting[0] if len(self._waiting) == 1 else None
+        return isinstance(head, Line) and head.text.strip().lower() == "pause"
 
     def _enter(self, event: Line | BadLine) -> None:
         if self._ended:

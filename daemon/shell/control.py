@@ -217,6 +217,9 @@ class ControlLoop(threading.Thread):
         batch.sort(key=lambda given: given.command.verb != "pause")
         for given in batch:
             carry_out(self.engine, given, now_s)
+        if any(given.command.verb == "pause" for given in batch):
+            # What closes the feed is the next setpoint: it goes now, not with the next tick.
+            self.engine.advance(now_s)
         self._flush(router, observers, now_s)
 
     def _advance(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:

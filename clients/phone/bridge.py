@@ -2,12 +2,13 @@
 
 Rule of this file: the connection says first for whom it speaks (`relay`), and carries nothing before the daemon has
 agreed, so that a page is never more than its pairing makes it. Nothing is queued: who reads slowly is told so by the
-daemon.
+daemon. Of a page that asks for a kept place the first line is read, and the answer to it: it must pair.
 """
 
 import asyncio
 import contextlib
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from drillfeed.clients.find import NoDaemon, connect, places
@@ -18,9 +19,15 @@ from drillfeed.protocol.lines import LINE_MOST_BYTES, REPLY_LINE_MOST_BYTES, STO
 MESSAGE_MOST_BYTES = LINE_MOST_BYTES
 READ_BYTES = 65_536
 AGREE_S = 5.0
+PAIR_S = 3.0
+PAIRS = re.compile(r"pair [!-~]{1,200}")
 STOP = chr(STOP_BYTE)
 # RFC 6455, 7.4.1, and the private range 4000-4999.
-CLOSE_UNSUPPORTED, CLOSE_POLICY, CLOSE_NO_DAEMON = 1003, 1008, 4001
+CLOSE_UNSUPPORTED, CLOSE_POLICY, CLOSE_NO_DAEMON, CLOSE_NOT_PAIRED = 1003, 1008, 4001, 4003
+
+
+Pairs = Callable[[], bool]
+"""Gives a place to a page that has paired; tells whether there was one."""
 
 
 class Messages(Protocol):
@@ -36,30 +43,67 @@ class Messages(Protocol):
         """Close it."""
 
 
-async def carry(browser: Messages, address: str, to: str | None, environ: Mapping[str, str]) -> None:
-    """Carry lines between a browser at `address` and the daemon until one of them ends."""
+async def carry(
+    browser: Messages, address: str, to: str | None, environ: Mapping[str, str], pairs: Pairs | None = None
+) -> None:
+    """Carry lines between a browser at `address` and the daemon until one of them ends.
+
+    With `pairs`, the page's first line must pair it, and `pairs` is asked for its place when it has.
+    """
+    first = await _first_line(browser) if pairs is not None else None
+    if pairs is not None and first is None:
+        return await browser.close(CLOSE_NOT_PAIRED, "this place is kept for pages that pair at once")
     try:
-        reader, writer = await _agreed(address, to, environ)
+        reader, writer = await agreed(address, to, environ)
     except (NoDaemon, OSError, TimeoutError) as wrong:
-        await browser.close(CLOSE_NO_DAEMON, str(wrong)[:120])
-        return
+        return await browser.close(CLOSE_NO_DAEMON, str(wrong)[:120])
+    try:
+        if first is not None and pairs is not None and not (await _paired(first, reader, writer, browser) and pairs()):
+            await browser.close(CLOSE_NOT_PAIRED, "not paired, or all places kept for paired pages are taken")
+        else:
+            await _both_ways(browser, reader, writer)
+    finally:
+        writer.close()
+        with contextlib.suppress(OSError):
+            await writer.wait_closed()
+
+
+async def _both_ways(browser: Messages, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
     up, down = asyncio.ensure_future(_up(browser, writer)), asyncio.ensure_future(_down(reader, browser))
     try:
         await asyncio.wait((up, down), return_when=asyncio.FIRST_COMPLETED)
         reason = "the daemon has closed the connection" if down.done() and not up.done() else ""
         await browser.close(CLOSE_NO_DAEMON if reason else 1000, reason)
     finally:
-        writer.close()
         for task in (up, down):
             task.cancel()
         await asyncio.gather(up, down, return_exceptions=True)
-        with contextlib.suppress(OSError):
-            await writer.wait_closed()
 
 
-async def _agreed(
+async def _first_line(browser: Messages) -> str | None:
+    """Return the first line of a page if it is one that pairs; a page has a few seconds for it."""
+    try:
+        message = await asyncio.wait_for(browser.recv(), PAIR_S)
+    except TimeoutError:
+        return None
+    pairs = isinstance(message, str) and PAIRS.fullmatch(message)
+    return message if pairs and isinstance(message, str) else None
+
+
+async def _paired(first: str, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, browser: Messages) -> bool:
+    """Pass on the line that pairs and its answer; tell whether the daemon has agreed."""
+    writer.write(first.encode() + b"\n")
+    while line := (await reader.readline()).decode("utf-8", "replace").rstrip("\n"):
+        await browser.send(line)
+        if line.startswith(("done ", "no ")):
+            return line.startswith("done pair")
+    return False
+
+
+async def agreed(
     address: str, to: str | None, environ: Mapping[str, str]
 ) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    """Connect to the daemon and speak for `address` there; raises NoDaemon, OSError or TimeoutError."""
     sock, place = await asyncio.to_thread(connect, places(to, environ), CONNECT_S)
     sock.setblocking(False)
     open_stream = asyncio.open_connection if place.path is None else asyncio.open_unix_connection

@@ -4,14 +4,15 @@
 
 const STOP = "\x18";
 const LOOK_MS = 1000, SILENT_MS = 3000, FRESH_MS = 2000, SETTLE_MS = 800, RETRY_MS = [300, 1000, 2000, 3000], OFFLINE_MS = 10000;
+const CODE = /^#pair=([0-9]{6})$/, NOT_SENT = "NOT SENT: not connected. Use the foot switch, or the switch that cuts the motors' supply.";
 const RUNNING = ["SPINUP", "FEEDING", "RESTING", "PAUSED"];
 const el = (id) => document.getElementById(id);
 const show = (id, text) => { const node = el(id); if (node.textContent !== text) node.textContent = text; };
 const blank = (value) => value === null || value === undefined ? "" : String(value);
 
-let socket = null, asked = [], data = [], tries = 0, retry = 0;
+let plain = false, socket = null, asked = [], data = [], tries = 0, retry = 0;
 let status = null, seenAt = 0, heardAt = 0, lostAt = Date.now(), looking = false;
-let role = "anyone", goal = null, goalSince = 0, sound = null, drillsShown = "", awake = null;
+let role = "anyone", goal = null, goalSince = 0, drillsShown = "", awake = null;
 
 // ---- The line: one reply a line, in order; notices in between.
 
@@ -19,7 +20,10 @@ function connect() {
   clearTimeout(retry);
   if (socket) { socket.onclose = null; socket.close(); }
   asked = []; data = []; looking = false;
-  socket = new WebSocket(`ws://${location.host}/lines`);
+  // A page that holds a key or a code has a place kept for it; if that fails, it tries as any page once.
+  const kept = !plain && (CODE.test(location.hash) || localStorage.getItem("key"));
+  plain = Boolean(kept);
+  socket = new WebSocket(`ws://${location.host}/${kept ? "paired" : "lines"}`);
   socket.onopen = () => {
     heardAt = Date.now();
     pairAgain();
@@ -43,7 +47,7 @@ function lose(why) {
 function open() { return socket && socket.readyState === WebSocket.OPEN; }
 
 function ask(line, answered) {
-  if (!open()) { tell("NOT SENT: not connected. Use the foot switch, or the switch that cuts the motors' supply."); return; }
+  if (!open()) { tell(NOT_SENT); return; }
   asked.push(answered || ((ok, text) => tell(text)));
   socket.send(line);
 }
@@ -81,7 +85,7 @@ function look() {
 // ---- Pairing. The key stays in this browser; the code comes by hand or behind the # of the address.
 
 function pairAgain() {
-  const code = /^#pair=([0-9]{6})$/.exec(location.hash);
+  const code = CODE.exec(location.hash);
   if (code) { history.replaceState(null, "", location.pathname); pair(code[1]); return; }
   const key = localStorage.getItem("key");
   if (key) pair(key);
@@ -94,6 +98,7 @@ function pair(secret) {
         if (line.startsWith("role ")) role = line.slice(5);
         if (line.startsWith("key ")) localStorage.setItem("key", line.slice(4));
       }
+      plain = false;
       ask("list drills", (fine, said, drills) => { if (fine) listDrills(drills); });
     } else if (secret.length > 6 && text.includes("no such")) localStorage.removeItem("key");
     tell(text);
@@ -221,32 +226,22 @@ function listDrills(lines) {
   draw();
 }
 
-// ---- Sound: short tones, each cue its own; every one has its words on the page as well.
-
-const TONES = {
-  tick: [880], wheels: [440, 440, 440], pause: [660, 440], "set-end": [523, 659], "drill-end": [523, 659, 784],
-  stop: [330, 330], fault: [220, 330, 220, 330], "hopper-low": [392, 311, 392], change: [587, 698], offer: [698, 587],
-};
-
-function beep(cue) {
-  if (!sound) return;
-  (TONES[cue] || [600]).forEach((hertz, n) => {
-    const tone = sound.createOscillator(), loud = sound.createGain(), at = sound.currentTime + n * 0.16;
-    tone.frequency.value = hertz;
-    loud.gain.setValueAtTime(0.25, at);
-    loud.gain.exponentialRampToValueAtTime(0.001, at + 0.15);
-    tone.connect(loud).connect(sound.destination);
-    tone.start(at); tone.stop(at + 0.15);
-  });
-}
-
 // ---- Hands.
 
 el("stop").onclick = () => {
-  if (open()) { socket.send(STOP); tell("stop sent"); }
-  else tell("NOT SENT: not connected. Use the foot switch, or the switch that cuts the motors' supply.");
+  if (open()) { socket.send(STOP); tell("stop sent"); } else knock(STOP);
 };
-el("pause").onclick = () => ask("pause");
+el("pause").onclick = () => { if (open()) ask("pause"); else knock("pause"); };
+
+// A page that has no place still has the small door.
+function knock(word) {
+  const door = new WebSocket(`ws://${location.host}/door`);
+  let answered = false;
+  tell("not connected; trying the small door");
+  door.onopen = () => door.send(word);
+  door.onmessage = (event) => { answered = true; tell(event.data.replace(/^done \w+ ?/, "")); door.close(); };
+  door.onclose = () => { if (!answered) tell(NOT_SENT); };
+}
 el("go").onclick = () => {
   // A tap meant for what stood there a moment ago sets nothing going.
   if (goal && fresh() && Date.now() - goalSince > SETTLE_MS) ask(goal.line);
@@ -259,12 +254,6 @@ el("made-form").onsubmit = (event) => {
   ask(`mark made ${Number(el("made-count").value)}`, (ok, text) => { tell(text); if (ok) el("made-count").value = ""; look(); });
 };
 el("forget").onclick = () => { localStorage.removeItem("key"); connect(); };
-el("sound").onclick = () => {
-  if (sound) { sound.close(); sound = null; } else sound = new AudioContext();
-  el("sound").setAttribute("aria-pressed", String(Boolean(sound)));
-  show("sound", sound ? "Sound is on" : "Sound is off");
-  beep("tick");
-};
 
 // ---- Time, sleep, loss.
 

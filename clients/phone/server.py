@@ -1,4 +1,4 @@
-"""The phone page's own small server: three files over HTTP, and a web socket that carries the daemon's lines.
+"""The phone page's own small server: a few files over HTTP, and web sockets that carry the daemon's lines.
 
 Rule of this file: nothing is decided here about the machine. A GET changes nothing; a request for another host, or a
 web socket opened by a page from elsewhere, is refused before anything is read from it.
@@ -7,9 +7,9 @@ web socket opened by a page from elsewhere, is refused before anything is read f
 import asyncio
 import ipaddress
 import mimetypes
-from collections import Counter
+import resource
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from importlib import resources
 
 import structlog
@@ -17,14 +17,16 @@ from websockets.asyncio.server import Server, ServerConnection, serve
 from websockets.datastructures import Headers
 from websockets.http11 import Request, Response
 
-from drillfeed.clients.phone.bridge import MESSAGE_MOST_BYTES, carry
+from drillfeed.clients.phone.bridge import CLOSE_POLICY, MESSAGE_MOST_BYTES, carry
+from drillfeed.clients.phone.door import WORDS, SmallDoor
+from drillfeed.clients.phone.places import DOOR_MOST, FRESH_MOST, WAITING_MOST, Newest, PagePlaces
 
-SOCKET_PATH = "/lines"
+LINES, PAIRED, DOOR = SOCKET_PATHS = "/lines", "/paired", "/door"
 HANDSHAKE_S = 5.0
 PING_S, PONG_S = 5.0, 10.0
-SOCKETS_MOST = 48
-SOCKETS_AN_ADDRESS = 12
-FILES = {"/": "page.html", "/page.css": "page.css", "/page.js": "page.js"}
+KNOCK_S = 3.0
+BACKLOG = 1024
+FILES = {"/": "page.html", "/page.css": "page.css", "/page.js": "page.js", "/sound.js": "sound.js"}
 REASONS = {200: "OK", 403: "Forbidden", 404: "Not Found", 405: "Method Not Allowed", 421: "Misdirected Request"}
 REASONS |= {503: "Service Unavailable"}
 
@@ -59,14 +61,31 @@ class PhoneServer:
     to: str | None
     environ: Mapping[str, str]
     names: tuple[str, ...] = ()
-    open_sockets: Counter[str] = field(default_factory=Counter)
 
     def __post_init__(self) -> None:
+        self._places = PagePlaces()
+        self._waiting, self._knocking = Newest(WAITING_MOST), Newest(DOOR_MOST)
+        self._fresh = Newest(min(FRESH_MOST, resource.getrlimit(resource.RLIMIT_NOFILE)[0] // 8))
+        self._door: SmallDoor | None = None
+        self._standing: asyncio.Task[None] | None = None
         self._assets = assets()
         self._log = structlog.get_logger("phone")
 
     async def listen(self, host: str, port: int) -> tuple[Server, str, int]:
         """Listen, and return the server with the address taken; raises OSError."""
+        fresh = self._fresh
+
+        class Connection(ServerConnection):
+            """One that is cut off for newer ones while its request is granted nothing."""
+
+            def connection_made(self, transport: asyncio.BaseTransport) -> None:
+                super().connection_made(transport)
+                fresh.enter(self, lambda: _soon(self))
+
+            def connection_lost(self, exc: Exception | None) -> None:
+                fresh.leave(self)
+                super().connection_lost(exc)
+
         server = await serve(
             self._talk,
             host,
@@ -78,18 +97,59 @@ class PhoneServer:
             ping_interval=PING_S,
             ping_timeout=PONG_S,
             max_size=MESSAGE_MOST_BYTES,
+            create_connection=Connection,
+            backlog=BACKLOG,
         )
         address = next(iter(server.sockets)).getsockname()
+        self._door = SmallDoor(str(address[0]), self.to, self.environ)
+        self._standing = asyncio.ensure_future(self._door.stand())
         return server, str(address[0]), int(address[1])
 
     async def _talk(self, connection: ServerConnection) -> None:
-        address = str(connection.remote_address[0])
-        self.open_sockets[address] += 1
+        path = connection.request.path if connection.request is not None else LINES
+        address = str(connection.remote_address[0]).split("%")[0]
+        if path == DOOR:
+            await self._knocked(connection)
+        elif path == PAIRED:
+            await self._talk_paired(connection, address)
+        else:
+            self._places.enter(address)
+            try:
+                await carry(connection, address, self.to, self.environ)
+            finally:
+                self._places.leave(address)
+
+    async def _talk_paired(self, connection: ServerConnection, address: str) -> None:
+        """Give a kept place to a page that pairs at once."""
+        kept = False
+
+        def pairs() -> bool:
+            nonlocal kept
+            self._waiting.leave(connection)
+            kept = self._places.pair()
+            return kept
+
+        self._waiting.enter(connection, lambda: _soon(connection))
         try:
-            await carry(connection, address.split("%")[0], self.to, self.environ)
+            await carry(connection, address, self.to, self.environ, pairs)
         finally:
-            self.open_sockets[address] -= 1
-            self.open_sockets += Counter()  # drops those that are at 0
+            self._waiting.leave(connection)
+            if kept:
+                self._places.unpair()
+
+    async def _knocked(self, connection: ServerConnection) -> None:
+        """Take one word at the small door, answer it, and close."""
+        self._knocking.enter(connection, lambda: _soon(connection))
+        try:
+            word = await asyncio.wait_for(connection.recv(), KNOCK_S)
+            self._knocking.leave(connection)
+            if self._door is None or not isinstance(word, str) or word not in WORDS:
+                return await connection.close(CLOSE_POLICY, "this door takes stop and pause")
+            await connection.send(await self._door.say(word))
+        except TimeoutError:
+            return None  # it is closed when this returns
+        finally:
+            self._knocking.leave(connection)
 
     def _answer(self, connection: ServerConnection, request: Request) -> Response | None:
         """Answer a request, or return None where the web socket may be opened."""
@@ -100,7 +160,7 @@ class PhoneServer:
             return _response(421, f"this page is at {', '.join(f'http://{host}/' for host in sorted(hosts))}")
         if getattr(request, "method", "GET") != "GET":
             return _response(405, "this server answers GET, and a GET changes nothing")
-        if request.path == SOCKET_PATH:
+        if request.path in SOCKET_PATHS:
             return self._refuse_socket(connection, request, hosts)
         asset = self._assets.get(request.path)
         if asset is None:
@@ -114,10 +174,16 @@ class PhoneServer:
                 "a page from elsewhere was refused", origin=origins[:1], address=connection.remote_address
             )
             return _response(403, "only this server's own page may open this socket")
-        address = str(connection.remote_address[0])
-        if self.open_sockets.total() >= SOCKETS_MOST or self.open_sockets[address] >= SOCKETS_AN_ADDRESS:
-            return _response(503, "too many pages are open; close one")
+        if request.path == LINES and not self._places.has_room(str(connection.remote_address[0]).split("%")[0]):
+            return _response(503, "too many pages are open; close one. Stop and pause have a door of their own")
+        self._fresh.leave(connection)
         return None
+
+
+def _soon(connection: ServerConnection) -> None:
+    """Cut a connection, but read first what has arrived from it: by the second turn of the loop that is done."""
+    loop = asyncio.get_running_loop()
+    loop.call_soon(loop.call_soon, connection.transport.abort)
 
 
 def _kind(name: str) -> str:

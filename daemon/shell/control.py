@@ -215,6 +215,9 @@ class ControlLoop(threading.Thread):
         batch.sort(key=lambda request: request.command.verb != "pause")
         for request in batch:
             self.engine.command(request, now_s)
+        if any(request.command.verb == "pause" for request in batch):
+            # What closes the feed is the next setpoint: it goes now, not with the next tick.
+            self.engine.advance(now_s)
         self._flush(router, observers, now_s)
 
     def _advance(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:

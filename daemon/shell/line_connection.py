@@ -212,6 +212,8 @@ class LineConnection:
                 self._waiting.enter_stop(stop)
             elif not isinstance(event, StopByte):
                 self._waiting.enter(event)
+        if self._waiting.is_one_pause:
+            self.step()  # a pause waits for no rest after the flood of another
         self.server.give_turn(self)
 
     # Answering

@@ -87,9 +87,9 @@ class Places(Generic[G]):
         """Let a connection in, to the door; who has stood there longest goes where there are too many in all."""
         if len(self.placed) >= self.room.places:
             guest.until_s = now_s + self.room.door_s
-        self.at_door[guest] = None
-        while len(self.at_door) + len(self.placed) > self.room.at_door + self.room.places:
+        while len(self.at_door) + len(self.placed) >= self.room.at_door + self.room.places:
             self.turn_one_away()
+        self.at_door[guest] = None
 
     def take(self, guest: G, now_s: float) -> bool:
         """Give a connection at the door a place, if there is one or if another was silent for long."""

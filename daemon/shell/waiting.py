@@ -59,6 +59,12 @@ class WaitingRow:
         """Tell whether further lines are thrown away."""
         return self._lines >= WAITING_LINES_MOST
 
+    @property
+    def is_one_pause(self) -> bool:
+        """Tell whether all that waits is one pause."""
+        head = self.entries[0] if len(self.entries) == 1 else None
+        return isinstance(head, Line) and head.text.strip().lower() == "pause"
+
     def enter(self, event: Line | BadLine) -> None:
         """Take a line, or count it among those thrown away."""
         if self.full:

@@ -123,21 +123,21 @@ async def until(true: Callable[[], bool]) -> None:
             await asyncio.sleep(0)
 
 
-async def served(desk: FakeDesk, **limits: float) -> tuple[LineServer, int]:
-    """Serve a desk on a free loopback port."""
+async def served(desk: FakeDesk, port: int = 0, **limits: float) -> tuple[LineServer, int]:
+    """Serve a desk on loopback, on a free port where none is named."""
     server = LineServer(desk, **limits)  # type: ignore[arg-type]
-    _, port = await server.listen_tcp("127.0.0.1", 0)
+    _, port = await server.listen_tcp("127.0.0.1", port)
     return server, port
 
 
 @contextmanager
-def serving(desk: FakeDesk) -> Iterator[str]:
+def serving(desk: FakeDesk, port: int = 0) -> Iterator[str]:
     """Serve a desk from a thread of its own; gives the address to write after `--to`."""
     opened: queue.Queue[tuple[LineServer, int]] = queue.Queue()
     loop = asyncio.new_event_loop()
 
     async def serve() -> None:
-        opened.put(await served(desk))
+        opened.put(await served(desk, port))
 
     def whole() -> None:
         loop.run_until_complete(serve())
@@ -147,10 +147,10 @@ def serving(desk: FakeDesk) -> Iterator[str]:
 
     thread = threading.Thread(target=whole)
     thread.start()
-    server, port = opened.get(timeout=WAIT_S)
+    server, taken = opened.get(timeout=WAIT_S)
     desk.on_notice = server.notices_ready
     try:
-        yield f"127.0.0.1:{port}"
+        yield f"127.0.0.1:{taken}"
     finally:
         asyncio.run_coroutine_threadsafe(server.close(), loop).result(WAIT_S)
         loop.call_soon_threadsafe(loop.stop)

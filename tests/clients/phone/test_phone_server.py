@@ -10,7 +10,8 @@ from importlib import resources
 import pytest
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
-from drillfeed.clients.phone.server import SOCKETS_AN_ADDRESS, allowed_hosts, assets
+from drillfeed.clients.phone.places import AN_ADDRESS
+from drillfeed.clients.phone.server import allowed_hosts, assets
 from drillfeed.protocol.commands import COMMANDS, parse
 from drillfeed.protocol.status import CUES, Snapshot
 from tests.shell.fake_desk import FakeDesk, serving
@@ -20,12 +21,13 @@ PAGE_MOST_BYTES = 100_000
 
 
 def script() -> str:
-    """Return the page's script."""
-    return resources.files("drillfeed.clients.phone").joinpath("page.js").read_text("utf-8")
+    """Return the page's scripts."""
+    folder = resources.files("drillfeed.clients.phone")
+    return "".join(folder.joinpath(name).read_text("utf-8") for name in ("sound.js", "page.js"))
 
 
 def test_the_page_is_small_whole_and_strict() -> None:
-    """Three files, under 100 kB together, nothing from elsewhere, and a policy that would let nothing else in."""
+    """A few files, under 100 kB together, nothing from elsewhere, and a policy that would let nothing else in."""
     desk = FakeDesk()
     with serving(desk) as to, phone(to) as port:
         got = {path: get(port, path) for path in assets()}
@@ -221,7 +223,7 @@ def test_one_address_cannot_take_every_socket() -> None:
     desk = FakeDesk()
 
     async def opens(port: int) -> list[int]:
-        pages = [await browser(port) for _ in range(SOCKETS_AN_ADDRESS)]
+        pages = [await browser(port) for _ in range(AN_ADDRESS)]
         with pytest.raises(InvalidStatus) as refused:
             await browser(port)
         await pages.pop().close()

@@ -6,7 +6,7 @@ from typing import Any, cast
 import zmq
 
 from drillfeed.daemon.engine.effects import Effects
-from drillfeed.daemon.engine.orders import Given
+from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.line_server import LineServer
 from drillfeed.daemon.virtual import PLAYER
@@ -44,11 +44,11 @@ def test_a_pause_goes_to_the_driver_at_once() -> None:
             self.sent.append(json.loads(parts[1]))
 
     hall = WatchedHall().feeding(drill_plan(sets=(20,)))
-    before = hall.engine.link.epoch
+    before = hall.engine.parts.link.epoch
     control = ControlLoop(hall.engine, "inproc://nowhere", None, lambda effects: None)
     hall.engine.take_effects = Effects  # type: ignore[method-assign, assignment]
     wire = Wire()
-    control.post(Given(parse("pause"), PLAYER, 1))
+    control.post(Request(parse("pause"), PLAYER, 1))
     control._take(cast("zmq.Socket[bytes]", wire), None, hall.hall.now_s + 0.001)
     told = [frame for frame in wire.sent if frame["kind"] == "setpoint" and frame["epoch"] > before]
     control._wake_read.close()

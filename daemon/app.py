@@ -27,16 +27,16 @@ from drillfeed.daemon.engine.events import CautionsAccepted, DriverConnected, Dr
 from drillfeed.daemon.engine.states import MOVING
 from drillfeed.daemon.engine.wording import sentence
 from drillfeed.daemon.files import or_set_aside, own_folder, path_of
-from drillfeed.daemon.journal.entries import Happened
+from drillfeed.daemon.journal.entries import EventEntry
 from drillfeed.daemon.journal.last_throws import LastThrows
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.mistakes import FileMistakes, Mistake
+from drillfeed.daemon.validation import InvalidFile, FileError
 from drillfeed.daemon.shell import alive, cautions
 from drillfeed.daemon.shell.age import with_age
-from drillfeed.daemon.shell.alone import Alone
+from drillfeed.daemon.shell.instance_lock import InstanceLock
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
 from drillfeed.daemon.shell.endpoint import Held
@@ -121,7 +121,7 @@ class Daemon:
             self._log.warning(note)
 
     def _record(self, event: Event) -> None:
-        self.journal.note(Happened(event))
+        self.journal.note(EventEntry(event))
         if isinstance(event, DriverConnected | DriverMisfit):
             # This is the control thread, and a terminal may make it wait.
             self.desk.aside(lambda: self._log.warning(sentence(event)))
@@ -182,22 +182,22 @@ def _once(future: "asyncio.Future[None]") -> Callable[[object], None]:
 async def serve(config: Config, tell: Callable[[str], None]) -> None:
     """Run a daemon until SIGTERM, SIGINT or a hang-up; a second signal leaves at once, but for a second hang-up.
 
-    Raises AlreadyRunning where another daemon drives the same machine profile, FileMistakes where a file of the user's
+    Raises AlreadyRunning where another daemon drives the same machine profile, InvalidFile where a file of the user's
     cannot be used.
     """
     machine, folder = load_machine(config.machine), state_folder()
     _make_private(folder)
-    with Alone(folder, machine.name):
+    with InstanceLock(folder, machine.name):
         await _serve(Daemon(config, machine), tell)
 
 
 def _make_private(folder: Path) -> None:
-    """Make the state folder its owner's alone; raise FileMistakes where something else lies there."""
+    """Make the state folder its owner's alone; raise InvalidFile where something else lies there."""
     try:
         own_folder(folder)
     except (FileExistsError, NotADirectoryError) as error:
         found = error.strerror or str(error)
-        raise FileMistakes([Mistake(str(folder), "(state folder)", found, "a folder, or nothing yet")]) from None
+        raise InvalidFile([FileError(str(folder), "(state folder)", found, "a folder, or nothing yet")]) from None
     except OSError as error:
         # A disk that is full or read-only keeps no daemon from coming up; what is not recorded is told.
         structlog.get_logger("daemon").warning("no state folder", why=str(error))

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field
 
-from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, Words, validate
+from drillfeed.daemon.validation import InvalidFile, FileError, Table, Words, validate
 
 STALE_AFTER_BALLS = 5000  # tyres wear: a default of ours
 SPANS: Mapping[str, tuple[float, float]] = {
@@ -135,17 +135,17 @@ def beside(profile: Path, kind: str) -> Path:
 
 
 def read_calibration(data: Mapping[str, Any], file: str, machine: str) -> Calibration:
-    """Return the calibration a file holds; raise FileMistakes where it is another machine's or makes no sense."""
+    """Return the calibration a file holds; raise InvalidFile where it is another machine's or makes no sense."""
     found = validate(Calibration, data, file)
     if found.machine != machine:
-        raise FileMistakes([Mistake(file, "machine", repr(found.machine), f"{machine!r}, the machine it is used for")])
+        raise InvalidFile([FileError(file, "machine", repr(found.machine), f"{machine!r}, the machine it is used for")])
     if min(found.values.top_slope, found.values.bottom_slope) < 0.2:
-        raise FileMistakes([Mistake(file, "values", "a slope below 0.2", "slopes near 1: measure again")])
+        raise InvalidFile([FileError(file, "values", "a slope below 0.2", "slopes near 1: measure again")])
     far = [
-        Mistake(file, f"values.{name}", f"{value:g}", f"{low:g} to {high:g}: measure again")
+        FileError(file, f"values.{name}", f"{value:g}", f"{low:g} to {high:g}: measure again")
         for name, (low, high) in SPANS.items()
         if not low <= (value := getattr(found.values, name)) <= high
     ]
     if far:
-        raise FileMistakes(far)
+        raise InvalidFile(far)
     return found

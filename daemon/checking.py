@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from drillfeed.daemon.aim.spread import spread_of
-from drillfeed.daemon.aim.telling import extrapolated_text
+from drillfeed.daemon.aim.report import extrapolated_text
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
@@ -16,7 +16,7 @@ from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
 from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
-from drillfeed.daemon.mistakes import FileMistakes, Mistake
+from drillfeed.daemon.validation import InvalidFile, FileError
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import (
@@ -149,11 +149,11 @@ def _path(name: str, folder: Path | None) -> Path:
     for kind in ("machines", "drills", "balls"):
         if name in known(kind, folder):
             return find(kind, name, folder)
-    raise FileMistakes([Mistake(name, "(name)", "no such file or name", "a file, or a name of drillfeed list")])
+    raise InvalidFile([FileError(name, "(name)", "no such file or name", "a file, or a name of drillfeed list")])
 
 
 def check_file(name: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:
-    """Return what a file comes to; raise FileMistakes with all its mistakes, or NotPossible."""
+    """Return what a file comes to; raise InvalidFile with all its mistakes, or NotPossible."""
     found = read_any(_path(name, folder))
     if isinstance(found, Machine):
         return machine_lines(found)

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
 from drillfeed.daemon.files import path_of, read_toml
-from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, validate
+from drillfeed.daemon.validation import InvalidFile, FileError, Table, validate
 
 JOURNAL = "journal.sqlite"
 DEFAULT_LISTEN = "127.0.0.1:7340"
@@ -37,7 +37,7 @@ class Config(Table):
 
 
 def read_config(path: Path | None, given: Mapping[str, Any]) -> Config:
-    """Return the configuration of a file with the command line's values over it; raise FileMistakes."""
+    """Return the configuration of a file with the command line's values over it; raise InvalidFile."""
     data = read_toml(path) if path is not None else {}
     merged = {**data, **{key: value for key, value in given.items() if value is not None}}
     return validate(Config, merged, str(path) if path else "command line")
@@ -47,7 +47,7 @@ def host_port(listen: str) -> tuple[str, int]:
     """Split HOST:PORT; an IPv6 host stands in brackets."""
     host, _, port = listen.rpartition(":")
     if int(port) > 65_535:
-        raise FileMistakes([Mistake("configuration", "listen", f"port {port}", "0 to 65535")])
+        raise InvalidFile([FileError("configuration", "listen", f"port {port}", "0 to 65535")])
     return host.strip("[]"), int(port)
 
 
@@ -59,7 +59,7 @@ def state_folder(environ: Mapping[str, str] | None = None) -> Path:
         return (Path(root) if root else Path.home() / ".local" / "state") / "drillfeed"
     except RuntimeError:
         wanted = "$HOME or $XDG_STATE_HOME, a folder for what must outlive a restart"
-        raise FileMistakes([Mistake("environment", "HOME", "nothing", wanted)]) from None
+        raise InvalidFile([FileError("environment", "HOME", "nothing", wanted)]) from None
 
 
 def journal_file(config: Config, environ: Mapping[str, str] | None = None) -> Path:

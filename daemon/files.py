@@ -2,7 +2,7 @@
 
 Rule of this file: only a regular file is opened, never waiting, and no more of it is read than `MOST_BYTES`. What is
 read is bounded in depth and in the length of its words before a parser sees it, so no parser takes long. Whatever is
-wrong is a FileMistakes that names the file; nothing else is raised. A file of ours is written whole or not at all.
+wrong is a InvalidFile that names the file; nothing else is raised. A file of ours is written whole or not at all.
 """
 
 import contextlib
@@ -18,7 +18,7 @@ from itertools import count
 from pathlib import Path
 from typing import Any, TextIO, TypeVar
 
-from drillfeed.daemon.mistakes import FileMistakes, Mistake
+from drillfeed.daemon.validation import InvalidFile, FileError
 
 _Read = TypeVar("_Read")
 MOST_BYTES = 256 * 1024
@@ -49,20 +49,20 @@ _MANY_DOTS = re.compile(rf"(?:[^\s\[\]{{}}=,.]*\.){{{MOST_DOTS + 1}}}")
 _BRACKET = re.compile(r"[\[\]{}]")
 
 
-class NoFile(FileMistakes):
+class NoFile(InvalidFile):
     """There is no file of that name."""
 
 
 def path_of(text: str) -> Path:
-    """Return the path that a text means, `~` and `~user` looked up; raise FileMistakes where there is no such user."""
+    """Return the path that a text means, `~` and `~user` looked up; raise InvalidFile where there is no such user."""
     try:
         return Path(text).expanduser()
     except RuntimeError:
-        raise FileMistakes([Mistake(text, "(file)", "no such user", "a path")]) from None
+        raise InvalidFile([FileError(text, "(file)", "no such user", "a path")]) from None
 
 
 def read_text(path: Path, own: bool = False) -> str:
-    """Return the text of a file; raise NoFile or FileMistakes. With `own` it must belong to this user."""
+    """Return the text of a file; raise NoFile or InvalidFile. With `own` it must belong to this user."""
     number = _open(path, own)
     try:
         _check_size(os.fstat(number).st_size, path)
@@ -76,7 +76,7 @@ def read_text(path: Path, own: bool = False) -> str:
 
 
 def read_toml(path: Path, own: bool = False) -> dict[str, Any]:
-    """Return what a TOML file says; raise NoFile or FileMistakes."""
+    """Return what a TOML file says; raise NoFile or InvalidFile."""
     text = read_text(path, own)
     if (found := beyond_bounds(text)) is not None:
         raise _mistake(path, *found)
@@ -87,7 +87,7 @@ def read_toml(path: Path, own: bool = False) -> dict[str, Any]:
 
 
 def read_json(path: Path, own: bool = False) -> Any:
-    """Return what a JSON file says; raise NoFile or FileMistakes."""
+    """Return what a JSON file says; raise NoFile or InvalidFile."""
     text = read_text(path, own)
     if (found := beyond_bounds(text)) is not None:
         raise _mistake(path, *found)
@@ -98,7 +98,7 @@ def read_json(path: Path, own: bool = False) -> Any:
 
 
 def open_text(path: Path) -> TextIO:
-    """Open a regular file of any length, to be read by `lines_of`; raise NoFile or FileMistakes."""
+    """Open a regular file of any length, to be read by `lines_of`; raise NoFile or InvalidFile."""
     return open(_open(path, False), encoding="utf-8", errors="replace")
 
 
@@ -133,7 +133,7 @@ def _stand_in(found: re.Match[str]) -> str:
 
 
 def check_usable(path: Path, own: bool = False) -> None:
-    """Raise NoFile or FileMistakes where a path is no regular file, or with `own` belongs to another user.
+    """Raise NoFile or InvalidFile where a path is no regular file, or with `own` belongs to another user.
 
     A device may act on being opened, so its kind is looked at before.
     """
@@ -144,7 +144,7 @@ def check_usable(path: Path, own: bool = False) -> None:
 
 
 def _open(path: Path, own: bool) -> int:
-    """Open a usable file and return its number; raise NoFile or FileMistakes."""
+    """Open a usable file and return its number; raise NoFile or InvalidFile."""
     check_usable(path, own)
     try:
         number = os.open(path, OPENED)
@@ -182,14 +182,14 @@ def _check_size(size: int, path: Path) -> None:
         raise _mistake(path, f"more than {MOST_BYTES // 1024} KiB", f"{MOST_BYTES // 1024} KiB at most")
 
 
-def _mistake(path: Path, found: str, allowed: str) -> FileMistakes:
-    return FileMistakes([Mistake(str(path), "(file)", found, allowed)])
+def _mistake(path: Path, found: str, allowed: str) -> InvalidFile:
+    return InvalidFile([FileError(str(path), "(file)", found, allowed)])
 
 
-def _unreadable(path: Path, error: OSError | ValueError) -> FileMistakes:
+def _unreadable(path: Path, error: OSError | ValueError) -> InvalidFile:
     found = (error.strerror if isinstance(error, OSError) else None) or str(error)
-    kind = NoFile if isinstance(error, FileNotFoundError) else FileMistakes
-    return kind([Mistake(str(path), "(file)", found, "a readable file")])
+    kind = NoFile if isinstance(error, FileNotFoundError) else InvalidFile
+    return kind([FileError(str(path), "(file)", found, "a readable file")])
 
 
 # The state folder.
@@ -248,8 +248,8 @@ def or_set_aside(read: Callable[[], _Read], path: Path, otherwise: _Read, notes:
         return read()
     except NoFile:
         return otherwise
-    except FileMistakes as error:
-        first = error.mistakes[0]
+    except InvalidFile as error:
+        first = error.errors[0]
         told = f"{path.name} is not used: {'' if first.key == '(file)' else f'{first.key}: '}found {first.found}"
     try:
         notes.append(f"{told}; it lies at {set_aside(path, datetime.now())}")

@@ -17,7 +17,7 @@ from drillfeed.daemon.drills.balls import BallType, read_balls
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.files import NoFile, path_of, read_toml
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.mistakes import FileMistakes, Mistake, shortened, validate
+from drillfeed.daemon.validation import InvalidFile, FileError, shortened, validate
 
 Kind = Literal["machines", "drills", "balls"]
 _Made = TypeVar("_Made")
@@ -41,7 +41,7 @@ def is_path(name: str) -> bool:
 
 
 def find(kind: Kind, name: str, folder: Path | None = None) -> Path:
-    """Return the file that a NAME or path means; raise FileMistakes with near names where there is none."""
+    """Return the file that a NAME or path means; raise InvalidFile with near names where there is none."""
     if is_path(name):
         return path_of(name)
     names = known(kind, folder)
@@ -49,7 +49,7 @@ def find(kind: Kind, name: str, folder: Path | None = None) -> Path:
         return names[name]
     close = difflib.get_close_matches(name, names, n=3)
     near = f"; perhaps {', '.join(close)}" if close else f"; known: {', '.join(names) or 'none'}"
-    raise FileMistakes([Mistake(name, "(name)", f"no such name among {kind}", f"a name or a path{near}")])
+    raise InvalidFile([FileError(name, "(name)", f"no such name among {kind}", f"a name or a path{near}")])
 
 
 def _load(read: Callable[[Mapping[str, Any], str], _Made], path: Path) -> _Made:
@@ -79,7 +79,7 @@ def load_drill(name: str, folder: Path | None = None) -> Drill:
     path = find("drills", name, folder)
     data = read_toml(path)
     if "set" not in data:
-        raise FileMistakes([Mistake(str(path), "(file)", "no [[set]]", "a drill, with a [[set]] or more")])
+        raise InvalidFile([FileError(str(path), "(file)", "no [[set]]", "a drill, with a [[set]] or more")])
     return read_drill(data, str(path))
 
 
@@ -93,13 +93,13 @@ def load_balls(folder: Path | None = None) -> dict[str, BallType]:
 
 
 def find_ball(name: str, folder: Path | None = None) -> BallType:
-    """Return the ball type of a name; raise FileMistakes with near names where there is none."""
+    """Return the ball type of a name; raise InvalidFile with near names where there is none."""
     balls = load_balls(folder)
     if name in balls:
         return balls[name]
     close = difflib.get_close_matches(name, balls, n=3) or list(balls)
-    raise FileMistakes(
-        [Mistake(name, "(name)", "no such ball type", f"a name of drillfeed list balls: {', '.join(close)}")]
+    raise InvalidFile(
+        [FileError(name, "(name)", "no such ball type", f"a name of drillfeed list balls: {', '.join(close)}")]
     )
 
 
@@ -118,4 +118,4 @@ def read_any(path: Path) -> object:
         if table in data:
             return read(path)
     tables = "[[ball]] (ball types), [[set]] (a drill) or [wheels] (a machine profile)"
-    raise FileMistakes([Mistake(str(path), "(file)", shortened(f"keys {', '.join(data) or 'none'}"), tables)])
+    raise InvalidFile([FileError(str(path), "(file)", shortened(f"keys {', '.join(data) or 'none'}"), tables)])

@@ -12,13 +12,13 @@ import numpy as np
 
 from drillfeed.daemon.aim.likely import Likely, likely_balls
 from drillfeed.daemon.aim.ranges import range_text
-from drillfeed.daemon.aim.telling import extrapolated_text, likely_record, spin_text
+from drillfeed.daemon.aim.report import extrapolated_text, likely_record, spin_text
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
@@ -57,7 +57,7 @@ def _drills(machine: Machine, folder: Path | None, player: Player) -> Iterable[E
         try:
             drill = load_drill(name, folder)
             plan = plan_drill(drill, balls, machine, 0, player=player)
-        except FileMistakes as wrong:
+        except InvalidFile as wrong:
             yield Entry(name, "", False, _told(wrong), "")
         except NotPossible as wrong:
             yield Entry(name, drill.title, False, str(wrong), "")
@@ -67,9 +67,9 @@ def _drills(machine: Machine, folder: Path | None, player: Player) -> Iterable[E
             yield Entry(name, drill.title, True, None, "; ".join([figures, *plan.notes]))
 
 
-def _told(wrong: FileMistakes) -> str:
+def _told(wrong: InvalidFile) -> str:
     """Return the first mistake by the name of its file alone: a listing is also read by others than its owner."""
-    first = wrong.mistakes[0]
+    first = wrong.errors[0]
     return str(replace(first, file=Path(first.file).name))
 
 
@@ -134,14 +134,14 @@ def _machines() -> Iterable[Entry]:
     for name in known("machines"):
         try:
             machine = load_machine(name)
-        except FileMistakes as wrong:
+        except InvalidFile as wrong:
             yield Entry(name, "", False, _told(wrong), "")
         else:
             yield Entry(name, machine.title, True, None, "")
 
 
 def listing(of: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[Entry]:
-    """Return the listing of `drills`, `balls` or `machines`; raises FileMistakes where ball files are broken."""
+    """Return the listing of `drills`, `balls` or `machines`; raises InvalidFile where ball files are broken."""
     if of == "drills":
         return list(_drills(machine, folder, player))
     return list(_balls(machine, folder, player)) if of == "balls" else list(_machines())

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.calibration import Calibration, Trims
-from drillfeed.daemon.mistakes import Table, Words
+from drillfeed.daemon.validation import Table, Words
 from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
 
 WheelName = Literal["top", "bottom"]

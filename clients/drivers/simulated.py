@@ -15,7 +15,7 @@ from drillfeed.clients.drivers.board import Hopper, Note, Reading, forget
 from drillfeed.clients.drivers.faults import Fault, FaultTable
 from drillfeed.clients.drivers.rules import angle_limits
 from drillfeed.clients.drivers.traits import Fly, Parts, ReleaseState, ThrowerTraits
-from drillfeed.clients.drivers.wheels import Dip, law_of, next_rpm, throw
+from drillfeed.clients.drivers.wheels import Dip, coefficients_of, next_rpm, throw
 from drillfeed.protocol.link import ANGLES, Axis
 
 STEP_S = 0.001
@@ -44,7 +44,7 @@ class SimulatedThrower:
         self._noise, self._release, self._wheel_errors = _normals(noise), _normals(release), _normals(wheels)
         self._faults = FaultTable(faults, chance)
         self._start_s, self._steps = now, 0
-        self._top_law, self._bottom_law = law_of(traits.top, STEP_S), law_of(traits.bottom, STEP_S)
+        self._top_law, self._bottom_law = coefficients_of(traits.top, STEP_S), coefficients_of(traits.bottom, STEP_S)
         self.top_rpm = self.bottom_rpm = 0.0
         self._top_goal = self._bottom_goal = 0.0
         self._told_rpm: dict[Axis, float] = {"top": 0.0, "bottom": 0.0}

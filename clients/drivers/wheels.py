@@ -27,7 +27,7 @@ class WheelLaw:
     coast_f: float
 
 
-def law_of(wheel: WheelTraits, step_s: float) -> WheelLaw:
+def coefficients_of(wheel: WheelTraits, step_s: float) -> WheelLaw:
     """Return the law of a wheel for steps of `step_s`; a wheel with neither brake nor coast curve falls as it rises."""
     tau = wheel.coast_tau_s
     fall = wheel.fall_rpm_per_s

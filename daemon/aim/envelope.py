@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, broken
-from drillfeed.daemon.aim.wish import Wish
+from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.physics.thrower import most_spin_revps
 
 

@@ -9,7 +9,7 @@ from drillfeed.daemon.aim.hops import look_at_many
 from drillfeed.daemon.aim.marks import Mark
 from drillfeed.daemon.aim.thrower import Array, Thrower, ball_from, rims_of
 from drillfeed.daemon.physics.launch import Launches, launches_from
-from drillfeed.daemon.physics.motion import law_of
+from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.thrower import RimLine, rim_mps
 
@@ -61,7 +61,7 @@ class Problem:
         """Return depths past the net on an endless table, one machine's marks after the other's; one drag for all."""
         some = machines[0]
         launches = self._launches(machines)
-        law = law_of(some.ball, some.air)
+        law = coefficients_of(some.ball, some.air)
         direct, serve = look_at_many(launches, law, some.ball, arrival=False, noting=False, rough=5.0)
         assert serve is not None
         own_half = (direct.first_x_m >= 0.0) & (direct.first_x_m < NET_X_M - 0.05) & np.isfinite(serve.depth_m)
@@ -147,7 +147,7 @@ def _wheel_misses(machine: Thrower, m: Mark) -> list[float]:
 
 def _gate_s(machine: Thrower, speed_mps: float, tilt_deg: float, gate_m: float) -> float:
     """Return the time to a mark along the table: t = (exp(k d) - 1) / (k v), flat flight with drag (textbook)."""
-    k = law_of(machine.ball, machine.air).drag_pm
+    k = coefficients_of(machine.ball, machine.air).drag_pm
     way = gate_m / max(math.cos(math.radians(tilt_deg)), 0.1)
     return math.expm1(k * way) / (k * max(speed_mps, 0.5))
 

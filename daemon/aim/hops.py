@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from drillfeed.daemon.physics.bounce import Vector, bounce, bounce_many
 from drillfeed.daemon.physics.launch import Launch, Launches
-from drillfeed.daemon.physics.motion import STEP_M, STEP_MOST_S, Law, advance, is_slanted, slant_share, step_for
+from drillfeed.daemon.physics.motion import STEP_M, STEP_MOST_S, Coefficients, advance, is_slanted, slant_share, step_for
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M, Ball
 from drillfeed.daemon.physics.touch import cubic, root_from, roots_from, value
 
@@ -45,7 +45,7 @@ class _Ball:
     p: Vector
     v: Vector
     w: Vector
-    law: Law
+    law: Coefficients
     h: float
     t: float = 0.0
     top: float = -math.inf
@@ -87,7 +87,7 @@ class _Ball:
                     self.end_s = self.t + at * h
 
 
-def figures(launch: Launch, law: Law, ball: Ball, hops: int, arrival: bool) -> Figures:
+def figures(launch: Launch, law: Coefficients, ball: Ball, hops: int, arrival: bool) -> Figures:
     """Return one ball's figures when it lands on its hop number `hops` (1 direct, 2 serve-wise)."""
     state = _Ball(launch.position_m, launch.velocity_mps, launch.spin_radps, law, step_for(launch.speed_mps))
     state.top = launch.position_m[2]
@@ -108,7 +108,7 @@ def figures(launch: Launch, law: Law, ball: Ball, hops: int, arrival: bool) -> F
 class _Many:
     """Guard n balls' state between hops, as `_Ball` does for one; steps may be lengthened for a first look."""
 
-    def __init__(self, launches: Launches, law: Law, rough: float, noting: bool) -> None:
+    def __init__(self, launches: Launches, law: Coefficients, rough: float, noting: bool) -> None:
         self.p, self.v, self.w = launches.position_m.copy(), launches.velocity_mps.copy(), launches.spin_radps.copy()
         speed = np.sqrt((self.v * self.v).sum(axis=0))
         self.h = rough * np.minimum(STEP_MOST_S, STEP_M / (speed + 1e-300))
@@ -219,7 +219,7 @@ class _InAir:
 
 
 def look_at_many(
-    launches: Launches, law: Law, ball: Ball, arrival: bool, noting: bool, rough: float = 8.0, serves: bool = True
+    launches: Launches, law: Coefficients, ball: Ball, arrival: bool, noting: bool, rough: float = 8.0, serves: bool = True
 ) -> tuple[Figures, Figures | None]:
     """Return `figures` of n balls for a landing on the first hop and on the second, a first look some mm off.
 

@@ -20,7 +20,7 @@ from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.flight import Until
 from drillfeed.daemon.physics.launch import Launch, Launches
 from drillfeed.daemon.physics.table import NET_X_M, PLAIN_BALL, Ball
-from drillfeed.daemon.physics.volley import Volley, fly_many
+from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 from drillfeed.daemon.physics.widths import WIDTHS, Widths, draw_constants, even_normal
 
 Array = NDArray[np.float64]
@@ -28,7 +28,7 @@ DRAWS = 400
 LOW, HIGH = 0.05, 0.95
 LEAST_SHARE = 0.5  # of the draws in which a thing must happen to have a range
 
-# Figures with a range: name in a record -> column of a volley, and what is taken off it.
+# Figures with a range: name in a record -> column of a flights, and what is taken off it.
 FIGURES: dict[str, tuple[str, float]] = {
     "depth_m": ("depth_m", 0.0),
     "time_s": ("time_s", 0.0),
@@ -77,8 +77,8 @@ def likely_flight(
     parts = (launch.position_m, launch.velocity_mps, launch.spin_radps)
     launches = Launches(*(np.repeat(np.array(part, dtype=np.float64)[:, None], DRAWS, axis=1) for part in parts))
     constants = draw_constants(rng, DRAWS, ball, widths).with_first(ball)
-    volley = fly_many(launches, air=air, ball=ball, until="second", constants=constants)
-    return _likely(volley, slice(None), np.zeros(DRAWS))
+    flights = fly_many(launches, air=air, ball=ball, until="second", constants=constants)
+    return _likely(flights, slice(None), np.zeros(DRAWS))
 
 
 def likely_balls(
@@ -104,8 +104,8 @@ def likely_balls(
         )
     )
     rows = np.tile(np.arange(DRAWS), len(settings))
-    volley = fly_many(launches, air=thrower.air, ball=thrower.ball, until=until, constants=constants.of(rows))
-    return [_likely(volley, slice(n * DRAWS, (n + 1) * DRAWS), known.middle_m * middle) for n in range(len(settings))]
+    flights = fly_many(launches, air=thrower.air, ball=thrower.ball, until=until, constants=constants.of(rows))
+    return [_likely(flights, slice(n * DRAWS, (n + 1) * DRAWS), known.middle_m * middle) for n in range(len(settings))]
 
 
 def _with_first_zero(numbers: Array) -> Array:
@@ -113,11 +113,11 @@ def _with_first_zero(numbers: Array) -> Array:
     return numbers
 
 
-def _likely(volley: Volley, rows: slice, moved_m: Array) -> Likely:
-    """Return the ranges of some rows of a volley, their landings moved along the table."""
+def _likely(flights: FlightBatch, rows: slice, moved_m: Array) -> Likely:
+    """Return the ranges of some rows of a flights, their landings moved along the table."""
     ranges = {}
     for name, (column, less) in FIGURES.items():
-        numbers = getattr(volley, column)[rows] - less
+        numbers = getattr(flights, column)[rows] - less
         if name == "depth_m":
             numbers = numbers + moved_m
         happened = numbers[np.isfinite(numbers)]
@@ -125,4 +125,4 @@ def _likely(volley: Volley, rows: slice, moved_m: Array) -> Likely:
             low, high = np.quantile(happened, (LOW, HIGH))
             meant = numbers[0] if np.isfinite(numbers[0]) else low
             ranges[name] = Range(float(min(low, meant)), float(max(high, meant)))
-    return Likely(float(volley.valid[rows].mean()), ranges)
+    return Likely(float(flights.valid[rows].mean()), ranges)

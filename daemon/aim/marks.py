@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from drillfeed.daemon.mistakes import MOST_MISTAKES, FileMistakes, Mistake
+from drillfeed.daemon.validation import MOST_MISTAKES, InvalidFile, FileError
 
 NEEDED = ("top_rpm", "bottom_rpm", "tilt_deg")
 MEASURED = ("depth_cm", "gate_m", "gate_s", "fps", "spin_revps", "tach_top_rpm", "tach_bottom_rpm")
@@ -67,34 +67,34 @@ def exchanged(mark: Mark) -> Mark:
 
 
 def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
-    """Return the rows of a CSV; raise FileMistakes with every mistake: line, column, found, allowed.
+    """Return the rows of a CSV; raise InvalidFile with every mistake: line, column, found, allowed.
 
     The first row names the columns; empty lines and lines that begin with # are skipped.
     """
     numbered = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
     if not numbered:
-        raise FileMistakes([Mistake(file, "(file)", "no rows", f"a row of column names: {', '.join(COLUMNS)}")])
+        raise InvalidFile([FileError(file, "(file)", "no rows", f"a row of column names: {', '.join(COLUMNS)}")])
     long = [
-        Mistake(file, f"line {n}", f"{len(line)} characters", MOST_LINE_TEXT)
+        FileError(file, f"line {n}", f"{len(line)} characters", MOST_LINE_TEXT)
         for n, line in numbered
         if len(line) > MOST_LINE
     ]
     if long:
-        raise FileMistakes(long[:MOST_MISTAKES])
+        raise InvalidFile(long[:MOST_MISTAKES])
     header = [cell.strip() for cell in next(csv.reader([numbered[0][1]]))]
     mistakes = [
-        Mistake(file, f"column {name}", "no such column", ", ".join(COLUMNS)) for name in header if name not in COLUMNS
+        FileError(file, f"column {name}", "no such column", ", ".join(COLUMNS)) for name in header if name not in COLUMNS
     ]
     mistakes += [
-        Mistake(file, f"column {name}", "nothing", "this column must be there") for name in NEEDED if name not in header
+        FileError(file, f"column {name}", "nothing", "this column must be there") for name in NEEDED if name not in header
     ]
     if mistakes:
-        raise FileMistakes(mistakes)
+        raise InvalidFile(mistakes)
     marks = []
     for n, line in numbered[1:]:
         cells = [cell.strip() for cell in next(csv.reader([line]))]
         if len(cells) > len(header):
-            mistakes.append(Mistake(file, f"line {n}", f"{len(cells)} cells", f"at most {len(header)}"))
+            mistakes.append(FileError(file, f"line {n}", f"{len(cells)} cells", f"at most {len(header)}"))
             continue
         row, wrong = _numbers(dict(zip(header, cells, strict=False)), file, n)
         wrong = wrong or _amiss(row, file, n)
@@ -102,11 +102,11 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
         if not wrong:
             marks.append(_mark(row, n))
     if mistakes:
-        raise FileMistakes(mistakes[:MOST_MISTAKES])
+        raise InvalidFile(mistakes[:MOST_MISTAKES])
     return marks
 
 
-def _numbers(cells: dict[str, str], file: str, n: int) -> tuple[dict[str, float], list[Mistake]]:
+def _numbers(cells: dict[str, str], file: str, n: int) -> tuple[dict[str, float], list[FileError]]:
     row: dict[str, float] = {}
     wrong = []
     for name, text in cells.items():
@@ -118,23 +118,23 @@ def _numbers(cells: dict[str, str], file: str, n: int) -> tuple[dict[str, float]
         except ValueError:
             number = math.nan
         if not low <= number <= high:
-            wrong.append(Mistake(file, f"line {n}, {name}", repr(text), f"a number {low:g} to {high:g}, or blank"))
+            wrong.append(FileError(file, f"line {n}, {name}", repr(text), f"a number {low:g} to {high:g}, or blank"))
         row[name] = number
     return row, wrong
 
 
-def _amiss(row: dict[str, float], file: str, n: int) -> list[Mistake]:
+def _amiss(row: dict[str, float], file: str, n: int) -> list[FileError]:
     """Return what does not fit together in one row."""
-    wrong = [Mistake(file, f"line {n}, {name}", "blank", "a number") for name in NEEDED if name not in row]
+    wrong = [FileError(file, f"line {n}, {name}", "blank", "a number") for name in NEEDED if name not in row]
     if not any(name in row for name in ("depth_cm", "gate_s", "spin_revps", "tach_top_rpm", "tach_bottom_rpm")):
         wrong.append(
-            Mistake(file, f"line {n}", "nothing measured", "at least one of depth_cm, gate_s, spin_revps, tach_*")
+            FileError(file, f"line {n}", "nothing measured", "at least one of depth_cm, gate_s, spin_revps, tach_*")
         )
     if ("gate_m" in row) != ("gate_s" in row):
-        wrong.append(Mistake(file, f"line {n}", "half a timing", "gate_m and gate_s together"))
+        wrong.append(FileError(file, f"line {n}", "half a timing", "gate_m and gate_s together"))
     if "spin_revps" in row and "fps" in row and abs(row["spin_revps"]) > row["fps"] / 2:
         limit = f"at most {row['fps'] / 2:g} rev/s: above that a pen line aliases at {row['fps']:g} frames/s"
-        wrong.append(Mistake(file, f"line {n}, spin_revps", f"{row['spin_revps']:g}", limit))
+        wrong.append(FileError(file, f"line {n}, spin_revps", f"{row['spin_revps']:g}", limit))
     return wrong
 
 

@@ -7,8 +7,8 @@ import numpy as np
 from drillfeed.daemon.aim.hops import Figures, figures
 from drillfeed.daemon.aim.search import Start
 from drillfeed.daemon.aim.thrower import Array, Thrower, launch_by
-from drillfeed.daemon.aim.wish import Wish
-from drillfeed.daemon.physics.motion import law_of
+from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.physics.motion import coefficients_of
 
 Setting = dict[str, float]
 CLOSE = 1e-5  # metres or seconds left over where a solution is taken
@@ -30,7 +30,7 @@ def polished(thrower: Thrower, wish: Wish, start: Start) -> Setting | None:
         goal["landing_y_m"] = wish.placement_m
     if not unknown:
         return setting
-    law, arrival = law_of(thrower.ball, thrower.air), "arrival_s" in goal
+    law, arrival = coefficients_of(thrower.ball, thrower.air), "arrival_s" in goal
 
     def look(at: Setting) -> Array:
         launch = launch_by(thrower, at["speed_mps"], wish.spin_revps, at["tilt_deg"], at["pan_deg"], wish.roll_deg)

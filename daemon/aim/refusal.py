@@ -7,12 +7,12 @@ import numpy as np
 
 from drillfeed.daemon.aim.solve import breaks, candidates, is_legal, solutions, unlimited
 from drillfeed.daemon.aim.thrower import Array, Limit, Thrower, broken, launches_by, rims_to_tell
-from drillfeed.daemon.aim.wish import Nearest, NoSolution, Solution, Wish
+from drillfeed.daemon.aim.request import Nearest, NoSolution, Solution, Wish
 from drillfeed.daemon.physics.flight import Until
 from drillfeed.daemon.physics.launch import spin_parts
 from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.thrower import most_spin_revps
-from drillfeed.daemon.physics.volley import Volley, fly_many
+from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 
 # How much of each figure counts as equally far from the ball asked for: defaults of ours.
 SCALES = {
@@ -130,8 +130,8 @@ def _best_of_many(thrower: Thrower, wish: Wish, wanted: int = 3) -> list[Solutio
     speed, spin = (np.repeat(column, len(tilts)) for column in np.array(pairs).T)
     tilt = np.tile(tilts, len(pairs))
     launches = launches_by(thrower, speed, spin, tilt, pan, roll)
-    volley = fly_many(launches, air=thrower.air, ball=thrower.ball, until=until, rough=2.0)
-    far = _far_many(wish, volley, speed, tilt, spin)
+    flights = fly_many(launches, air=thrower.air, ball=thrower.ball, until=until, rough=2.0)
+    far = _far_many(wish, flights, speed, tilt, spin)
     found: list[Solution] = []
     for i in np.argsort(far)[:wanted]:
         if not math.isfinite(far[i]):
@@ -157,15 +157,15 @@ def _axes(thrower: Thrower, wish: Wish) -> tuple[Array, Array, Array]:
     return speeds, tilts, spins
 
 
-def _far_many(wish: Wish, volley: Volley, speed: Array, tilt: Array, spin: Array) -> Array:
+def _far_many(wish: Wish, flights: FlightBatch, speed: Array, tilt: Array, spin: Array) -> Array:
     have = {
         "speed_mps": speed,
         "tilt_deg": tilt,
-        "depth_m": volley.landing_x_m - NET_X_M,
-        "clearance_m": volley.net_clearance_m,
-        "apex_m": volley.apex_m,
-        "arrival_s": volley.end_line_s,
-        "placement_m": volley.landing_y_m,
+        "depth_m": flights.landing_x_m - NET_X_M,
+        "clearance_m": flights.net_clearance_m,
+        "apex_m": flights.apex_m,
+        "arrival_s": flights.end_line_s,
+        "placement_m": flights.landing_y_m,
     }
     far = ((spin - wish.spin_revps) / SCALES["spin_revps"]) ** 2
     asked: dict[str, float] = {**wish.given()}
@@ -173,10 +173,10 @@ def _far_many(wish: Wish, volley: Volley, speed: Array, tilt: Array, spin: Array
         asked["placement_m"] = wish.placement_m
     for name, number in asked.items():
         far = far + ((have[name] - number) / SCALES[name]) ** 2
-    serve = volley.own_half_bounces == 1
+    serve = flights.own_half_bounces == 1
     if wish.arc is not None:
         far = far + np.where(serve == (wish.arc == "serve-wise"), 0.0, OTHER_ARC)
-    return np.where(volley.valid & np.isfinite(far), far, np.inf)
+    return np.where(flights.valid & np.isfinite(far), far, np.inf)
 
 
 def _figures_of(s: Solution) -> dict[str, float | None]:

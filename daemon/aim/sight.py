@@ -10,9 +10,9 @@ import numpy as np
 
 from drillfeed.daemon.aim.hops import Figures, look_at_many
 from drillfeed.daemon.aim.thrower import Array, Thrower, launches_by
-from drillfeed.daemon.aim.wish import Wish
+from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.physics.launch import Launches
-from drillfeed.daemon.physics.motion import law_of
+from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M
 
 FIRST_ROUGH = 8.0  # times the usual step of a flight, where mm do not matter
@@ -61,6 +61,6 @@ class Sight:
         thrower, wish = self.thrower, self.wish
         arrival = wish.arrival_s is not None
         noting = arrival or wish.clearance_m is not None or wish.apex_m is not None
-        law = law_of(thrower.ball, thrower.air)
+        law = coefficients_of(thrower.ball, thrower.air)
         direct, serve = look_at_many(launches, law, thrower.ball, arrival, noting, rough, serves=hops == 2)
         return direct if serve is None else serve

@@ -23,9 +23,9 @@ from drillfeed.daemon.aim.thrower import (
     rims_to_tell,
     rpm_of,
 )
-from drillfeed.daemon.aim.wish import Arc, Solution, Wish
+from drillfeed.daemon.aim.request import Arc, Solution, Wish
 from drillfeed.daemon.physics.flight import fly
-from drillfeed.daemon.physics.motion import Law, law_of
+from drillfeed.daemon.physics.motion import Coefficients, coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M
 
 LEAST_CLEARANCE_M = 0.05  # a ball that passes nearer to the tape ranks behind: a default of ours
@@ -45,7 +45,7 @@ def unlimited(thrower: Thrower) -> Thrower:
 
 def candidates(thrower: Thrower, wish: Wish) -> list[Solution]:
     """Return every throw in the span of tilts that meets the wish on an endless table, legal or not."""
-    law = law_of(thrower.ball, thrower.air)
+    law = coefficients_of(thrower.ball, thrower.air)
     pan_deg = _first_pan(thrower, wish)
     # A degree past either end, so that a ball that needs the very end is not lost between two entries of the table.
     span = (thrower.tilt_deg[0] - 1.0, thrower.tilt_deg[1] + 1.0)
@@ -93,7 +93,7 @@ def _first_pan(thrower: Thrower, wish: Wish) -> float:
     return math.degrees(math.atan2(wish.placement_m - thrower.sideways_m, way_m)) - thrower.yaw_deg
 
 
-def _solution(thrower: Thrower, wish: Wish, law: Law, hops: int, setting: Setting) -> Solution | None:
+def _solution(thrower: Thrower, wish: Wish, law: Coefficients, hops: int, setting: Setting) -> Solution | None:
     """Return a setting as a solution, None where it is on another arc than asked for."""
     speed, tilt, pan = setting["speed_mps"], _at_the_end(setting["tilt_deg"], thrower.tilt_deg), setting["pan_deg"]
 

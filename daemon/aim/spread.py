@@ -15,7 +15,7 @@ from drillfeed.daemon.aim.thrower import Thrower
 from drillfeed.daemon.aim.unknown import NOTHING, Unknown
 from drillfeed.daemon.physics.launch import Launches, launches_from
 from drillfeed.daemon.physics.table import NET_X_M
-from drillfeed.daemon.physics.volley import Volley, fly_many
+from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 from drillfeed.daemon.physics.widths import draw_constants
 
 Array = NDArray[np.float64]
@@ -175,7 +175,7 @@ def launches_with(thrower: Thrower, setting: Setting, n: int, errors: Errors) ->
     )
 
 
-def _summary(parts: list[Volley], aim_x_m: float, aim_y_m: float, zone_m: float) -> Spread:
+def _summary(parts: list[FlightBatch], aim_x_m: float, aim_y_m: float, zone_m: float) -> Spread:
     valid = np.concatenate([part.valid for part in parts])
     x, y = (np.concatenate([getattr(part, name) for part in parts]) for name in ("landing_x_m", "landing_y_m"))
     clearance = np.concatenate([part.net_clearance_m for part in parts])

@@ -36,7 +36,7 @@ class Choice:
 
 
 def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Choice:
-    """Return the demo to run; raise FileMistakes, NotPossible or ValueError where there is none."""
+    """Return the demo to run; raise InvalidFile, NotPossible or ValueError where there is none."""
     if balls is not None and not 1 <= balls <= HARD_MAX_BALLS:
         raise ValueError(f"--balls {balls}; expected 1 to {HARD_MAX_BALLS}")
     if not 0 <= seed < 2**32:

@@ -4,7 +4,7 @@ from drillfeed.daemon.demo.account import Account
 from drillfeed.daemon.demo.choice import Choice
 from drillfeed.daemon.engine.events import Event
 from drillfeed.daemon.engine.wording import worded
-from drillfeed.daemon.virtual import VirtualHall
+from drillfeed.daemon.simulation import Simulation
 
 MOST_S = 4 * 3600.0
 
@@ -20,7 +20,7 @@ def run_fast(choice: Choice) -> int:
         told = worded(event)
         account.daemon_says(told.topic, told.fields, told.text, told.cue)
 
-    hall = VirtualHall(choice.machine, seed=choice.seed, note=note, on_event=heard)
+    hall = Simulation(choice.machine, seed=choice.seed, note=note, on_event=heard)
     account.clock_s = hall.driver_offset_s
     started = hall.start(choice.plan, balls=choice.machine.hopper.balls)
     if not started.ok:
@@ -41,7 +41,7 @@ def run_fast(choice: Choice) -> int:
     return 0 if hall.engine.state == "ARMED" and commanded == choice.plan.balls else 1
 
 
-def _go_on(hall: VirtualHall, state: str) -> None:
+def _go_on(hall: Simulation, state: str) -> None:
     """Be the player: fill the hopper, re-phase the crank where that is asked, and go on."""
     hall.say(f"balls {hall.machine.hopper.balls}")
     hall.board.attend()

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_REVPS
-from drillfeed.daemon.mistakes import FileMistakes, Mistake, Table, Words, validate
+from drillfeed.daemon.validation import InvalidFile, FileError, Table, Words, validate
 from drillfeed.daemon.physics.launch import HeadSpin, head_spin
 
 Length = Literal["short", "half-long", "long"]
@@ -91,14 +91,14 @@ class Collection(Table):
 
 
 def read_balls(data: Mapping[str, Any], file: str) -> dict[str, BallType]:
-    """Return the ball types of one file by name; raise FileMistakes for every mistake, doubles included."""
+    """Return the ball types of one file by name; raise InvalidFile for every mistake, doubles included."""
     collection = validate(Collection, data, file)
     balls: dict[str, BallType] = {}
     doubles = []
     for ball in collection.ball:
         if ball.name in balls:
-            doubles.append(Mistake(file, f"ball {ball.name}", "the same name twice", "each name once"))
+            doubles.append(FileError(file, f"ball {ball.name}", "the same name twice", "each name once"))
         balls[ball.name] = ball
     if doubles:
-        raise FileMistakes(doubles)
+        raise InvalidFile(doubles)
     return balls

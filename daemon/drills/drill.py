@@ -23,7 +23,7 @@ from drillfeed.daemon.drills.quota import QuotaSequence
 from drillfeed.daemon.drills.sequences import Sequence
 from drillfeed.daemon.drills.sides import Mention, split
 from drillfeed.daemon.drills.written import FixedSequence
-from drillfeed.daemon.mistakes import Table, Words, validate
+from drillfeed.daemon.validation import Table, Words, validate
 
 Tempo = Annotated[float, Field(gt=0, le=HARD_MAX_PER_MIN)]
 
@@ -160,7 +160,7 @@ class Drill(Table):
 
 
 def read_drill(data: Mapping[str, Any], file: str) -> Drill:
-    """Return the drill that a file says; raise FileMistakes with every mistake in it."""
+    """Return the drill that a file says; raise InvalidFile with every mistake in it."""
     return validate(Drill, data, file)
 
 

@@ -15,7 +15,7 @@ from drillfeed.daemon.drills.quota import QuotaSequence
 from drillfeed.daemon.drills.sequences import Sequence
 from drillfeed.daemon.drills.sides import swapped
 from drillfeed.daemon.drills.weighted import RandomSequence
-from drillfeed.daemon.mistakes import FileMistakes, validate
+from drillfeed.daemon.validation import InvalidFile, validate
 
 TEMPO_STEP_PER_MIN = 5.0
 
@@ -110,8 +110,8 @@ def _valid(drill: Drill) -> Drill:
     """Return the drill, without its ladder, as if it had been written so; raises NoStep with the first reason."""
     try:
         return validate(Drill, {**drill.model_dump(), "easier": (), "harder": ()}, drill.name)
-    except FileMistakes as error:
-        raise NoStep(f"so changed the drill no longer holds together: {error.mistakes[0]}") from None
+    except InvalidFile as error:
+        raise NoStep(f"so changed the drill no longer holds together: {error.errors[0]}") from None
 
 
 def _each(drill: Drill, change: Callable[[Set], Set]) -> Drill:

@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 
 from drillfeed.daemon.drills.balls import LEVELS, BallType, Level
 from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_PER_MIN, HARD_MAX_SET_BALLS
-from drillfeed.daemon.mistakes import Table
+from drillfeed.daemon.validation import Table
 
 PlayerLevel = Literal["junior", "club", "advanced"]
 PLAYER_LEVELS: tuple[PlayerLevel, ...] = get_args(PlayerLevel)

@@ -14,7 +14,7 @@ from drillfeed.daemon.drills.bounds import HARD_MAX_SET_BALLS
 from drillfeed.daemon.drills.drawing import Balls, Drawn, Follow, Rename, RunLength, easiest
 from drillfeed.daemon.drills.sides import Mention
 from drillfeed.daemon.drills.weighted import First, added_up
-from drillfeed.daemon.mistakes import Table
+from drillfeed.daemon.validation import Table
 
 
 class QuotaSequence(Table):

@@ -16,7 +16,7 @@ from pydantic import Discriminator, Field, Tag, model_validator
 from drillfeed.daemon.drills.bounds import HARD_MAX_SET_BALLS
 from drillfeed.daemon.drills.drawing import Balls, Drawn, Follow, Rename, Weight, distinct
 from drillfeed.daemon.drills.sides import Mention
-from drillfeed.daemon.mistakes import Table
+from drillfeed.daemon.validation import Table
 
 
 class Wait(Table):

@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from drillfeed.daemon.drills.bounds import HARD_MAX_SET_BALLS
 from drillfeed.daemon.drills.drawing import Balls, Drawn, Follow, Rename, RunLength, Weight, easiest
 from drillfeed.daemon.drills.sides import Mention
-from drillfeed.daemon.mistakes import Table
+from drillfeed.daemon.validation import Table
 
 _BLOCK = 256
 _Table = tuple[list[Drawn], np.ndarray[Any, np.dtype[np.float64]]]

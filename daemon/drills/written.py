@@ -7,7 +7,7 @@ from typing import Literal, Self
 import numpy as np
 
 from drillfeed.daemon.drills.drawing import BallRow, Balls, Drawn, Follow, Rename, distinct, easiest
-from drillfeed.daemon.mistakes import Table
+from drillfeed.daemon.validation import Table
 
 
 class FixedSequence(Table):

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from drillfeed.daemon.engine.events import BallSettled, SetBegan
-from drillfeed.daemon.journal.entries import QUIET_S, Happened, Place, write
+from drillfeed.daemon.journal.entries import QUIET_S, EventEntry, Place, write
 from drillfeed.daemon.journal.last_throws import Kept
 
 SAME_SET_S = 1.0
@@ -28,7 +28,7 @@ def complete(connection: sqlite3.Connection, kept: Iterable[Kept], wall_of: Call
             if known is not None:
                 place = replace(place, session_id=known[0], set_id=known[1], set_number=known[2], last_s=one.event.at_s)
             else:
-                place = write(connection, place, Happened(one.event), wall_of(one.event.at_s))
+                place = write(connection, place, EventEntry(one.event), wall_of(one.event.at_s))
                 written += isinstance(one.event, BallSettled)
             places[one.run] = place
         connection.execute("COMMIT")

@@ -39,7 +39,7 @@ COMMANDED: Mapping[str, int | None] = {"fed": 1, "refused": 0, "skipped": 0}
 
 
 @dataclass(frozen=True)
-class Happened:
+class EventEntry:
     """Something the engine told."""
 
     event: Event
@@ -51,7 +51,7 @@ class Happened:
 
 
 @dataclass(frozen=True)
-class Ordered:
+class CommandEntry:
     """A command, who gave it, and what it was answered; `code` is None where it was done."""
 
     at_s: float
@@ -61,7 +61,7 @@ class Ordered:
 
 
 @dataclass(frozen=True)
-class Chosen:
+class PlayerEntry:
     """From the next set on, this player plays, within the limits of this level; None: nobody was named."""
 
     at_s: float
@@ -69,7 +69,7 @@ class Chosen:
     level: str | None = None
 
 
-Entry = Happened | Ordered | Chosen
+Entry = EventEntry | CommandEntry | PlayerEntry
 Change = ChangeWaits | ChangeInForce | DrillQueued | QueuedDrillLoaded | ChangeDropped
 Written = SetBegan | SetEnded | DrillLoaded | BallSettled | BallLeft | BallMarked | SetMarked | FaultLatched | Change
 WRITTEN: tuple[type, ...] = get_args(Written)
@@ -97,9 +97,9 @@ class Place:
 
 def write(connection: sqlite3.Connection, place: Place, entry: Entry, at: float) -> Place:
     """Write one entry that belongs to the wall-clock moment `at`; return the place after it."""
-    if isinstance(entry, Chosen):
+    if isinstance(entry, PlayerEntry):
         return replace(place, player_id=entry.player_id, level=entry.level)
-    if isinstance(entry, Ordered):
+    if isinstance(entry, CommandEntry):
         place = _in_session(connection, place, entry.at_s, at)
         _insert(
             connection,

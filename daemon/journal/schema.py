@@ -19,7 +19,7 @@ from pathlib import Path
 
 from drillfeed.daemon.drills.sides import MAX_ELBOW_CM
 from drillfeed.daemon.files import NoFile, check_usable
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 
 APPLICATION_ID = 0x6472_6A31  # "drj1"; SQLite keeps it at byte 68 of the file
 BUSY_S = 1.0
@@ -207,9 +207,9 @@ def _check_files(path: Path, own: bool = True) -> None:
             check_usable(there, own)
         except NoFile:
             continue
-        except FileMistakes as error:
+        except InvalidFile as error:
             if not there.is_dir():
-                raise NotUsable(f"{there.name}: found {error.mistakes[0].found}") from None
+                raise NotUsable(f"{there.name}: found {error.errors[0].found}") from None
 
 
 def _opened(connection: sqlite3.Connection, prepare: Callable[[], object]) -> sqlite3.Connection:

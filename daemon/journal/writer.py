@@ -20,7 +20,7 @@ import structlog
 
 from drillfeed.daemon.files import set_aside as moved_aside
 from drillfeed.daemon.journal.completing import complete
-from drillfeed.daemon.journal.entries import Entry, Happened, Place, write
+from drillfeed.daemon.journal.entries import Entry, EventEntry, Place, write
 from drillfeed.daemon.journal.last_throws import LastThrows
 from drillfeed.daemon.journal.reading import Load, loads
 from drillfeed.daemon.journal.schema import BESIDE, Malformed, NotOurs, NotUsable, open_to_write
@@ -86,7 +86,7 @@ class Journal(threading.Thread):
 
     def note(self, entry: Entry) -> None:
         """Take an entry to be written soon; a full queue drops it and counts it."""
-        if self._last is not None and isinstance(entry, Happened):
+        if self._last is not None and isinstance(entry, EventEntry):
             self._last.keep(entry.event)
         if len(self._queue) >= self._queue_most:
             thread = threading.get_ident()

@@ -1,4 +1,4 @@
-"""Balls of one block in flight, a step at a time; `volley.fly_many` cuts many balls into blocks and tells the results.
+"""Balls of one block in flight, a step at a time; `flight_batch.fly_many` cuts many balls into blocks and tells the results.
 
 Rule of this file: each figure is what `flight.fly` gives for the same ball, constants of its own or not.
 """
@@ -20,7 +20,7 @@ from drillfeed.daemon.physics.motion import (
     fade,
     is_slanted,
     law_for,
-    law_of,
+    coefficients_of,
     laws_of,
     slant_share,
 )
@@ -67,7 +67,7 @@ class Block:
     ) -> None:
         self.ball, self.until = ball, until
         self.constants = None if constants is None else constants.of(part)
-        self.law = law_of(ball, air) if self.constants is None else laws_of(ball, air, self.constants)
+        self.law = coefficients_of(ball, air) if self.constants is None else laws_of(ball, air, self.constants)
         self.p = launches.position_m[:, part].copy()
         self.v = launches.velocity_mps[:, part].copy()
         self.w = launches.spin_radps[:, part].copy()

@@ -29,7 +29,7 @@ _TINY = 1e-300
 
 
 @dataclass(frozen=True)
-class Law:
+class Coefficients:
     """Hold the constants of the equation of motion for one ball in one air."""
 
     drag_pm: float
@@ -59,10 +59,10 @@ def _per_mass_pm(ball: Ball, air: Air) -> float:
     return 0.5 * air.density_kgpm3 * area_m2 / ball.mass_kg
 
 
-def law_of(ball: Ball, air: Air) -> Law:
+def coefficients_of(ball: Ball, air: Air) -> Coefficients:
     """Return the constants: half rho A C_D / m and the same for lift, gravity, and the rate at which spin fades."""
     per_mass_pm = _per_mass_pm(ball, air)
-    return Law(
+    return Coefficients(
         drag_pm=per_mass_pm * ball.drag,
         lift_by_spin=per_mass_pm * ball.lift_slope * ball.radius_m,
         lift_most_pm=per_mass_pm * ball.lift_cap,
@@ -74,7 +74,7 @@ def law_of(ball: Ball, air: Air) -> Law:
 
 
 def laws_of(ball: Ball, air: Air, constants: Constants) -> LawOfMany:
-    """Return the constants of the motion as `law_of` does, with a drag and a lift for each of n balls."""
+    """Return the constants of the motion as `coefficients_of` does, with a drag and a lift for each of n balls."""
     per_mass_pm = _per_mass_pm(ball, air)
     return LawOfMany(
         drag_pm=per_mass_pm * constants.drag,
@@ -87,16 +87,16 @@ def laws_of(ball: Ball, air: Air, constants: Constants) -> LawOfMany:
     )
 
 
-def law_for(law: Law | LawOfMany, rows: Any) -> Law | LawOfMany:
+def law_for(law: Coefficients | LawOfMany, rows: Any) -> Coefficients | LawOfMany:
     """Return the law of some of the balls; one law for all holds for any of them."""
-    if isinstance(law, Law):
+    if isinstance(law, Coefficients):
         return law
     return replace(
         law, drag_pm=law.drag_pm[rows], lift_by_spin=law.lift_by_spin[rows], lift_most_pm=law.lift_most_pm[rows]
     )
 
 
-def acceleration(v: Any, w: Any, spin_size: Any, law: Law | LawOfMany, lesser: Any) -> tuple[Any, Any, Any]:
+def acceleration(v: Any, w: Any, spin_size: Any, law: Coefficients | LawOfMany, lesser: Any) -> tuple[Any, Any, Any]:
     """Return the acceleration in m/s^2: drag against v, lift along omega x v, gravity.
 
     `v`, `w` are three components each, `spin_size` is |omega|, `lesser` is min or numpy.minimum. Drag and lift as in
@@ -118,7 +118,7 @@ def acceleration(v: Any, w: Any, spin_size: Any, law: Law | LawOfMany, lesser: A
     return lift * cx - drag * vx, lift * cy - drag * vy, lift * cz - drag * vz - law.gravity_mps2
 
 
-def advance(p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Law | LawOfMany, lesser: Any) -> tuple[Any, Any]:
+def advance(p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Coefficients | LawOfMany, lesser: Any) -> tuple[Any, Any]:
     """Return position and velocity one step of `h` seconds later by the classical fourth-order Runge-Kutta rule.
 
     Position does not enter the force, so its four slopes fold into the second-order (Nystroem) form of the same rule.
@@ -149,7 +149,7 @@ def advance(p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Law | LawOfMany
     return place, speed
 
 
-def fade(time_s: Any, law: Law | LawOfMany) -> Any:
+def fade(time_s: Any, law: Coefficients | LawOfMany) -> Any:
     """Return the share of spin left after a time; 2.718281828... raised, so that floats and arrays pass alike."""
     return math.e ** (-law.fade_pers * time_s)
 
@@ -159,7 +159,7 @@ def step_for(speed_mps: float) -> float:
     return min(STEP_MOST_S, STEP_M / (speed_mps + _TINY))
 
 
-def is_slanted(v: Any, w: Any, spin_size: Any, law: Law | LawOfMany) -> Any:
+def is_slanted(v: Any, w: Any, spin_size: Any, law: Coefficients | LawOfMany) -> Any:
     """Tell whether the angle between spin and velocity changes on the way: not where a level spin stands square."""
     along = v[0] * w[0] + v[1] * w[1] + v[2] * w[2]
     size = spin_size * (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]) ** 0.5
@@ -179,7 +179,7 @@ def slant_share(v: Any, w: Any, spin_size: Any, lesser: Any, greater: Any) -> An
     return greater(lesser(sine / SLANT_SINE, 1.0), SLANT_LEAST)
 
 
-def glide(p: Any, v: Any, w: Any, time_s: float, law: Law) -> tuple[Any, Any]:
+def glide(p: Any, v: Any, w: Any, time_s: float, law: Coefficients) -> tuple[Any, Any]:
     """Return place and velocity of one ball after a time of free flight, with neither table nor net nor floor."""
     size = math.sqrt(w[0] * w[0] + w[1] * w[1] + w[2] * w[2])
     speed = math.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])

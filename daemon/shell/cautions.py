@@ -3,13 +3,13 @@
 from pathlib import Path
 
 from drillfeed.daemon.files import NoFile, read_text, write_whole
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 
 FILE = "cautions-accepted"
 
 
 def accepted(folder: Path, machine: str) -> bool:
-    """Tell whether the cautions were acknowledged for this machine; raise FileMistakes where that can't be read."""
+    """Tell whether the cautions were acknowledged for this machine; raise InvalidFile where that can't be read."""
     return machine in _machines(folder)
 
 
@@ -17,7 +17,7 @@ def keep(folder: Path, machine: str) -> bool:
     """Write down that they were; return whether that worked."""
     try:
         known = _machines(folder)
-    except FileMistakes:
+    except InvalidFile:
         known = []
     if machine in known:
         return True

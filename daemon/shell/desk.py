@@ -22,10 +22,10 @@ from drillfeed.daemon.engine.events import Event
 from drillfeed.daemon.engine.live_changes import based_on
 from drillfeed.daemon.engine.player import CHOSEN_IN
 from drillfeed.daemon.engine.request import Request
-from drillfeed.daemon.journal.entries import Ordered
+from drillfeed.daemon.journal.entries import CommandEntry
 from drillfeed.daemon.library import is_path
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.planning.change import turns_after
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.daemon.planning.setting import NotPossible
@@ -43,7 +43,7 @@ from drillfeed.protocol.status import Notice, Snapshot
 
 ReplyTo = Callable[[Reply], None]
 Record = Callable[[Event], None]
-RecordCommand = Callable[[Ordered], None]
+RecordCommand = Callable[[CommandEntry], None]
 STOP = Command("stop", {})
 TAKEN_S = 2.0
 END_S = 1.0
@@ -95,7 +95,7 @@ class Desk:
     def note(self, command: Command, caller: Caller, reply: Reply) -> None:
         """Record a command that was answered, or refused, before it came here."""
         if COMMANDS[command.verb].recorded:
-            self.record_command(Ordered(self.clock(), shown_line(command), caller, reply.code))
+            self.record_command(CommandEntry(self.clock(), shown_line(command), caller, reply.code))
 
     def snapshot(self) -> Snapshot:
         """Return the state of the last tick, who plays, and what the journal warns of."""
@@ -139,7 +139,7 @@ class Desk:
 
         def answer(one: Reply) -> None:
             reply(one)
-            self.record_command(Ordered(at_s, line, caller, one.code))
+            self.record_command(CommandEntry(at_s, line, caller, one.code))
 
         return answer
 
@@ -156,7 +156,7 @@ class Desk:
             work()
         except Refused as refused:
             reply(refusal(verb, refused))
-        except FileMistakes as wrong:
+        except InvalidFile as wrong:
             reply(refusal(verb, _file_refusal(wrong, command, caller)))
         except NotPossible as wrong:
             reply(refusal(verb, Refused("not-possible", str(wrong), do=wrong.do)))
@@ -274,9 +274,9 @@ def _with_data(reply: ReplyTo, plan: DrillPlan) -> ReplyTo:
     return lambda answer: reply(replace(answer, data=lines) if answer.ok else answer)
 
 
-def _file_refusal(wrong: FileMistakes, command: Command, caller: Caller) -> Refused:
+def _file_refusal(wrong: InvalidFile, command: Command, caller: Caller) -> Refused:
     """Return the refusal of a name or file; who is not the owner learns of no path whether anything lies there."""
-    first = wrong.mistakes[0]
+    first = wrong.errors[0]
     if first.key == "(name)":
         return Refused("unknown-name", f"{first.file}: {first.found}", expected=first.allowed)
     if first.key == "(file)" and caller.role != "owner" and is_path(str(command.values.get("name", ""))):
@@ -285,5 +285,5 @@ def _file_refusal(wrong: FileMistakes, command: Command, caller: Caller) -> Refu
         return Refused("bad-file", f"{first.file} cannot be read as a drill", expected=expected, do=do)
     if not caller.here:
         first = replace(first, file=Path(first.file).name)
-    more = f" (and {len(wrong.mistakes) - 1} more)" if len(wrong.mistakes) > 1 else ""
+    more = f" (and {len(wrong.errors) - 1} more)" if len(wrong.errors) > 1 else ""
     return Refused("bad-file", f"{first}{more}", do=f"drillfeed check {first.file}")

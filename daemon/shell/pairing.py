@@ -16,7 +16,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from drillfeed.daemon.files import or_set_aside, read_json, write_whole
-from drillfeed.daemon.mistakes import Table, validate
+from drillfeed.daemon.validation import Table, validate
 from drillfeed.daemon.shell.callers import household
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.spec import Role
@@ -180,5 +180,5 @@ def _digest(key: str, salt: bytes) -> str:
 
 
 def _read(file: Path) -> tuple[Paired, ...]:
-    """Read the clients; raise NoFile or FileMistakes."""
+    """Read the clients; raise NoFile or InvalidFile."""
     return validate(_File, {"clients": read_json(file, own=True)}, str(file)).clients

@@ -14,7 +14,7 @@ import sys
 from pathlib import Path
 from typing import BinaryIO
 
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.planning.setting import NotPossible
 from drillfeed.daemon.shell import plans
 from drillfeed.daemon.shell.planner import HEAD, LIMIT_S, MISTAKE, READY, REFUSED, RESULT, TOO_MUCH, answer_of
@@ -44,7 +44,7 @@ def _answer(message: bytes) -> bytes:
     try:
         work, given = pickle.loads(message)
         return answer_of(RESULT, work(*given))
-    except (FileMistakes, NotPossible) as refused:
+    except (InvalidFile, NotPossible) as refused:
         return answer_of(REFUSED, refused)
     except MemoryError:
         return answer_of(TOO_MUCH, None)

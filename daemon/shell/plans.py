@@ -17,7 +17,7 @@ from drillfeed.daemon.drills.written import FixedSequence
 from drillfeed.daemon.library import load_balls, load_drill
 from drillfeed.daemon.listing import listing_lines
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.mistakes import FileMistakes, Mistake
+from drillfeed.daemon.validation import InvalidFile, FileError
 from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 
@@ -34,14 +34,14 @@ class House:
 
 
 def drill_plan(house: House, name: str, seed: int, balls: int | None, turns: int) -> DrillPlan:
-    """Return the plan of a drill by its name or path; raise FileMistakes or NotPossible."""
+    """Return the plan of a drill by its name or path; raise InvalidFile or NotPossible."""
     drill = load_drill(name, house.drills)
     drill = with_balls(drill, balls) if balls is not None else drill
     return plan_drill(drill, load_balls(house.drills), house.machine, seed, turns, house.player)
 
 
 def one_ball_plan(house: House, mention: str, turns: int) -> DrillPlan:
-    """Return the plan of one ball; raise FileMistakes or NotPossible."""
+    """Return the plan of one ball; raise InvalidFile or NotPossible."""
     balls = load_balls(house.drills)
     name, side = split(mention)
     ball = ball_named(name if side is not None else mention, balls)
@@ -58,27 +58,27 @@ def one_ball_plan(house: House, mention: str, turns: int) -> DrillPlan:
 
 
 def changed_plan(house: House, base: DrillPlan, verb: str, swap: tuple[str, str] | None) -> DrillPlan:
-    """Return the plan that a change asks for on top of another; raise FileMistakes or NotPossible."""
+    """Return the plan that a change asks for on top of another; raise InvalidFile or NotPossible."""
     return change_plan(base, verb, load_balls(house.drills), house.machine, swap)
 
 
 def listed(house: House, of: str) -> list[str]:
-    """Return the listing of `drills`, `balls` or `machines`; raise FileMistakes where ball files are broken."""
+    """Return the listing of `drills`, `balls` or `machines`; raise InvalidFile where ball files are broken."""
     return listing_lines(of, house.machine, house.drills, house.player)
 
 
 def ball_types(house: House) -> dict[str, BallType]:
-    """Return all ball types; raise FileMistakes."""
+    """Return all ball types; raise InvalidFile."""
     return load_balls(house.drills)
 
 
 def ball_named(name: str, balls: Mapping[str, BallType]) -> BallType:
-    """Return a ball type by its name; raise FileMistakes with near names where there is none."""
+    """Return a ball type by its name; raise InvalidFile with near names where there is none."""
     if name in balls:
         return balls[name]
     import difflib
 
     near = difflib.get_close_matches(name, balls, n=3)
-    raise FileMistakes(
-        [Mistake(name, "(name)", "no such ball type", f"perhaps {', '.join(near)}" if near else "list balls")]
+    raise InvalidFile(
+        [FileError(name, "(name)", "no such ball type", f"perhaps {', '.join(near)}" if near else "list balls")]
     )

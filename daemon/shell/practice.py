@@ -21,10 +21,10 @@ from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
 from drillfeed.daemon.drills.sides import ELBOW_CM, Hand
 from drillfeed.daemon.engine.request import ChosenPlayer
 from drillfeed.daemon.journal import reading
-from drillfeed.daemon.journal.entries import Chosen
+from drillfeed.daemon.journal.entries import PlayerEntry
 from drillfeed.daemon.journal.limits import Limits, warnings_of
 from drillfeed.daemon.journal.players import Player, add_player, all_players, find_player
-from drillfeed.daemon.journal.telling import counted, today_lines
+from drillfeed.daemon.journal.report import counted, today_lines
 from drillfeed.daemon.journal.writer import Journal, NotRecorded
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import flight_for, setting_for
@@ -94,7 +94,7 @@ class Practice:
     def take(self, player: Player | None) -> None:
         """Let somebody play, once the engine has taken the limits; called from the control loop, so it only notes."""
         self.player = player
-        self.journal.note(Chosen(self.clock(), player.id if player else None, player.level if player else None))
+        self.journal.note(PlayerEntry(self.clock(), player.id if player else None, player.level if player else None))
 
     @property
     def at_the_table(self) -> AtTable:

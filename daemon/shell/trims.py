@@ -14,7 +14,7 @@ from pathlib import Path
 from drillfeed.daemon.calibration import Trims
 from drillfeed.daemon.files import NoFile, read_toml, write_whole
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.mistakes import validate
+from drillfeed.daemon.validation import validate
 
 
 def trims_file(folder: Path, machine: str) -> Path:
@@ -23,7 +23,7 @@ def trims_file(folder: Path, machine: str) -> Path:
 
 
 def with_kept_trims(folder: Path, machine: Machine) -> Machine:
-    """Return the machine with the trims that were kept, where there are any; raise FileMistakes."""
+    """Return the machine with the trims that were kept, where there are any; raise InvalidFile."""
     path = trims_file(folder, machine.name)
     try:
         kept = validate(Trims, read_toml(path, own=True), str(path))

@@ -27,7 +27,7 @@ def add_machine(parser: argparse.ArgumentParser) -> None:
 
 
 def machine_for(args: argparse.Namespace) -> "Machine":
-    """Return the machine that the arguments name, with its calibration; raise FileMistakes."""
+    """Return the machine that the arguments name, with its calibration; raise InvalidFile."""
     from pathlib import Path
 
     from drillfeed.daemon.library import load_calibration, load_machine
@@ -75,9 +75,9 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.aim.aiming import aim
     from drillfeed.daemon.aim.likely import likely_balls
     from drillfeed.daemon.aim.spread import Setting
-    from drillfeed.daemon.aim.telling import extrapolated_text, refusal_record, solution_line, solution_record
-    from drillfeed.daemon.aim.wish import NoSolution, Wish
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.aim.report import extrapolated_text, refusal_record, solution_line, solution_record
+    from drillfeed.daemon.aim.request import NoSolution, Wish
+    from drillfeed.daemon.validation import InvalidFile
 
     try:
         thrower = thrower_for(args, machine_for(args))
@@ -94,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
             roll_deg=roll_deg,
             arc=args.arc,
         )
-    except (ValueError, FileMistakes) as wrong:
+    except (ValueError, InvalidFile) as wrong:
         print(f"drillfeed aim: {wrong}", file=sys.stderr)
         return 2
     try:

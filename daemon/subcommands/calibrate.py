@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     """Fit and write; return 0, 1 where it must not be called calibrated (nothing is written), 2 for mistakes."""
     import sys
 
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
 
     if args.columns:
         print(COLUMNS_TEXT, end="")
@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
             print("drillfeed calibrate: a FILE.csv is needed. Next: drillfeed calibrate --columns", file=sys.stderr)
             return 2
         return _fit(args)
-    except (ValueError, OSError, FileMistakes) as wrong:
+    except (ValueError, OSError, InvalidFile) as wrong:
         print(f"drillfeed calibrate: {wrong}", file=sys.stderr)
         return 2
 

@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.checking import check_file
     from drillfeed.daemon.drills.players import Player
     from drillfeed.daemon.library import load_machine
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.daemon.planning.setting import NotPossible
 
     status = 0
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
             machine = load_machine(args.machine)
             player = Player(profile=chosen_profile(args))
             lines = check_file(name, machine, Path(args.drills) if args.drills else None, player)
-        except FileMistakes as wrong:
+        except InvalidFile as wrong:
             print(wrong, file=sys.stderr)
             status = 2
         except NotPossible as wrong:

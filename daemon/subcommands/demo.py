@@ -27,12 +27,12 @@ def run(args: argparse.Namespace) -> int:
     import sys
 
     from drillfeed.daemon.demo.choice import Choice, choose
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.daemon.planning.setting import NotPossible
 
     try:
         choice: Choice = choose(args.drill, args.machine, args.balls, args.seed)
-    except (FileMistakes, NotPossible, ValueError) as wrong:
+    except (InvalidFile, NotPossible, ValueError) as wrong:
         print(f"drillfeed demo: {wrong}", file=sys.stderr)
         return 2
     for line in choice.lines():

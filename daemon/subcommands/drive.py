@@ -60,14 +60,14 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.clients.drivers.event_log import EventLog
     from drillfeed.clients.drivers.link_loop import Ending, run_link
     from drillfeed.daemon.library import load_machine
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
 
     with EventLog(Path(args.log) if args.log else None) as log:
         try:
             machine = load_machine(args.machine)
             start = _serial if args.board == "serial" else _simulated
             board, traits, close = start(args, machine, log)
-        except (ValueError, FileMistakes) as wrong:
+        except (ValueError, InvalidFile) as wrong:
             print(wrong, file=sys.stderr)
             return 2
         ending = Ending()

@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
 
     from drillfeed.daemon.aim.likely import likely_flight
     from drillfeed.daemon.aim.sideview import side_view
-    from drillfeed.daemon.aim.telling import flight_lines, flight_record
+    from drillfeed.daemon.aim.report import flight_lines, flight_record
     from drillfeed.daemon.physics.air import air_at
     from drillfeed.daemon.physics.flight import fly
     from drillfeed.daemon.physics.launch import launch_from

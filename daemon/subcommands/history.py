@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
 
     from drillfeed.daemon.journal.players import find_player
     from drillfeed.daemon.journal.schema import NotOurs, open_to_read
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.protocol.errors import Refused
 
     try:
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
             if args.player is not None:
                 find_player(connection, args.player)
             print("\n".join(_lines(connection, number, args, limits)))
-    except FileMistakes as wrong:
+    except InvalidFile as wrong:
         print(wrong, file=sys.stderr)
         return 2
     except sqlite3.Error as wrong:
@@ -104,25 +104,25 @@ def _lines(
     import shutil
     from datetime import datetime
 
-    from drillfeed.daemon.journal import reading, telling
+    from drillfeed.daemon.journal import reading, report
 
     width = shutil.get_terminal_size(FALLBACK).columns
     if number is not None:
         found = reading.session(connection, number, args.player)
         if args.csv:
-            return telling.as_csv(found.throws).splitlines()
-        return [telling.as_json(**vars(found))] if args.json else telling.session_lines(found, width)
+            return report.as_csv(found.throws).splitlines()
+        return [report.as_json(**vars(found))] if args.json else report.session_lines(found, width)
     every = reading.sessions(connection, args.player)
     listed = every if args.all else [one for one in every if one.commanded or one.faults]
     if args.csv:
-        return telling.as_csv(listed).splitlines()
+        return report.as_csv(listed).splitlines()
     loads = reading.loads(connection, datetime.now(), args.player)
     shares = reading.shares(connection, reading.all_sets(connection, args.player))
     if args.json:
-        return [telling.as_json(sessions=listed, loads=loads, shares=shares)]
+        return [report.as_json(sessions=listed, loads=loads, shares=shares)]
     shown = listed if args.all else listed[:SHOWN]
-    lines = telling.sessions_lines(shown, loads, limits, width)
+    lines = report.sessions_lines(shown, loads, limits, width)
     if len(shown) < len(every):
         lines += ["", f"{len(every) - len(shown)} more, older or without a ball: --all"]
-    table = telling.shares_lines(shares, width)
+    table = report.shares_lines(shares, width)
     return [*lines, *(["", "made, by ball type, over all sessions", *table] if table else [])]

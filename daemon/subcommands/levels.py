@@ -15,7 +15,7 @@ def add_level(parser: argparse.ArgumentParser) -> None:
 
 
 def chosen_profile(args: argparse.Namespace) -> "Profile | None":
-    """Return the limits of the level that was named, None where none was; raise FileMistakes."""
+    """Return the limits of the level that was named, None where none was; raise InvalidFile."""
     from pathlib import Path
 
     from drillfeed.daemon.config import read_config

@@ -31,12 +31,12 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.drills.players import Player
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.listing import listing
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
 
     try:
         player = Player(profile=chosen_profile(args))
         entries = listing(args.of, load_machine(args.machine), Path(args.drills) if args.drills else None, player)
-    except FileMistakes as wrong:
+    except InvalidFile as wrong:
         print(wrong, file=sys.stderr)
         return 2
     width = max((len(entry.name) for entry in entries), default=0)

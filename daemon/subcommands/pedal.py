@@ -89,11 +89,11 @@ def read_settings(path: Path) -> "tuple[Pedal, ...]":
     """Return the foot switches of a TOML file; raises BadSettings."""
     from drillfeed.clients.pedal.settings import BadSettings, settings_of
     from drillfeed.daemon.files import read_toml
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
 
     try:
         return settings_of(read_toml(path), str(path))
-    except FileMistakes as error:
+    except InvalidFile as error:
         raise BadSettings(str(error)) from None
 
 

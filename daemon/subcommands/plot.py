@@ -39,12 +39,12 @@ def run(args: argparse.Namespace) -> int:
     """Draw; return 0, or 2 with the reason."""
     import sys
 
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.daemon.planning.setting import NotPossible
 
     try:
         return _draw(args)
-    except (ValueError, OSError, FileMistakes, NotPossible) as wrong:
+    except (ValueError, OSError, InvalidFile, NotPossible) as wrong:
         print(f"drillfeed plot: {wrong}", file=sys.stderr)
     except ImportError as missing:
         print(f"drillfeed plot: {missing}; next: pip install 'drillfeed[plots]'", file=sys.stderr)
@@ -69,7 +69,7 @@ def _draw(args: argparse.Namespace) -> int:
 
         from drillfeed.daemon.aim.likely import likely_flight
         from drillfeed.daemon.aim.sideview import side_view
-        from drillfeed.daemon.aim.telling import flight_lines
+        from drillfeed.daemon.aim.report import flight_lines
 
         flight, thrower = flight_for(find_ball(args.name, folder), machine), thrower_for(args, machine)
         likely = likely_flight(flight.launch, np.random.default_rng(SEED), air=thrower.air, ball=thrower.ball)

@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.drills.players import Player
     from drillfeed.daemon.drills.sides import MAX_ELBOW_CM
     from drillfeed.daemon.library import load_balls, load_drill, load_machine
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.daemon.planning.plan import plan_sets
     from drillfeed.daemon.planning.setting import NotPossible
 
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
         sets = plan_sets(drill, load_balls(folder), machine, args.seed, player=player, notes=notes)
         write = _write_json if args.json else _write_text
         write(drill, machine, args.seed, sets, notes, profile)
-    except FileMistakes as wrong:
+    except InvalidFile as wrong:
         print(wrong, file=sys.stderr)
         return 2
     except NotPossible as wrong:

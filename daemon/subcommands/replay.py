@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.clients.recording_svg import draw
     from drillfeed.daemon.files import lines_of, open_text
     from drillfeed.daemon.library import load_machine
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
 
     try:
         with open_text(Path(args.recording)) as file:
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"{args.out}: drawn")
         if args.link:
             return _run_again(args, recording, load_machine(args.machine))
-    except (OSError, NoRecording, FileMistakes, ValueError) as wrong:
+    except (OSError, NoRecording, InvalidFile, ValueError) as wrong:
         print(f"{args.recording}: {wrong}", file=sys.stderr)
         return 2
     if not args.out:

@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.app import serve
     from drillfeed.daemon.config import read_config
     from drillfeed.daemon.files import path_of
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.daemon.shell.logs import log_to_stderr, tell
 
     log_to_stderr()
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         config = read_config(path_of(args.config) if args.config else None, given)
         asyncio.run(serve(config, tell))
-    except FileMistakes as wrong:
+    except InvalidFile as wrong:
         print(wrong, file=sys.stderr)
         return 2
     except (OSError, UnicodeError, zmq.ZMQError) as wrong:

@@ -38,10 +38,10 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.aim.likely import likely_balls
     from drillfeed.daemon.aim.ranges import share_text
     from drillfeed.daemon.aim.spread import spread_of
-    from drillfeed.daemon.aim.telling import likely_record, spread_lines, spread_record, unknown_text
+    from drillfeed.daemon.aim.report import likely_record, spread_lines, spread_record, unknown_text
     from drillfeed.daemon.aim.unknown import unknown_of
     from drillfeed.daemon.library import find_ball
-    from drillfeed.daemon.mistakes import FileMistakes
+    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.daemon.planning.setting import NotPossible, setting_for, told
     from drillfeed.daemon.subcommands.aim import machine_for, thrower_for
 
@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
         thrower = thrower_for(args, machine)
         ball = find_ball(args.ball, Path(args.drills) if args.drills else None)
         setting = setting_for(ball, machine)
-    except (ValueError, FileMistakes, NotPossible) as wrong:
+    except (ValueError, InvalidFile, NotPossible) as wrong:
         print(f"drillfeed spread: {wrong}", file=sys.stderr)
         return 2
     thrown, unknown = told(ball, setting), unknown_of(thrower)

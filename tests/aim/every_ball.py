@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drillfeed.daemon.aim.thrower import Thrower, broken, launches_by
-from drillfeed.daemon.aim.wish import Arc, Wish
+from drillfeed.daemon.aim.request import Arc, Wish
 from drillfeed.daemon.physics.table import TABLE_LENGTH_M
-from drillfeed.daemon.physics.volley import Volley, fly_many
+from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 
 Array = NDArray[np.float64]
 SPEEDS_MPS, TILTS_DEG = (2.0, 30.0), (-75.0, 85.0)
@@ -40,7 +40,7 @@ class Field:
         self.table = _figures(flown, speed.ravel(), tilt.ravel())
         self.hops = _hops(flown).reshape(self.shape)
 
-    def _flown(self, speed: Array, tilt: Array) -> Volley:
+    def _flown(self, speed: Array, tilt: Array) -> FlightBatch:
         launches = launches_by(self.thrower, speed, self.spin_revps, tilt, 0.0, 0.0)
         return fly_many(launches, air=self.thrower.air, ball=self.thrower.ball)
 
@@ -135,13 +135,13 @@ class Field:
         return at, hops, slope, met
 
 
-def _hops(flown: Volley) -> Array:
+def _hops(flown: FlightBatch) -> Array:
     """Return on which hop each legal ball lands, else 0. A ball off the table's edge goes anywhere: nobody aims so."""
     edge = (flown.first_bounce_x_m < 0.0) | (flown.landing_x_m > TABLE_LENGTH_M)
     return np.where(flown.valid & ~edge, 1 + flown.own_half_bounces, 0)
 
 
-def _figures(flown: Volley, speed: Array, tilt: Array) -> dict[str, Array]:
+def _figures(flown: FlightBatch, speed: Array, tilt: Array) -> dict[str, Array]:
     return {
         "speed_mps": speed,
         "tilt_deg": tilt,

@@ -9,7 +9,7 @@ from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.calibration import Calibration, Fitted, Trim, Trims, beside, read_calibration
 from drillfeed.daemon.files import read_toml
 from drillfeed.daemon.library import find, load_machine
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 
 NONE = Fitted(
     top_slope=0.01, top_offset_mps=0.1, bottom_slope=0.01, bottom_offset_mps=0.1, tilt_zero_deg=0.3, drag=0.03
@@ -57,7 +57,7 @@ def test_another_machine_s_calibration_is_refused(profile: Path) -> None:
     """A calibration made on another machine is refused, with both names."""
     other = LEARNT.model_copy(update={"machine": "kit-build"})
     beside(profile, "calibration").write_text(other.as_toml(), encoding="utf-8")
-    with pytest.raises(FileMistakes, match=r"kit-build.*club-build"):
+    with pytest.raises(InvalidFile, match=r"kit-build.*club-build"):
         load_machine(str(profile))
 
 

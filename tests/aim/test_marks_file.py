@@ -3,7 +3,7 @@
 import pytest
 
 from drillfeed.daemon.aim.marks import Mark, read_marks
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 
 HEADER = "top_rpm,bottom_rpm,tilt_deg,depth_cm,gate_m,gate_s,fps,spin_revps,tach_top_rpm,tach_bottom_rpm,balls,note"
 
@@ -34,12 +34,12 @@ def test_a_mixture_is_read_and_blanks_stay_blank() -> None:
 )
 def test_mistakes_name_line_and_column(lines: list[str], words: str) -> None:
     """A mistake says which line and column, what was found and what is allowed."""
-    with pytest.raises(FileMistakes, match=words):
+    with pytest.raises(InvalidFile, match=words):
         read_marks(lines, "marks.csv")
 
 
 def test_all_mistakes_at_once() -> None:
     """Every mistake of a file is reported, not the first alone."""
-    with pytest.raises(FileMistakes) as wrong:
+    with pytest.raises(InvalidFile) as wrong:
         read_marks([HEADER, "x,2094,18.9,88", "2094,2094,18.9,9999", "2094,2094,18.9,90"], "marks.csv")
-    assert len(wrong.value.mistakes) == 2
+    assert len(wrong.value.errors) == 2

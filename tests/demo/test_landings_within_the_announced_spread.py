@@ -14,7 +14,7 @@ from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.boards import simulated_thrower
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import flight_for, setting_for, told
-from drillfeed.daemon.virtual import VirtualHall, keep_log
+from drillfeed.daemon.simulation import Simulation, keep_log
 from tests.support.halls import ball_types, drill_plan, machine
 
 Array = NDArray[np.float64]
@@ -34,7 +34,7 @@ def landings(name: str) -> dict[str, Array]:
     on, log = machine(name), list[dict[str, Any]]()
     on = on.model_copy(update={"hopper": on.hopper.model_copy(update={"balls": BALLS})})
     plan = drill_plan(on, (BALLS,), balls=THROWN[name])
-    hall = VirtualHall(on, seed=1, note=keep_log(log))
+    hall = Simulation(on, seed=1, note=keep_log(log))
     assert hall.start(plan, balls=BALLS).ok and hall.until_state("ARMED", "FAULT", most_s=300.0)
     left = [one["landing"] for one in log if one["event"] == "leaves"]
     assert len(left) == BALLS and all(one["valid"] for one in left)

@@ -16,7 +16,7 @@ from drillfeed.daemon.drills.ladder import (
     tempo_change,
 )
 from drillfeed.daemon.library import known, load_drill
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 from tests.support.reproducing import swaps_in
 
 FIXED = {"kind": "fixed", "balls": ["light-push"]}
@@ -65,7 +65,7 @@ def drill(sets: list[dict[str, Any]] | None = None, **more: Any) -> Drill:
 )
 def test_a_drill_with_a_mistake_is_refused_with_what_is_allowed(more: dict[str, Any], says: str) -> None:
     """Each bound and each agreement between keys is told in words."""
-    with pytest.raises(FileMistakes) as caught:
+    with pytest.raises(InvalidFile) as caught:
         drill(**{"sets": more.pop("set")} if "set" in more else {}, **more)
     assert says in str(caught.value)
 

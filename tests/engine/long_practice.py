@@ -28,10 +28,10 @@ import numpy as np
 from drillfeed.clients.drivers.faults import parse_fault
 from drillfeed.daemon.engine.events import Event
 from drillfeed.daemon.engine.snapshot import snapshot
-from drillfeed.daemon.journal.entries import Happened
+from drillfeed.daemon.journal.entries import EventEntry
 from drillfeed.daemon.journal.schema import open_to_read
 from drillfeed.daemon.journal.writer import Journal
-from drillfeed.daemon.virtual import Side
+from drillfeed.daemon.simulation import Side
 from tests.support import setpoints
 from tests.support.driver_log import LogWatch
 from tests.support.halls import WatchedHall, drill_plan, machine
@@ -96,7 +96,7 @@ class LongPractice:
     # What the hall calls.
 
     def _told(self, event: Event) -> None:
-        self.journal.note(Happened(event))
+        self.journal.note(EventEntry(event))
         if event.topic == "ball":
             self.figures.commanded += event.fields["outcome"] == "fed"
             self.figures.unknown += event.fields["outcome"] == "unknown"

@@ -13,7 +13,7 @@ from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profile
 from drillfeed.daemon.engine.request import ChosenPlayer
 from drillfeed.daemon.engine.states import RUNNING, TABLE
-from drillfeed.daemon.virtual import Side
+from drillfeed.daemon.simulation import Side
 from tests.support.halls import WatchedHall, drill_plan, machine
 
 LINES = st.sampled_from(

@@ -12,7 +12,7 @@ from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profile
 from drillfeed.daemon.engine.request import ChosenPlayer, Request
 from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
-from drillfeed.daemon.virtual import PLAYER
+from drillfeed.daemon.simulation import PLAYER
 from drillfeed.protocol.commands import parse
 from drillfeed.protocol.errors import CODES
 from drillfeed.protocol.status import State

@@ -6,7 +6,7 @@ import pytest
 
 from drillfeed.daemon.engine.pending import ANSWER_S
 from drillfeed.daemon.engine.request import Request
-from drillfeed.daemon.virtual import PLAYER, Side
+from drillfeed.daemon.simulation import PLAYER, Side
 from drillfeed.protocol.commands import parse
 from drillfeed.protocol.link import TICK_S, DriverHello, Status, decode_from_driver, encode
 from tests.support.driver_log import times

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from drillfeed.daemon.engine.events import BallSettled
-from drillfeed.daemon.journal.entries import Entry, Happened
+from drillfeed.daemon.journal.entries import Entry, EventEntry
 from drillfeed.daemon.journal.writer import Journal
 from tests.journal.entries_of_a_practice import a_ball
 
@@ -18,7 +18,7 @@ def main() -> None:
     path, run = Path(sys.argv[1]), sys.argv[2]
 
     def told(entries: tuple[Entry, ...]) -> None:
-        events = [entry.event for entry in entries if isinstance(entry, Happened)]
+        events = [entry.event for entry in entries if isinstance(entry, EventEntry)]
         ids = [str(event.id) for event in events if isinstance(event, BallSettled)]
         sys.stdout.write("".join(f"{number}\n" for number in ids))
         sys.stdout.flush()

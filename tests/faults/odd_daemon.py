@@ -12,7 +12,7 @@ from typing import Any
 FOR_S, AFTER_S = 2.0, 1.0
 
 
-class Mistake(Exception):
+class FileError(Exception):
     """Made on purpose."""
 
 
@@ -22,7 +22,7 @@ def failing(real: Callable[..., Any], feeding_since: Callable[[], float | None])
     def bent(*args: Any, **words: Any) -> Any:
         since_s = feeding_since()
         if since_s is not None and AFTER_S < time.monotonic() - since_s < AFTER_S + FOR_S:
-            raise Mistake("made on purpose")
+            raise FileError("made on purpose")
         return real(*args, **words)
 
     return bent

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from drillfeed.daemon.engine.events import BallLeft, BallSettled, SetBegan, SetMarked
-from drillfeed.daemon.journal.entries import Chosen, Entry, Happened, Ordered
+from drillfeed.daemon.journal.entries import PlayerEntry, Entry, EventEntry, CommandEntry
 from drillfeed.daemon.journal.players import add_player
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.protocol.errors import CODES
@@ -21,18 +21,18 @@ def journal_in(folder: Path, begins: datetime = SATURDAY, run: str = "run-a") ->
     return Journal(folder / "journal.sqlite", "club-build", run, wall_of=lambda at_s: begins.timestamp() + at_s)
 
 
-def an_exit(at_s: float, n: int, seen: Literal[0, 1] = 1) -> Happened:
+def an_exit(at_s: float, n: int, seen: Literal[0, 1] = 1) -> EventEntry:
     """Ball `n` was seen leaving, or not; its feed has the id n + 100."""
-    return Happened(BallLeft(at_s, n, n + 100, seen))
+    return EventEntry(BallLeft(at_s, n, n + 100, seen))
 
 
-def a_mark(at_s: float, number: int, made: int, out_of: int) -> Happened:
+def a_mark(at_s: float, number: int, made: int, out_of: int) -> EventEntry:
     """A person marked a set."""
-    return Happened(SetMarked(at_s, number, made, out_of, "player"))
+    return EventEntry(SetMarked(at_s, number, made, out_of, "player"))
 
 
-def a_set(at_s: float, number: int = 1, drill: str = "lift-the-push", simulated: bool = False) -> Happened:
-    return Happened(
+def a_set(at_s: float, number: int = 1, drill: str = "lift-the-push", simulated: bool = False) -> EventEntry:
+    return EventEntry(
         SetBegan(
             at_s=at_s,
             begins=True,
@@ -50,17 +50,17 @@ def a_set(at_s: float, number: int = 1, drill: str = "lift-the-push", simulated:
 
 def a_ball(
     at_s: float, n: int, ball: str = "light-push", number: int = 1, outcome: str = "fed", **more: Any
-) -> Happened:
+) -> EventEntry:
     known: dict[str, Any] = {
         "n": n, "id": n + 100, "ball": ball, "side": None, "set": number, "outcome": outcome, "reason": None,
         "planned_leaves_s": at_s, "speed_mps": 6.5, "spin_revps": -20.0, "side_revps": 0.0, "tilt_deg": 13.3,
         "pan_deg": None, "roll_deg": None, "top_rpm": 1100.0, "bottom_rpm": 2500.0, "late_ms": 0.4, "title": "",
     }  # fmt: skip
-    return Happened(BallSettled(at_s, **{**known, **more}))
+    return EventEntry(BallSettled(at_s, **{**known, **more}))
 
 
-def ordered(at_s: float, line: str, caller: Caller = PLAYER, code: str | None = None) -> Ordered:
-    return Ordered(at_s, line, caller, CODES[code] if code else None)
+def ordered(at_s: float, line: str, caller: Caller = PLAYER, code: str | None = None) -> CommandEntry:
+    return CommandEntry(at_s, line, caller, CODES[code] if code else None)
 
 
 def write_all(journal: Journal, *entries: Entry) -> None:
@@ -71,8 +71,8 @@ def write_all(journal: Journal, *entries: Entry) -> None:
     assert not journal.warnings()
 
 
-def left_hander(journal: Journal) -> Chosen:
+def left_hander(journal: Journal) -> PlayerEntry:
     """Add a player by the name of left-hander and return the choice of that player."""
     answer = journal.ask(lambda connection: add_player(connection, "left-hander", "left", "junior", 0.0))
     journal.turn()
-    return Chosen(0.0, answer.result().id)
+    return PlayerEntry(0.0, answer.result().id)

@@ -5,7 +5,7 @@ import json
 import re
 from pathlib import Path
 
-from drillfeed.daemon.journal import reading, telling
+from drillfeed.daemon.journal import reading, report
 from drillfeed.daemon.journal.schema import open_to_read
 from drillfeed.protocol.commands import COMMANDS
 from tests.support.stage import play, typed_lines
@@ -22,7 +22,7 @@ def test_history_tells_what_watchers_were_told(tmp_path: Path) -> None:
     assert [(str(one["n"]), one["ball"]) for one in found.throws] == balls
     assert sum(one["seen"] or 0 for one in found.throws) == len(re.findall(r"! exit \d+ seen", told))
     assert [(one.player, one.level) for one in found.sets] == [("left-hander", "junior")] * 2
-    assert any(re.search(r"left-hander +junior", line) for line in telling.session_lines(found, 160))
+    assert any(re.search(r"left-hander +junior", line) for line in report.session_lines(found, 160))
     assert (found.sets[0].made, found.sets[0].out_of) == (14, 20)
     assert [one["what"] for one in found.changes] == re.findall(r"! change (.*?)(?: \[change\])?$", told, re.MULTILINE)
     (eased,) = [one for one in found.changes if one["what"].startswith("easier")]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from drillfeed.daemon.journal import reading, telling
+from drillfeed.daemon.journal import reading, report
 from drillfeed.daemon.journal.players import find_player
 from drillfeed.daemon.journal.schema import (
     APPLICATION_ID,
@@ -77,7 +77,7 @@ def test_history_reads_version_2_and_leaves_the_file(tmp_path: Path) -> None:
     path = file_of_version_2(tmp_path)
     before = path.read_bytes()
     with contextlib.closing(open_to_read(path)) as connection:
-        told = telling.session_lines(reading.session(connection, 1), 80)
+        told = report.session_lines(reading.session(connection, 1), 80)
     assert any("link-lost" in line and "no word" in line for line in told)
     assert path.read_bytes() == before
     with contextlib.closing(sqlite3.connect(path)) as connection:
@@ -130,7 +130,7 @@ def test_throws_of_version_4_have_no_sidespin_pan_or_roll(tmp_path: Path) -> Non
             throws = reading.session(connection, 1).throws
             assert [(one["ball"], one["spin_revps"], one["tilt_deg"]) for one in throws] == before
             assert {(one["side_revps"], one["pan_deg"], one["roll_deg"]) for one in throws} == {(None, None, None)}
-            assert "None" not in "\n".join(telling.session_lines(reading.session(connection, 1), 160))
+            assert "None" not in "\n".join(report.session_lines(reading.session(connection, 1), 160))
 
 
 def test_first_step_makes_the_file_that_version_1_wrote(tmp_path: Path) -> None:

@@ -11,8 +11,8 @@ from sqlite3 import Connection
 import pytest
 
 from drillfeed.daemon.engine.events import BallMarked, ChangeInForce, FaultLatched
-from drillfeed.daemon.journal import reading, telling
-from drillfeed.daemon.journal.entries import Happened
+from drillfeed.daemon.journal import reading, report
+from drillfeed.daemon.journal.entries import EventEntry
 from drillfeed.daemon.journal.limits import Limits, warnings_of
 from drillfeed.daemon.journal.schema import open_to_read
 from drillfeed.protocol.errors import Refused
@@ -78,9 +78,9 @@ def practise(folder: Path) -> None:
         a_ball(70.0, 21, "heavy-push", 2),
         a_ball(72.0, 22, "light-push", 2),
         a_ball(74.0, 23, "light-push", 2, "skipped"),
-        Happened(BallMarked(75.0, 2, 21, 0, 1, "player")),
-        Happened(EASIER),
-        Happened(FaultLatched(80.0, **FAULT)),
+        EventEntry(BallMarked(75.0, 2, 21, 0, 1, "player")),
+        EventEntry(EASIER),
+        EventEntry(FaultLatched(80.0, **FAULT)),
     )
     journal.end()
 
@@ -134,7 +134,7 @@ def test_one_session_reads_well_narrow_and_wide(tmp_path: Path, width: int) -> N
     """Every part of a session is told, in lines that fit; unknown figures leave no 0 and no None."""
     practise(tmp_path)
     with reader(tmp_path) as connection:
-        lines = telling.session_lines(reading.session(connection, 1), width)
+        lines = report.session_lines(reading.session(connection, 1), width)
     text = "\n".join(lines)
     for part in (
         "14 of 20",
@@ -161,11 +161,11 @@ def test_sidespin_and_the_angles_of_the_head_are_kept_and_told(tmp_path: Path) -
         (-20.0, 0.0, None, None),
         (-20.0, -18.0, 1.5, 39.3),
     ]
-    head, *rows = _balls_of(telling.session_lines(found, 160))
+    head, *rows = _balls_of(report.session_lines(found, 160))
     assert [row[: head.index("side") + 4].split()[-1] for row in rows] == ["+0", "-18"]
     write_all(journal_in(tmp_path, run="run-b"), a_set(1.0), a_ball(2.0, 1))
     with reader(tmp_path) as connection:
-        head, row = _balls_of(telling.session_lines(reading.session(connection, 2), 160))
+        head, row = _balls_of(report.session_lines(reading.session(connection, 2), 160))
     assert "side" not in head and row[: head.index("rev/s") + 5].endswith(" -20")
 
 
@@ -180,7 +180,7 @@ def test_fault_keeps_its_next_step_and_the_messages_before_it(tmp_path: Path) ->
     practise(tmp_path)
     with reader(tmp_path) as connection:
         found = reading.session(connection, 1)
-    (kept,) = json.loads(telling.as_json(**vars(found)))["faults"]
+    (kept,) = json.loads(report.as_json(**vars(found)))["faults"]
     assert {"seen": kept["what"], **{key: kept[key] for key in FAULT if key != "seen"}} == FAULT
 
 
@@ -189,9 +189,9 @@ def test_history_of_a_session_goes_to_json_and_csv_and_back(tmp_path: Path) -> N
     practise(tmp_path)
     with reader(tmp_path) as connection:
         found = reading.session(connection, 1)
-    data = json.loads(telling.as_json(**vars(found)))
+    data = json.loads(report.as_json(**vars(found)))
     assert data["sets"][1]["seen"] is None and data["shares"][0]["percent"] == 70.0
-    rows = list(csv.DictReader(io.StringIO(telling.as_csv(found.throws))))
+    rows = list(csv.DictReader(io.StringIO(report.as_csv(found.throws))))
     assert len(rows) == 23 and rows[2]["seen"] == "" and rows[1]["seen"] == "0"
 
 

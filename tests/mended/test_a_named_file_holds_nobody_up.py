@@ -15,7 +15,7 @@ import pytest
 
 from drillfeed.daemon.drills.sides import RIGHT_HANDED
 from drillfeed.daemon.library import load_balls, load_drill, load_machine, read_any
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.shell import plans
 from drillfeed.daemon.shell.planner import Apart, InPlace
 from drillfeed.protocol.commands import parse
@@ -46,12 +46,12 @@ def planner() -> Iterator[Apart]:
 
 @pytest.mark.parametrize("kind", [*NOT_REGULAR, *TOO_MUCH])
 def test_whatever_lies_at_a_path_is_refused_by_name_in_no_time(kind: str, tmp_path: Path) -> None:
-    """Pipes, devices and files made to be slow: a FileMistakes with the path, in seconds and little memory."""
+    """Pipes, devices and files made to be slow: a InvalidFile with the path, in seconds and little memory."""
     path = tmp_path / "drill.toml"
     {**NOT_REGULAR, **TOO_MUCH}[kind](path)
     for read in (load_drill, lambda name: read_any(Path(name)), load_machine):
         answer = apart(read, str(path))
-        assert answer.startswith("FileMistakes: ") and str(path) in answer, answer[:300]
+        assert answer.startswith("InvalidFile: ") and str(path) in answer, answer[:300]
         assert len(answer) < 10_000
 
 
@@ -60,7 +60,7 @@ def test_ball_types_are_read_with_the_same_care(kind: str, tmp_path: Path) -> No
     """A file among the user's ball types is read for every drill."""
     (tmp_path / "balls").mkdir()
     {**NOT_REGULAR, **TOO_MUCH}[kind](tmp_path / "balls" / "own.toml")
-    assert apart(load_balls, tmp_path).startswith("FileMistakes: ")
+    assert apart(load_balls, tmp_path).startswith("InvalidFile: ")
 
 
 @pytest.mark.parametrize(
@@ -68,7 +68,7 @@ def test_ball_types_are_read_with_the_same_care(kind: str, tmp_path: Path) -> No
 )
 def test_strange_paths_are_refused_as_files_are(name: str) -> None:
     """A path that no file can have raises no error of the system's own."""
-    assert apart(load_drill, name).startswith(("FileMistakes: ", "NoFile: "))
+    assert apart(load_drill, name).startswith(("InvalidFile: ", "NoFile: "))
 
 
 def test_a_file_that_is_as_large_as_allowed_is_read() -> None:
@@ -187,9 +187,9 @@ def test_mistakes_come_back_whole(planner: Apart, tmp_path: Path) -> None:
     path.write_text('name = "Bad Name"\nset = []\n')
     caught = []
     for one in (InPlace(), Apart()):
-        with pytest.raises(FileMistakes) as wrong:
+        with pytest.raises(InvalidFile) as wrong:
             one.ask(plans.drill_plan, HOUSE, str(path), 1, None, 0)
-        caught.append(wrong.value.mistakes)
+        caught.append(wrong.value.errors)
         one.close()
     assert caught[0] == caught[1] and len(caught[0]) > 2
 

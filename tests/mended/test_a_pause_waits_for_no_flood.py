@@ -9,7 +9,7 @@ from drillfeed.daemon.engine.effects import Effects
 from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.line_server import LineServer
-from drillfeed.daemon.virtual import PLAYER
+from drillfeed.daemon.simulation import PLAYER
 from drillfeed.protocol.commands import parse
 from tests.shell.fake_desk import FakeDesk, Peer, play, until
 from tests.support.halls import WatchedHall, drill_plan

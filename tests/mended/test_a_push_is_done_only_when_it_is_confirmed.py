@@ -11,7 +11,7 @@ from drillfeed.clients.drivers.board import PushAnswer, forget
 from drillfeed.clients.drivers.serial_lines import BoardClock, Report, report
 from drillfeed.clients.drivers.serial_pushes import Pushes
 from drillfeed.daemon.engine.snapshot import snapshot
-from drillfeed.daemon.journal.entries import Happened
+from drillfeed.daemon.journal.entries import EventEntry
 from drillfeed.daemon.journal.writer import Journal
 from tests.clients.drivers.test_serial_board import SerialHall, firmware
 from tests.support.firmware import VirtualFirmware
@@ -50,7 +50,7 @@ def journal_of(hall: WatchedHall, folder: Path) -> Counter[str]:
     """Write down all that the hall told, and return how many throws the journal has of each outcome."""
     journal = Journal(folder / "journal.sqlite", "club-build", "a-run", wall_of=lambda at_s: 1_772_877_600.0 + at_s)
     for event in hall.hall.events:
-        journal.note(Happened(event))
+        journal.note(EventEntry(event))
     journal.turn()
     journal._close()
     with sqlite3.connect(folder / "journal.sqlite") as connection:

@@ -9,9 +9,9 @@ from drillfeed.daemon.aim.aiming import aim
 from drillfeed.daemon.aim.hops import figures, look_at_many
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, launch_by, launches_by
-from drillfeed.daemon.aim.wish import NoSolution, Solution, Wish
+from drillfeed.daemon.aim.request import NoSolution, Solution, Wish
 from drillfeed.daemon.physics.launch import head_spin
-from drillfeed.daemon.physics.motion import law_of
+from drillfeed.daemon.physics.motion import coefficients_of
 from tests.aim.brute_force import CLUB, KINDS, KIT, LEARNT, judge, run, wishes_of
 from tests.aim.every_ball import Field
 
@@ -94,7 +94,7 @@ def test_a_refusal_gives_a_reason() -> None:
 
 def test_the_first_look_counts_nothing_after_the_landing() -> None:
     """Arrival as first seen, in long steps, is within 4 ms of the ball's own also where it lands near the end line."""
-    law = law_of(CLUB.ball, CLUB.air)
+    law = coefficients_of(CLUB.ball, CLUB.air)
     tilts = np.linspace(5.0, 40.0, 60)
     launches = launches_by(CLUB, np.full(60, 6.5), 5.0, tilts, 0.0, 0.0)
     seen, _ = look_at_many(launches, law, CLUB.ball, arrival=True, noting=True, rough=4.0)

@@ -16,7 +16,7 @@ from drillfeed.daemon.config import host_port, read_config, state_folder
 from drillfeed.daemon.journal.last_throws import HEAD, SIZE, SLOT_BYTES, LastThrows
 from drillfeed.daemon.journal.schema import APPLICATION_ID, STEPS, VERSION, open_to_write
 from drillfeed.daemon.library import find, load_machine
-from drillfeed.daemon.shell.alone import Alone
+from drillfeed.daemon.shell.instance_lock import InstanceLock
 from tests.support.hostile import NOT_REGULAR, TOO_MUCH, Make, apart
 
 NOBODY = 65534
@@ -39,7 +39,7 @@ def come_up(config: Path | None = None, machine: str = "club-build") -> list[str
     profile, folder = load_machine(settings.machine), state_folder()
     host_port(settings.listen)
     app._make_private(folder)
-    with Alone(folder, profile.name):
+    with InstanceLock(folder, profile.name):
         daemon = app.Daemon(settings, profile)
         daemon.journal.turn()
         practice = daemon.desk.practice
@@ -158,7 +158,7 @@ def test_the_lock_is_taken_whatever_lies_there(kind: str, state: Path) -> None:
     """One daemon comes up, and another beside it is refused, not left waiting."""
     NOT_REGULAR[kind](state / "club-build.lock")
     assert apart(come_up) == "[]"
-    with Alone(state, "club-build"):
+    with InstanceLock(state, "club-build"):
         assert apart(come_up).startswith("AlreadyRunning")
 
 
@@ -194,7 +194,7 @@ def test_what_is_no_state_folder_is_named_in_one_line(kind: str, state: Path) ->
     state.rmdir()
     NOT_REGULAR[kind](state)
     told = apart(come_up)
-    assert told.startswith("FileMistakes: ") and str(state) in told and "\n" not in told
+    assert told.startswith("InvalidFile: ") and str(state) in told and "\n" not in told
 
 
 # Files of the user's: nothing is moved, the daemon says why not.
@@ -282,7 +282,7 @@ def test_a_file_of_the_users_is_named_and_nothing_is_guessed(
     where = (
         ("configuration", "no such user") if kind in ("port-too-high", "journal-of-nobody", "drills-of-nobody") else ()
     )
-    assert told.startswith("FileMistakes: ") and any(one in told for one in (name, *where)), told[:300]
+    assert told.startswith("InvalidFile: ") and any(one in told for one in (name, *where)), told[:300]
     assert os.path.lexists(tmp_path / name) and len(told) < 12_000
 
 

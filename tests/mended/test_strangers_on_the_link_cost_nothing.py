@@ -22,7 +22,7 @@ from drillfeed.daemon.engine.strangers import HEARD_A_TICK, PEERS_MAX, Strangers
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.link_socket import Parts
-from drillfeed.daemon.virtual import VirtualHall
+from drillfeed.daemon.simulation import Simulation
 from drillfeed.protocol.link import FRAME_BYTES_MAX, SOCKET_BYTES_MAX, DriverHello, encode
 from tests.clients.drivers.link_rig import LIMITS
 from tests.support.other_languages import c_driver, free_port, node_driver
@@ -195,7 +195,7 @@ def test_forty_false_hellos_keep_no_driver_waiting_longer_than_eleven_ticks() ->
 
 def test_strangers_push_nothing_out_of_the_record_of_a_fault() -> None:
     """Garbage and statuses of strangers leave what the driver said in the record of what came last."""
-    hall = VirtualHall(load_machine("club-build"))
+    hall = Simulation(load_machine("club-build"))
     assert hall.until_state("IDLE")
     link: DriverLink = hall.engine.parts.link
     before = list(link.recent)

@@ -25,11 +25,11 @@ from drillfeed.clients.probe.verdict import row_text, verdict_json, verdict_text
 from drillfeed.clients.recording import Asked, Recording
 from drillfeed.clients.recording_svg import draw
 from drillfeed.daemon import cli
-from drillfeed.daemon.journal import reading, telling
+from drillfeed.daemon.journal import reading, report
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.reading import Load, SessionRow
 from drillfeed.daemon.journal.schema import open_to_read
-from drillfeed.daemon.mistakes import Mistake, Table, Words
+from drillfeed.daemon.validation import FileError, Table, Words
 from drillfeed.daemon.shell.logs import log_to_stderr, tell
 from drillfeed.daemon.shell.output import Plain
 from drillfeed.daemon.subcommands.prompt import reply_lines
@@ -201,12 +201,12 @@ PRINTERS: dict[str, tuple[Callable[[str], str], int | None]] = {
     "keyboard": (lambda text: "\n".join(render(snapshot(text), 80, text)), None),
     "keyboard, not connected": (lambda text: "\n".join(render(None, 80, text)), None),
     "history": (
-        lambda text: "\n".join(telling.sessions_lines([session_row(text)], [too_much(text)], LIMITS, 400)),
+        lambda text: "\n".join(report.sessions_lines([session_row(text)], [too_much(text)], LIMITS, 400)),
         None,
     ),
-    "history, narrow": (lambda text: "\n".join(telling.sessions_lines([session_row(text)], [], LIMITS, 30)), None),
-    "history --csv": (lambda text: telling.as_csv([session_row(text)]).replace("\r\n", "\n"), 3),
-    "history --json": (lambda text: telling.as_json(sessions=[session_row(text)]), None),
+    "history, narrow": (lambda text: "\n".join(report.sessions_lines([session_row(text)], [], LIMITS, 30)), None),
+    "history --csv": (lambda text: report.as_csv([session_row(text)]).replace("\r\n", "\n"), 3),
+    "history --json": (lambda text: report.as_json(sessions=[session_row(text)]), None),
     "marks.csv": (lambda text: marks_csv([Landing(text, 1.0, 2.0, 3.0, 4.0)]), 3),
     "driver's hello": (lambda text: heard(text).driver + heard(text).boot, 1),
     "driver's status": (status, 9),
@@ -215,7 +215,7 @@ PRINTERS: dict[str, tuple[Callable[[str], str], int | None]] = {
     "probe's json": (lambda text: verdict_json([Row(CHECK, "fails", text)], heard(text)), None),
     "drawing": (lambda text: draw(Recording(text, [ASKED]), text), None),
     "a file's title": (lambda text: Titled(title=text).title, 1),
-    "a file's mistake": (lambda text: str(Mistake(text, text, repr(text), text)), 1),
+    "a file's mistake": (lambda text: str(FileError(text, text, repr(text), text)), 1),
     "typed line": (typed, None),
     "daemon's log": (logged, 2),
     "daemon's own lines": (lambda text: written(lambda stream: tell(text)), None),
@@ -256,7 +256,7 @@ def test_plain_text_keeps_what_is_plain(text: str) -> None:
 )
 def test_no_csv_cell_begins_a_formula(text: str) -> None:
     """A cell that a program reads back begins with no sign of a formula, unless it is a figure."""
-    rows = list(csv.reader(io.StringIO(telling.as_csv([session_row(text)]))))
+    rows = list(csv.reader(io.StringIO(report.as_csv([session_row(text)]))))
     rows += list(csv.reader(io.StringIO(marks_csv([Landing(text, 1.0, 2.0, 3.0, -4.0)]))))
     for row in rows:
         for value in row:
@@ -283,10 +283,10 @@ def test_the_journal_keeps_and_tells_plain_text(tmp_path: Path) -> None:
     with contextlib.closing(open_to_read(journal.path)) as connection:
         found = reading.session(connection, 1)
         texts = [
-            "\n".join(telling.session_lines(found, 200)),
-            "\n".join(telling.session_lines(found, 40)),
-            telling.as_csv(found.throws).replace("\r\n", "\n"),
-            telling.as_json(**vars(found)),
+            "\n".join(report.session_lines(found, 200)),
+            "\n".join(report.session_lines(found, 40)),
+            report.as_csv(found.throws).replace("\r\n", "\n"),
+            report.as_json(**vars(found)),
         ]
     for text in texts:
         assert odd(text) == []

@@ -8,12 +8,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drillfeed.daemon.physics.air import STANDARD_GRAVITY_MPS2, Air
-from drillfeed.daemon.physics.motion import acceleration, glide, law_of
+from drillfeed.daemon.physics.motion import acceleration, glide, coefficients_of
 from drillfeed.daemon.physics.table import PLAIN_BALL
 
 # Drag 0.50 and rho 1.225 belong to these worked values alone; aiming uses the ball's defaults.
-DRAGGING = law_of(replace(PLAIN_BALL, drag=0.50, lift_slope=0.0), Air(1.225))
-DRAG_ALONE = law_of(replace(PLAIN_BALL, drag=0.50, lift_slope=0.0), Air(1.225, 0.0))
+DRAGGING = coefficients_of(replace(PLAIN_BALL, drag=0.50, lift_slope=0.0), Air(1.225))
+DRAG_ALONE = coefficients_of(replace(PLAIN_BALL, drag=0.50, lift_slope=0.0), Air(1.225, 0.0))
 STILL = (0.0, 0.0, 0.0)
 K, TERMINAL = 0.1425352, 8.2947
 
@@ -57,7 +57,7 @@ def test_vacuum_gives_a_parabola(speed: float, tilt_deg: float, time_s: float) -
     """Without air the path is Galileo's parabola (1e-9)."""
     tilt = math.radians(tilt_deg)
     start = (speed * math.cos(tilt), 0.0, speed * math.sin(tilt))
-    p, _ = glide(STILL, start, (100.0, 200.0, 300.0), time_s, law_of(PLAIN_BALL, Air(0.0)))
+    p, _ = glide(STILL, start, (100.0, 200.0, 300.0), time_s, coefficients_of(PLAIN_BALL, Air(0.0)))
     assert p[0] == pytest.approx(start[0] * time_s, abs=1e-9)
     assert p[2] == pytest.approx(start[2] * time_s - STANDARD_GRAVITY_MPS2 * time_s**2 / 2, abs=1e-9)
 
@@ -65,7 +65,7 @@ def test_vacuum_gives_a_parabola(speed: float, tilt_deg: float, time_s: float) -
 @pytest.mark.parametrize("by_volume", [False, True])
 def test_lift_alone_gives_a_circle(by_volume: bool) -> None:
     """With lift alone the speed stays and the path is a circle of radius v^2 / a (kinematics; 1e-5 m over 0.5 s)."""
-    law = law_of(replace(PLAIN_BALL, drag=0.0, lift_by_volume=by_volume), Air(1.204, 0.0))
+    law = coefficients_of(replace(PLAIN_BALL, drag=0.0, lift_by_volume=by_volume), Air(1.204, 0.0))
     v, w = (10.0, 0.0, 0.0), (0.0, 150.0, 0.0)
     sideways = -acceleration(v, w, 150.0, law, min)[2]
     radius, turned = 100.0 / sideways, sideways * 0.5 / 10.0
@@ -78,7 +78,7 @@ def test_lift_alone_gives_a_circle(by_volume: bool) -> None:
 def test_printed_forces() -> None:
     """Drag and lift over mass are 3.7196 and 1.5927 m/s^2, printed as 3.7 and 1.6 in Nakashima et al. 2011, eq. 1."""
     ball = replace(PLAIN_BALL, drag=0.54, lift_slope=8 / 3 * 0.069, lift_by_volume=True)
-    law = law_of(ball, Air(1.184, 9.8))
+    law = coefficients_of(ball, Air(1.184, 9.8))
     omega = -3000 * 2 * math.pi / 60
     ax, ay, az = acceleration((-5.0, 0.0, 0.0), (0.0, omega, 0.0), abs(omega), law, min)
     assert ax == pytest.approx(3.7196, abs=5e-5)
@@ -90,15 +90,15 @@ def test_lift_forms_agree_below_the_cap() -> None:
     """C_L = 8/3 C_M S and C_M rho V (omega x v) are one force where spin and velocity stand square (algebra; 1e-12)."""
     slope = replace(PLAIN_BALL, lift_slope=0.75)
     v, w = (8.0, 0.0, 0.0), (0.0, 100.0, 0.0)
-    by_coefficient = acceleration(v, w, 100.0, law_of(slope, Air()), min)
-    by_volume = acceleration(v, w, 100.0, law_of(replace(slope, lift_by_volume=True), Air()), min)
+    by_coefficient = acceleration(v, w, 100.0, coefficients_of(slope, Air()), min)
+    by_volume = acceleration(v, w, 100.0, coefficients_of(replace(slope, lift_by_volume=True), Air()), min)
     assert by_coefficient == pytest.approx(by_volume, rel=1e-12)
 
 
 @given(st.floats(3, 20), st.floats(0, 754), st.floats(-60, 60), st.floats(0.02, 0.6))
 def test_energy_never_rises_in_flight(speed: float, omega: float, tilt_deg: float, time_s: float) -> None:
     """Kinetic and potential energy together never rise: air only takes, lift does no work (mechanics; 1e-7 J/kg)."""
-    tilt, law = math.radians(tilt_deg), law_of(PLAIN_BALL, Air())
+    tilt, law = math.radians(tilt_deg), coefficients_of(PLAIN_BALL, Air())
     p, v = STILL, (speed * math.cos(tilt), 0.0, speed * math.sin(tilt))
     before = speed**2 / 2
     p, v = glide(p, v, (omega, 0.0, omega / 2), time_s, law)
@@ -107,7 +107,7 @@ def test_energy_never_rises_in_flight(speed: float, omega: float, tilt_deg: floa
 
 def test_spin_decay() -> None:
     """With a decay time the lift fades as the spin does: the whole turn is the integral of the spin (1e-4)."""
-    law = law_of(replace(PLAIN_BALL, spin_decay_s=1.0, drag=0.0, lift_by_volume=True), Air(1.204, 0.0))
+    law = coefficients_of(replace(PLAIN_BALL, spin_decay_s=1.0, drag=0.0, lift_by_volume=True), Air(1.204, 0.0))
     _, v = glide(STILL, (10.0, 0.0, 0.0), (0.0, 50.0, 0.0), 0.5, law)
     # The velocity turns at the rate c omega(t): the whole turn is c omega0 tau (1 - exp(-t / tau)).
     turned = law.lift_by_spin * 50.0 * (1 - math.exp(-0.5))

@@ -13,7 +13,7 @@ import pytest
 
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.bounce import Vector
-from drillfeed.daemon.physics.motion import acceleration, glide, law_of
+from drillfeed.daemon.physics.motion import acceleration, glide, coefficients_of
 from drillfeed.daemon.physics.table import PLAIN_BALL
 
 LIFT_BY_VOLUME = 0.12
@@ -42,7 +42,7 @@ def test_forces_and_path_agree(v: Vector, w: Vector) -> None:
     data = mujoco.MjData(model)
     data.qvel[:3], data.qvel[3:] = v, w
     mujoco.mj_forward(model, data)
-    law = law_of(BALL, Air(1.204))
+    law = coefficients_of(BALL, Air(1.204))
     ours = acceleration(v, w, math.hypot(*w), law, min)
     assert np.allclose(data.qacc[:3], ours, rtol=3e-6, atol=1e-5)
     for _ in range(1000):

@@ -7,7 +7,7 @@ import pytest
 
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.bounce import Vector
-from drillfeed.daemon.physics.motion import glide, law_of
+from drillfeed.daemon.physics.motion import glide, coefficients_of
 from drillfeed.daemon.physics.table import PLAIN_BALL
 
 
@@ -24,7 +24,7 @@ def test_whole_arc_of_nakashima() -> None:
         (-5.43, 0.15, 0.92),
         (-95 * rpm, -2735 * rpm, -121 * rpm),
         0.34251,
-        law_of(ball, Air(1.184, 9.8)),
+        coefficients_of(ball, Air(1.184, 9.8)),
     )
     assert p[2] == pytest.approx(0.0, abs=5e-6 * 2.7 + 5e-6)
     assert p[0] == pytest.approx(0.828, abs=5e-4)
@@ -47,8 +47,8 @@ def test_measured_flights(
     That is more than three times nearer than without lift. The tolerance is the fit's own residual; g 9.81, rho 1.2.
     """
     air = Air(1.2, 9.81)
-    with_lift, _ = glide(start, velocity, omega, time_s, law_of(PLAIN_BALL, air))
-    without, _ = glide(start, velocity, omega, time_s, law_of(replace(PLAIN_BALL, lift_slope=0.0), air))
+    with_lift, _ = glide(start, velocity, omega, time_s, coefficients_of(PLAIN_BALL, air))
+    without, _ = glide(start, velocity, omega, time_s, coefficients_of(replace(PLAIN_BALL, lift_slope=0.0), air))
     off = math.dist(with_lift, measured)
     assert off <= within_m
     assert 3 * off < math.dist(without, measured)

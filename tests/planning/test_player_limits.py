@@ -13,7 +13,7 @@ from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, PLAYER_LEVELS, Caps, PlayerLevel, Profile
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.planning.allowed import ANOTHER_BALL, ANOTHER_LEVEL, Owner, lowest, objection
 from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
@@ -292,9 +292,9 @@ def test_mistakes_in_a_level_are_named(tmp_path: Path, text: str, key: str, allo
     """An unknown key, an unknown level and a figure past a hard bound are named by their place in the file."""
     file = tmp_path / "drillfeed.toml"
     file.write_text(text, "utf-8")
-    with pytest.raises(FileMistakes) as wrong:
+    with pytest.raises(InvalidFile) as wrong:
         read_config(file, {})
-    (mistake,) = wrong.value.mistakes
+    (mistake,) = wrong.value.errors
     assert mistake.key == key and allowed in mistake.allowed
 
 

@@ -11,7 +11,7 @@ from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.shell.desk import Desk
 from drillfeed.daemon.shell.practice import Practice
-from drillfeed.daemon.virtual import VirtualHall
+from drillfeed.daemon.simulation import Simulation
 from drillfeed.protocol.commands import parse
 from drillfeed.protocol.lines import Reply
 from drillfeed.protocol.spec import Caller
@@ -25,7 +25,7 @@ WAIT_S = 10.0
 class HallControl:
     """What the desk sees of a control loop: it takes commands, and a hall's engine carries them out."""
 
-    def __init__(self, hall: VirtualHall, desk: Desk) -> None:
+    def __init__(self, hall: Simulation, desk: Desk) -> None:
         self.hall, self.engine, self.desk = hall, hall.engine, desk
 
     @property
@@ -43,7 +43,7 @@ class Hall:
     """A hall with a desk before it, on a machine."""
 
     def __init__(self, on: str = "club-build", drills: Path | None = None) -> None:
-        self.hall = VirtualHall(machine(on))
+        self.hall = Simulation(machine(on))
         assert self.hall.until_state("IDLE")
         self.desk = Desk(machine(on), drills, lambda: 5)
         self.desk.control = HallControl(self.hall, self.desk)  # type: ignore[assignment]
@@ -125,7 +125,7 @@ def test_the_hand_of_the_line_turns_the_sides_over() -> None:
 
 
 def test_hand_elbow_and_level_of_who_plays_are_those_of_the_drill(tmp_path: Path) -> None:
-    """Chosen once, they hold for every load; what a line says stands over hand and elbow, never over the level."""
+    """PlayerEntry once, they hold for every load; what a line says stands over hand and elbow, never over the level."""
     hall = Hall("hall-pan")
     journal = Journal(tmp_path / "journal.sqlite", "hall-pan", "run")
     journal.start()

@@ -12,7 +12,7 @@ from drillfeed.daemon.drills.profiles import HOUSE_PROFILES
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_balls, load_machine
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.planning.setting import flight_for, setting_for
 from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.shell.trims import trims_file, with_kept_trims
@@ -142,7 +142,7 @@ def test_trim_is_bounded_in_all(practice: Practice) -> None:
 def test_broken_trim_file_is_named(practice: Practice) -> None:
     """A trim file that cannot be read is a mistake with its file and key, not a guess."""
     trims_file(practice.folder, "club-build").write_text("[[trim]]\nball = 'light-push'\nlong_cm = 999\n", "utf-8")
-    with pytest.raises(FileMistakes, match="long_cm"):
+    with pytest.raises(InvalidFile, match="long_cm"):
         with_kept_trims(practice.folder, CLUB)
 
 

@@ -10,7 +10,7 @@ import pytest
 import structlog
 
 from drillfeed.daemon.shell import alive
-from drillfeed.daemon.shell.alone import Alone, AlreadyRunning
+from drillfeed.daemon.shell.instance_lock import InstanceLock, AlreadyRunning
 from drillfeed.daemon.shell.logs import Unfailing
 from drillfeed.daemon.shell.notify import Manager
 
@@ -63,12 +63,12 @@ def test_the_watchdog_time_is_the_managers(environ: dict[str, str], seconds: flo
 
 def test_a_second_daemon_for_the_same_thrower_is_turned_away(tmp_path: Path) -> None:
     """The lock is held by one; the other is told whose process it is; another thrower has a lock of its own."""
-    with Alone(tmp_path, "club-build"):
+    with InstanceLock(tmp_path, "club-build"):
         with pytest.raises(AlreadyRunning, match=str(os.getpid())):
-            Alone(tmp_path, "club-build")
-        with Alone(tmp_path, "kit-build"):
+            InstanceLock(tmp_path, "club-build")
+        with InstanceLock(tmp_path, "kit-build"):
             pass
-    with Alone(tmp_path, "club-build"):
+    with InstanceLock(tmp_path, "club-build"):
         pass
 
 
@@ -121,9 +121,9 @@ def test_a_disk_that_cannot_be_written_keeps_no_daemon_from_coming_up(tmp_path: 
     (tmp_path / "club-build.lock").symlink_to("/dev/full")
     (tmp_path / "kit-build.lock").mkdir()
     for machine in ("club-build", "kit-build"):
-        with Alone(tmp_path, machine), pytest.raises(AlreadyRunning, match=f"drives {machine}"):
-            Alone(tmp_path, machine)
-        Alone(tmp_path, machine).release()
+        with InstanceLock(tmp_path, machine), pytest.raises(AlreadyRunning, match=f"drives {machine}"):
+            InstanceLock(tmp_path, machine)
+        InstanceLock(tmp_path, machine).release()
 
 
 def test_log_on_a_full_disk_is_lost_and_raises_nothing() -> None:

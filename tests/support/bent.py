@@ -4,7 +4,7 @@ import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from drillfeed.daemon.virtual import Side
+from drillfeed.daemon.simulation import Side
 from tests.support.halls import WatchedHall
 
 Told = dict[str, Any]

@@ -11,7 +11,7 @@ from drillfeed.daemon.drills.drill import Drill, FixedSequence, Set
 from drillfeed.daemon.library import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
-from drillfeed.daemon.virtual import Side, VirtualHall, keep_log
+from drillfeed.daemon.simulation import Side, Simulation, keep_log
 from drillfeed.protocol.link import Order, Setpoint, decode_from_daemon
 from tests.support import driver_log, setpoints
 
@@ -71,7 +71,7 @@ class WatchedHall:
         self.sent_in: list[tuple[str, Setpoint]] = []
         self.orders: list[tuple[float, Order]] = []
         bent = [parse_fault(text) for text in self.faults]
-        self.hall = VirtualHall(self.on, seed=self.seed, note=keep_log(self.log), carry=self._carry, faults=bent)
+        self.hall = Simulation(self.on, seed=self.seed, note=keep_log(self.log), carry=self._carry, faults=bent)
         self.engine = self.hall.engine
         self.lost = False
 

@@ -1,7 +1,7 @@
 """A drill of the virtual hall as the observer stream would show it, and as a recorder writes it down."""
 
 from drillfeed.clients.recording import Recorder, Recording, read_recording
-from drillfeed.daemon.virtual import Side
+from drillfeed.daemon.simulation import Side
 from tests.support.halls import WatchedHall, drill_plan
 
 BEGAN = "2026-03-07T10:00:00+00:00"

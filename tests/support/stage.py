@@ -17,14 +17,14 @@ from drillfeed.daemon.engine.events import Event
 from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.daemon.engine.wording import worded
-from drillfeed.daemon.journal.entries import Happened
+from drillfeed.daemon.journal.entries import EventEntry
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
 from drillfeed.daemon.shell.practice import Practice
-from drillfeed.daemon.virtual import VirtualHall
+from drillfeed.daemon.simulation import Simulation
 from drillfeed.protocol.commands import check_role, line_of, parse
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply, refusal
@@ -51,7 +51,7 @@ class AtOnce:
 class VirtualControl:
     """Stands in for the control thread: the hall's engine, asked between two steps."""
 
-    def __init__(self, hall: VirtualHall) -> None:
+    def __init__(self, hall: Simulation) -> None:
         self.hall, self.engine = hall, hall.engine
 
     def stop(self, caller: Caller, token: int) -> None:
@@ -98,7 +98,7 @@ class Stage:
     """One hall with a desk and a journal in front of it. Second 0 is a Saturday at ten, the thrower known to stand."""
 
     def __init__(self, folder: Path, machine: str = "club-build") -> None:
-        self.hall = VirtualHall(load_machine(machine))
+        self.hall = Simulation(load_machine(machine))
         self.hall.run_for(SETTLED_S)
         self.began_s = self.hall.now_s
         self.record: list[str] = []
@@ -182,7 +182,7 @@ class Stage:
         self.record.append(f"{self._now()}{word} {reply.text}".rstrip())
 
     def _record(self, event: Event) -> None:
-        self.journal.note(Happened(event))
+        self.journal.note(EventEntry(event))
         told = worded(event)
         if told.topic not in UNTOLD:
             cue = f" [{told.cue}]" if told.cue else ""

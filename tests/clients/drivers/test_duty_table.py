@@ -6,7 +6,7 @@ import pytest
 
 from drillfeed.clients.drivers.duty import DutyTable, duty_for, duty_of, table_of
 from drillfeed.daemon.files import read_toml
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 
 # A brushed motor at steady speed (textbook): duty x supply = k_v x rpm + R x I_0, with a constant no-load current I_0.
 VOLTS_PER_RPM = 0.0036
@@ -63,6 +63,6 @@ def test_a_wrong_table_is_named_with_its_file(text: str, told: str, tmp_path: Pa
     """What is wrong with a table is said with the file's name, and nothing is driven by it."""
     path = tmp_path / "duty.toml"
     path.write_text(text)
-    with pytest.raises((ValueError, FileMistakes), match=r"duty\.toml") as wrong:
+    with pytest.raises((ValueError, InvalidFile), match=r"duty\.toml") as wrong:
         duty_of(read_toml(path), str(path))
     assert told in str(wrong.value)

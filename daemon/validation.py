@@ -27,7 +27,7 @@ class Table(BaseModel):
 
 
 @dataclass(frozen=True)
-class Mistake:
+class FileError:
     """One thing wrong in one file."""
 
     file: str
@@ -40,16 +40,16 @@ class Mistake:
         return plain(f"{self.file}: {self.key}: found {self.found}; allowed: {self.allowed}")
 
 
-class FileMistakes(Exception):
+class InvalidFile(Exception):
     """A file cannot be used; `mistakes` holds every reason, never only the first; at most `MOST_MISTAKES`."""
 
-    def __init__(self, mistakes: list[Mistake]) -> None:
-        self.mistakes = mistakes
+    def __init__(self, mistakes: list[FileError]) -> None:
+        self.errors = mistakes
         super().__init__("\n".join(str(mistake) for mistake in mistakes))
 
-    def __reduce__(self) -> tuple[type["FileMistakes"], tuple[list[Mistake]]]:
+    def __reduce__(self) -> tuple[type["InvalidFile"], tuple[list[FileError]]]:
         """Let it cross from one process to another whole."""
-        return type(self), (self.mistakes,)
+        return type(self), (self.errors,)
 
 
 RENAMED_KEYS = {
@@ -108,7 +108,7 @@ def shortened(text: str, most: int = MOST_SHOWN) -> str:
 
 
 def validate(model: type[_Model], data: Mapping[str, Any], file: str) -> _Model:
-    """Build `model` from the data of `file`, or raise FileMistakes with every mistake in it."""
+    """Build `model` from the data of `file`, or raise InvalidFile with every mistake in it."""
     try:
         return model.model_validate(data)
     except ValidationError as wrong:
@@ -121,8 +121,8 @@ def validate(model: type[_Model], data: Mapping[str, Any], file: str) -> _Model:
             if error["type"] == "too_short" and any(place[: len(error["loc"])] == error["loc"] for place in inside):
                 continue
             key = ".".join(shortened(str(part)) for part in error["loc"]) or "(whole file)"
-            mistakes.append(Mistake(file, key, _found(error), _allowed(error, model)))
+            mistakes.append(FileError(file, key, _found(error), _allowed(error, model)))
         if len(found) > len(errors):
             more = f"{len(found) - len(errors)} mistakes more"
-            mistakes.append(Mistake(file, "(whole file)", more, "none; mend these first"))
-        raise FileMistakes(mistakes) from None
+            mistakes.append(FileError(file, "(whole file)", more, "none; mend these first"))
+        raise InvalidFile(mistakes) from None

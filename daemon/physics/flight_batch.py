@@ -1,6 +1,6 @@
 """Flight of many balls at once in numpy, with the figures of `flight.fly`.
 
-    fly_many(launches, *, air=STILL_AIR, ball=PLAIN_BALL, until="second", constants=None) -> Volley
+    fly_many(launches, *, air=STILL_AIR, ball=PLAIN_BALL, until="second", constants=None) -> FlightBatch
 
 `launches` holds (3, n) arrays (`launch.launches_from`, `launch.stack`); every result is an (n,) array with NaN where a
 thing never happened. With `constants` each ball has a drag, lift, friction and restitution of its own. Balls are taken
@@ -25,7 +25,7 @@ BLOCK = 16384
 
 
 @dataclass(frozen=True)
-class Volley:
+class FlightBatch:
     """Hold what became of n balls; (n,) arrays, NaN where a thing never happened."""
 
     valid: Flags
@@ -58,14 +58,14 @@ def fly_many(
     until: Until = "second",
     rough: float = 1.0,
     constants: Constants | None = None,
-) -> Volley:
+) -> FlightBatch:
     """Follow n balls; `rough` lengthens the steps where a first look is enough (4: some 0.1 mm off)."""
-    n, names = len(launches), [f.name for f in fields(Volley)]
+    n, names = len(launches), [f.name for f in fields(FlightBatch)]
     results = []
     for start in range(0, n, BLOCK):
         block = Block(launches, slice(start, min(start + BLOCK, n)), ball, air, until, rough, constants, names)
         block.fly()
         results.append(block.out)
     if len(results) == 1:
-        return Volley(**results[0])
-    return Volley(**{name: np.concatenate([out[name] for out in results] or [np.empty(0)]) for name in names})
+        return FlightBatch(**results[0])
+    return FlightBatch(**{name: np.concatenate([out[name] for out in results] or [np.empty(0)]) for name in names})

@@ -36,7 +36,7 @@ Carry = Callable[[Side, bytes, float], Sequence[float]]
 
 
 @dataclass
-class VirtualHall:
+class Simulation:
     """One thrower in numbers and the engine that drives it. `events` collects what the engine told.
 
     A side in `frozen` does nothing until it is taken out again, and then finds what came meanwhile. `slept_s` is how

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Self
 
 from drillfeed.daemon.files import check_usable, or_set_aside, own_folder, read_text
-from drillfeed.daemon.mistakes import FileMistakes
+from drillfeed.daemon.validation import InvalidFile
 
 FLAGS = os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY
 
@@ -20,7 +20,7 @@ class AlreadyRunning(OSError):
     """Another daemon drives this thrower."""
 
 
-class Alone:
+class InstanceLock:
     """Holds the lock of one machine profile in the state folder."""
 
     def __init__(self, folder: Path, machine: str) -> None:
@@ -63,6 +63,6 @@ def _opened(path: Path) -> int:
 def _process_in(path: Path) -> str:
     try:
         found = read_text(path).strip()
-    except FileMistakes:
+    except InvalidFile:
         return "unknown"
     return found if found.isascii() and found.isdigit() else "unknown"

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from drillfeed.daemon.drills.sides import RIGHT_HANDED
+from drillfeed.daemon.drills.players import RIGHT_HANDED
 from drillfeed.daemon.library import load_balls, load_drill, load_machine, read_any
 from drillfeed.daemon.mistakes import FileMistakes
 from drillfeed.daemon.shell import plans

@@ -33,13 +33,12 @@ from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.validation import InvalidFile, FileError
 from drillfeed.daemon.shell import alive, cautions
 from drillfeed.daemon.shell.age import with_age
-from drillfeed.daemon.shell.instance_lock import InstanceLock
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
 from drillfeed.daemon.shell.endpoint import Held
+from drillfeed.daemon.shell.instance_lock import InstanceLock
 from drillfeed.daemon.shell.line_server import LineServer
 from drillfeed.daemon.shell.notify import Manager
 from drillfeed.daemon.shell.pairing import FILE as PAIRED_FILE
@@ -47,6 +46,7 @@ from drillfeed.daemon.shell.pairing import Pairings
 from drillfeed.daemon.shell.planner import Apart
 from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.shell.trims import trims_file, with_kept_trims
+from drillfeed.daemon.validation import FileError, InvalidFile
 from drillfeed.protocol.spec import Caller
 
 SWITCH_INTERVAL_S = 0.0005

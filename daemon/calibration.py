@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field
 
-from drillfeed.daemon.validation import InvalidFile, FileError, Table, Words, validate
+from drillfeed.daemon.validation import FileError, InvalidFile, Table, Words, validate
 
 STALE_AFTER_BALLS = 5000  # tyres wear: a default of ours
 SPANS: Mapping[str, tuple[float, float]] = {

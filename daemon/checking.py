@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from drillfeed.daemon.aim.spread import spread_of
 from drillfeed.daemon.aim.report import extrapolated_text
+from drillfeed.daemon.aim.spread import spread_of
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
@@ -16,7 +16,6 @@ from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
 from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
-from drillfeed.daemon.validation import InvalidFile, FileError
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import (
@@ -31,6 +30,7 @@ from drillfeed.daemon.planning.setting import (
     told,
 )
 from drillfeed.daemon.planning.transition import wheel_change_s
+from drillfeed.daemon.validation import FileError, InvalidFile
 
 SPREAD_SEED, SPREAD_BALLS = 1, 500
 SPEEDS_MPS = (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0)

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
 from drillfeed.daemon.files import path_of, read_toml
-from drillfeed.daemon.validation import InvalidFile, FileError, Table, validate
+from drillfeed.daemon.validation import FileError, InvalidFile, Table, validate
 
 JOURNAL = "journal.sqlite"
 DEFAULT_LISTEN = "127.0.0.1:7340"

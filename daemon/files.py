@@ -18,7 +18,7 @@ from itertools import count
 from pathlib import Path
 from typing import Any, TextIO, TypeVar
 
-from drillfeed.daemon.validation import InvalidFile, FileError
+from drillfeed.daemon.validation import FileError, InvalidFile
 
 _Read = TypeVar("_Read")
 MOST_BYTES = 256 * 1024

@@ -17,7 +17,7 @@ from drillfeed.daemon.drills.balls import BallType, read_balls
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.files import NoFile, path_of, read_toml
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.validation import InvalidFile, FileError, shortened, validate
+from drillfeed.daemon.validation import FileError, InvalidFile, shortened, validate
 
 Kind = Literal["machines", "drills", "balls"]
 _Made = TypeVar("_Made")

@@ -18,10 +18,10 @@ from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
+from drillfeed.daemon.validation import InvalidFile
 
 LIKELY_SEED = 1  # of the draws behind the ranges: the same machine, the same listing
 

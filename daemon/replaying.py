@@ -12,6 +12,7 @@ from typing import Literal
 
 from drillfeed.daemon.engine.axes import Axes
 from drillfeed.daemon.engine.driver import CLOCK_ARM_S, DriverLink
+from drillfeed.daemon.engine.standing import rest_of
 from drillfeed.daemon.engine.timeline import ZERO, Targets
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
@@ -133,7 +134,7 @@ class Replayer:
             and self.link.status_age_s(now_s) < WATCHDOG_FEED_S
             and status.limits_hash == self.link.digest
             and not status.faults
-            and status.at_rest is True
+            and rest_of(status, self.machine)[0] is True
             and status.mode == "disarmed"
             and line is not None
             and line.error_s <= CLOCK_ARM_S
@@ -161,7 +162,7 @@ class Replayer:
     def _come_to_rest(self, now_s: float) -> None:
         status = self.link.status
         fresh = status is not None and self.link.status_age_s(now_s) < WATCHDOG_STOP_S
-        if fresh and status is not None and self.link.epoch_shown and status.at_rest is True:
+        if fresh and status is not None and self.link.epoch_shown and rest_of(status, self.machine)[0] is True:
             self._enter("over", now_s)
         elif now_s - self._since_s > 2 * self.machine.spin_down_s + REST_SLACK_S:
             self._fail(self.trouble or "the wheels were not seen to come to rest", now_s)

@@ -8,9 +8,9 @@ Answers are kept for each thrower and wish.
 from functools import lru_cache
 
 from drillfeed.daemon.aim.refusal import refusal
+from drillfeed.daemon.aim.request import Solution, Wish
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower
-from drillfeed.daemon.aim.request import Solution, Wish
 
 
 @lru_cache(maxsize=4096)

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, broken
-from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.physics.thrower import most_spin_revps
 
 

@@ -13,7 +13,15 @@ from numpy.typing import NDArray
 
 from drillfeed.daemon.physics.bounce import Vector, bounce, bounce_many
 from drillfeed.daemon.physics.launch import Launch, Launches
-from drillfeed.daemon.physics.motion import STEP_M, STEP_MOST_S, Coefficients, advance, is_slanted, slant_share, step_for
+from drillfeed.daemon.physics.motion import (
+    STEP_M,
+    STEP_MOST_S,
+    Coefficients,
+    advance,
+    is_slanted,
+    slant_share,
+    step_for,
+)
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M, Ball
 from drillfeed.daemon.physics.touch import cubic, root_from, roots_from, value
 
@@ -219,7 +227,13 @@ class _InAir:
 
 
 def look_at_many(
-    launches: Launches, law: Coefficients, ball: Ball, arrival: bool, noting: bool, rough: float = 8.0, serves: bool = True
+    launches: Launches,
+    law: Coefficients,
+    ball: Ball,
+    arrival: bool,
+    noting: bool,
+    rough: float = 8.0,
+    serves: bool = True,
 ) -> tuple[Figures, Figures | None]:
     """Return `figures` of n balls for a landing on the first hop and on the second, a first look some mm off.
 

@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from drillfeed.daemon.validation import MOST_MISTAKES, InvalidFile, FileError
+from drillfeed.daemon.validation import MOST_MISTAKES, FileError, InvalidFile
 
 NEEDED = ("top_rpm", "bottom_rpm", "tilt_deg")
 MEASURED = ("depth_cm", "gate_m", "gate_s", "fps", "spin_revps", "tach_top_rpm", "tach_bottom_rpm")
@@ -83,10 +83,14 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
         raise InvalidFile(long[:MOST_MISTAKES])
     header = [cell.strip() for cell in next(csv.reader([numbered[0][1]]))]
     mistakes = [
-        FileError(file, f"column {name}", "no such column", ", ".join(COLUMNS)) for name in header if name not in COLUMNS
+        FileError(file, f"column {name}", "no such column", ", ".join(COLUMNS))
+        for name in header
+        if name not in COLUMNS
     ]
     mistakes += [
-        FileError(file, f"column {name}", "nothing", "this column must be there") for name in NEEDED if name not in header
+        FileError(file, f"column {name}", "nothing", "this column must be there")
+        for name in NEEDED
+        if name not in header
     ]
     if mistakes:
         raise InvalidFile(mistakes)

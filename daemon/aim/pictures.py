@@ -15,9 +15,9 @@ from matplotlib.patches import Ellipse as EllipsePatch
 from matplotlib.patches import Rectangle
 
 from drillfeed.daemon.aim.envelope import Envelope
+from drillfeed.daemon.aim.report import spin_text
 from drillfeed.daemon.aim.sideview import path_of
 from drillfeed.daemon.aim.spread import Spread
-from drillfeed.daemon.aim.report import spin_text
 from drillfeed.daemon.physics.flight import Flight
 from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_HALF_WIDTH_M, NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M
 

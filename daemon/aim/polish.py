@@ -5,9 +5,9 @@ from collections.abc import Callable
 import numpy as np
 
 from drillfeed.daemon.aim.hops import Figures, figures
+from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.aim.search import Start
 from drillfeed.daemon.aim.thrower import Array, Thrower, launch_by
-from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.physics.motion import coefficients_of
 
 Setting = dict[str, float]

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.aim.sight import FIRST_ROUGH, ROUGH, Sight
 from drillfeed.daemon.aim.thrower import Array, Span, Thrower
-from drillfeed.daemon.aim.request import Wish
 
 Flags = NDArray[np.bool_]
 SPEEDS_MPS: Span = (2.0, 30.0)

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drillfeed.daemon.aim.hops import Figures, look_at_many
-from drillfeed.daemon.aim.thrower import Array, Thrower, launches_by
 from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.aim.thrower import Array, Thrower, launches_by
 from drillfeed.daemon.physics.launch import Launches
 from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M

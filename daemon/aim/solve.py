@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from drillfeed.daemon.aim.hops import figures
 from drillfeed.daemon.aim.polish import NUDGES, Setting, polished
+from drillfeed.daemon.aim.request import Arc, Solution, Wish
 from drillfeed.daemon.aim.search import starts
 from drillfeed.daemon.aim.thrower import (
     NO_RIM_LIMITS,
@@ -23,7 +24,6 @@ from drillfeed.daemon.aim.thrower import (
     rims_to_tell,
     rpm_of,
 )
-from drillfeed.daemon.aim.request import Arc, Solution, Wish
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.motion import Coefficients, coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from drillfeed.daemon.aim.thrower import Thrower
 from drillfeed.daemon.aim.unknown import NOTHING, Unknown
+from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 from drillfeed.daemon.physics.launch import Launches, launches_from
 from drillfeed.daemon.physics.table import NET_X_M
-from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 from drillfeed.daemon.physics.widths import draw_constants
 
 Array = NDArray[np.float64]

@@ -13,8 +13,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_REVPS
-from drillfeed.daemon.validation import InvalidFile, FileError, Table, Words, validate
 from drillfeed.daemon.physics.launch import HeadSpin, head_spin
+from drillfeed.daemon.validation import FileError, InvalidFile, Table, Words, validate
 
 Length = Literal["short", "half-long", "long"]
 Arc = Literal["low", "high", "serve-wise"]

@@ -1,4 +1,4 @@
-"""Balls of one block in flight, a step at a time; `flight_batch.fly_many` cuts many balls into blocks and tells the results.
+"""Balls of one block in flight, a step at a time; `flight_batch.fly_many` cuts many balls into blocks and joins them.
 
 Rule of this file: each figure is what `flight.fly` gives for the same ball, constants of its own or not.
 """
@@ -17,10 +17,10 @@ from drillfeed.daemon.physics.motion import (
     STEP_M,
     STEP_MOST_S,
     advance,
+    coefficients_of,
     fade,
     is_slanted,
     law_for,
-    coefficients_of,
     laws_of,
     slant_share,
 )

@@ -4,7 +4,7 @@
 
 `launch` comes from `launch.launch_from(...)`. `until` says how far to follow the ball: "landing" (first touch on
 the player's half), "second" (also its second bounce and the passage over the player's end line), "floor". Arrays of
-balls: `flight_batch.fly_many`, with the same figures. Events are roots of the path, not steps: net plane, touches of table,
+balls: `flight_batch.fly_many`, with the same figures. Events are roots of the path: net plane, touches of table,
 edges and net (its overhang past the side lines included), end line, floor. A ball that touches the net ends there:
 what a net cord does is not modelled. A landing is the ball's first touch, its centre one radius above the table.
 """
@@ -18,7 +18,15 @@ import numpy as np
 from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.bounce import Vector, bounce
 from drillfeed.daemon.physics.launch import Launch
-from drillfeed.daemon.physics.motion import Coefficients, advance, fade, is_slanted, coefficients_of, slant_share, step_for
+from drillfeed.daemon.physics.motion import (
+    Coefficients,
+    advance,
+    coefficients_of,
+    fade,
+    is_slanted,
+    slant_share,
+    step_for,
+)
 from drillfeed.daemon.physics.table import (
     HALF_LONG_BAND_M,
     HALF_WIDTH_M,

@@ -118,7 +118,9 @@ def acceleration(v: Any, w: Any, spin_size: Any, law: Coefficients | LawOfMany, 
     return lift * cx - drag * vx, lift * cy - drag * vy, lift * cz - drag * vz - law.gravity_mps2
 
 
-def advance(p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Coefficients | LawOfMany, lesser: Any) -> tuple[Any, Any]:
+def advance(
+    p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Coefficients | LawOfMany, lesser: Any
+) -> tuple[Any, Any]:
     """Return position and velocity one step of `h` seconds later by the classical fourth-order Runge-Kutta rule.
 
     Position does not enter the force, so its four slopes fold into the second-order (Nystroem) form of the same rule.

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 from drillfeed.daemon.aim import spread
 from drillfeed.daemon.aim.aiming import aim
-from drillfeed.daemon.aim.thrower import launch_by, rims_to_tell, thrower_of
 from drillfeed.daemon.aim.request import NoSolution, Solution, Wish
+from drillfeed.daemon.aim.thrower import launch_by, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import Flight, fly

@@ -25,7 +25,6 @@ from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.journal.entries import CommandEntry
 from drillfeed.daemon.library import is_path
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.planning.change import turns_after
 from drillfeed.daemon.planning.plan import DrillPlan
 from drillfeed.daemon.planning.setting import NotPossible
@@ -35,6 +34,7 @@ from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.planner import InPlace, Planner
 from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.shell.tellers import NoticeRing
+from drillfeed.daemon.validation import InvalidFile
 from drillfeed.protocol.commands import COMMANDS, check_state, check_state_in, shown_line
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply, done, refusal

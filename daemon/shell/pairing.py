@@ -16,8 +16,8 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from drillfeed.daemon.files import or_set_aside, read_json, write_whole
-from drillfeed.daemon.validation import Table, validate
 from drillfeed.daemon.shell.callers import household
+from drillfeed.daemon.validation import Table, validate
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.spec import Role
 

@@ -14,10 +14,10 @@ import sys
 from pathlib import Path
 from typing import BinaryIO
 
-from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.planning.setting import NotPossible
 from drillfeed.daemon.shell import plans
 from drillfeed.daemon.shell.planner import HEAD, LIMIT_S, MISTAKE, READY, REFUSED, RESULT, TOO_MUCH, answer_of
+from drillfeed.daemon.validation import InvalidFile
 
 MEMORY_BYTES = 512 * 1024 * 1024
 NICER = 5

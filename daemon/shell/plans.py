@@ -17,9 +17,9 @@ from drillfeed.daemon.drills.written import FixedSequence
 from drillfeed.daemon.library import load_balls, load_drill
 from drillfeed.daemon.listing import listing_lines
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.validation import InvalidFile, FileError
 from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
+from drillfeed.daemon.validation import FileError, InvalidFile
 
 ONE_BALL_PER_MIN = 20.0
 

@@ -74,9 +74,9 @@ def run(args: argparse.Namespace) -> int:
 
     from drillfeed.daemon.aim.aiming import aim
     from drillfeed.daemon.aim.likely import likely_balls
-    from drillfeed.daemon.aim.spread import Setting
     from drillfeed.daemon.aim.report import extrapolated_text, refusal_record, solution_line, solution_record
     from drillfeed.daemon.aim.request import NoSolution, Wish
+    from drillfeed.daemon.aim.spread import Setting
     from drillfeed.daemon.validation import InvalidFile
 
     try:

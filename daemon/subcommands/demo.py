@@ -27,8 +27,8 @@ def run(args: argparse.Namespace) -> int:
     import sys
 
     from drillfeed.daemon.demo.choice import Choice, choose
-    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.daemon.planning.setting import NotPossible
+    from drillfeed.daemon.validation import InvalidFile
 
     try:
         choice: Choice = choose(args.drill, args.machine, args.balls, args.seed)

@@ -65,8 +65,8 @@ def run(args: argparse.Namespace) -> int:
     import numpy as np
 
     from drillfeed.daemon.aim.likely import likely_flight
-    from drillfeed.daemon.aim.sideview import side_view
     from drillfeed.daemon.aim.report import flight_lines, flight_record
+    from drillfeed.daemon.aim.sideview import side_view
     from drillfeed.daemon.physics.air import air_at
     from drillfeed.daemon.physics.flight import fly
     from drillfeed.daemon.physics.launch import launch_from

@@ -39,8 +39,8 @@ def run(args: argparse.Namespace) -> int:
     """Draw; return 0, or 2 with the reason."""
     import sys
 
-    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.daemon.planning.setting import NotPossible
+    from drillfeed.daemon.validation import InvalidFile
 
     try:
         return _draw(args)
@@ -68,8 +68,8 @@ def _draw(args: argparse.Namespace) -> int:
         import numpy as np
 
         from drillfeed.daemon.aim.likely import likely_flight
-        from drillfeed.daemon.aim.sideview import side_view
         from drillfeed.daemon.aim.report import flight_lines
+        from drillfeed.daemon.aim.sideview import side_view
 
         flight, thrower = flight_for(find_ball(args.name, folder), machine), thrower_for(args, machine)
         likely = likely_flight(flight.launch, np.random.default_rng(SEED), air=thrower.air, ball=thrower.ball)

@@ -33,8 +33,8 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.app import serve
     from drillfeed.daemon.config import read_config
     from drillfeed.daemon.files import path_of
-    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.daemon.shell.logs import log_to_stderr, tell
+    from drillfeed.daemon.validation import InvalidFile
 
     log_to_stderr()
     given = {key: getattr(args, key) for key in ("machine", "drills", "listen", "socket", "link", "observe", "journal")}

@@ -37,13 +37,13 @@ def run(args: argparse.Namespace) -> int:
 
     from drillfeed.daemon.aim.likely import likely_balls
     from drillfeed.daemon.aim.ranges import share_text
-    from drillfeed.daemon.aim.spread import spread_of
     from drillfeed.daemon.aim.report import likely_record, spread_lines, spread_record, unknown_text
+    from drillfeed.daemon.aim.spread import spread_of
     from drillfeed.daemon.aim.unknown import unknown_of
     from drillfeed.daemon.library import find_ball
-    from drillfeed.daemon.validation import InvalidFile
     from drillfeed.daemon.planning.setting import NotPossible, setting_for, told
     from drillfeed.daemon.subcommands.aim import machine_for, thrower_for
+    from drillfeed.daemon.validation import InvalidFile
 
     if not 10 <= args.balls <= 1_000_000:
         print(f"drillfeed spread: --balls {args.balls}; expected 10 to 1000000", file=sys.stderr)

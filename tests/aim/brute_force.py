@@ -17,9 +17,9 @@ from itertools import combinations
 import numpy as np
 
 from drillfeed.daemon.aim.aiming import aim
+from drillfeed.daemon.aim.request import ALLOWED, ASKED, NoSolution, Solution, Wish
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, broken, thrower_of
-from drillfeed.daemon.aim.request import ALLOWED, ASKED, NoSolution, Solution, Wish
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.physics.thrower import RimLine, most_spin_revps
 from tests.aim.every_ball import Ball, Field

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.aim.thrower import Thrower, broken, launches_by
 from drillfeed.daemon.aim.request import Arc, Wish
-from drillfeed.daemon.physics.table import TABLE_LENGTH_M
+from drillfeed.daemon.aim.thrower import Thrower, broken, launches_by
 from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
+from drillfeed.daemon.physics.table import TABLE_LENGTH_M
 
 Array = NDArray[np.float64]
 SPEEDS_MPS, TILTS_DEG = (2.0, 30.0), (-75.0, 85.0)

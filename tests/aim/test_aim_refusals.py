@@ -8,9 +8,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.aim.aiming import aim
+from drillfeed.daemon.aim.request import NoSolution, Wish
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, broken, thrower_of
-from drillfeed.daemon.aim.request import NoSolution, Wish
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.physics.launch import head_spin
 

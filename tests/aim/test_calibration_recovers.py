@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from drillfeed.daemon.aim.calibrate import NAMES, Fit, fit, landing_interval
 from drillfeed.daemon.aim.expected import calibrated, defaults, expected_depths
 from drillfeed.daemon.aim.marks import Mark
+from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, ball_from, launch_by, rims_of, rims_to_tell, rpm_of, thrower_of
-from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.physics.flight import fly
 
@@ -128,13 +128,15 @@ def test_a_phone_timing_tells_speed() -> None:
 def _gate(speed_mps: float, tilt_deg: float) -> float:
     """Return the time over 1.5 m along the table by following the flight, another way than the fit's."""
     from drillfeed.daemon.physics.launch import launch_from
-    from drillfeed.daemon.physics.motion import glide, coefficients_of
+    from drillfeed.daemon.physics.motion import coefficients_of, glide
 
     launch = launch_from(speed_mps, 0.0, tilt_deg)
     low, high = 0.05, 0.6
     for _ in range(40):
         mid = (low + high) / 2
-        place, _v = glide(launch.position_m, launch.velocity_mps, (0.0, 0.0, 0.0), mid, coefficients_of(CLUB.ball, CLUB.air))
+        place, _v = glide(
+            launch.position_m, launch.velocity_mps, (0.0, 0.0, 0.0), mid, coefficients_of(CLUB.ball, CLUB.air)
+        )
         low, high = (mid, high) if place[0] - launch.position_m[0] < 1.5 else (low, mid)
     return low
 

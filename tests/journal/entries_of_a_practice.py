@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from drillfeed.daemon.engine.events import BallLeft, BallSettled, SetBegan, SetMarked
-from drillfeed.daemon.journal.entries import PlayerEntry, Entry, EventEntry, CommandEntry
+from drillfeed.daemon.journal.entries import CommandEntry, Entry, EventEntry, PlayerEntry
 from drillfeed.daemon.journal.players import add_player
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.protocol.errors import CODES

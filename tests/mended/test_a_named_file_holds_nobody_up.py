@@ -13,11 +13,11 @@ from typing import Any
 
 import pytest
 
-from drillfeed.daemon.drills.sides import RIGHT_HANDED
+from drillfeed.daemon.drills.players import RIGHT_HANDED
 from drillfeed.daemon.library import load_balls, load_drill, load_machine, read_any
-from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.shell import plans
 from drillfeed.daemon.shell.planner import Apart, InPlace
+from drillfeed.daemon.validation import InvalidFile
 from drillfeed.protocol.commands import parse
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import Reply

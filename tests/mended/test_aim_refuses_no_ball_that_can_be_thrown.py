@@ -7,9 +7,9 @@ import pytest
 
 from drillfeed.daemon.aim.aiming import aim
 from drillfeed.daemon.aim.hops import figures, look_at_many
+from drillfeed.daemon.aim.request import NoSolution, Solution, Wish
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, launch_by, launches_by
-from drillfeed.daemon.aim.request import NoSolution, Solution, Wish
 from drillfeed.daemon.physics.launch import head_spin
 from drillfeed.daemon.physics.motion import coefficients_of
 from tests.aim.brute_force import CLUB, KINDS, KIT, LEARNT, judge, run, wishes_of

@@ -7,15 +7,15 @@ from functools import cache
 import numpy as np
 import pytest
 
+from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.aim.solve import solutions, unlimited
 from drillfeed.daemon.aim.thrower import thrower_of
-from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.physics.bounce import bounce, bounce_many, restitution, restitution_sd
 from drillfeed.daemon.physics.flight import fly
+from drillfeed.daemon.physics.flight_batch import fly_many
 from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from, stack
 from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
-from drillfeed.daemon.physics.flight_batch import fly_many
 from drillfeed.daemon.physics.widths import WIDTHS, Constants, Widths, draw_constants
 from drillfeed.daemon.planning.setting import flight_for
 from tests.support.halls import ball_types

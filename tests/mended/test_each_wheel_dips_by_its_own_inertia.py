@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from drillfeed.clients.drivers.traits import WheelTraits
 from drillfeed.clients.drivers.wheels import throw as simulated_throw
 from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.drills.drill import Drill, FixedOrder, Set
+from drillfeed.daemon.drills.drill import Drill, Set
+from drillfeed.daemon.drills.written import FixedSequence
 from drillfeed.daemon.library import load_balls, load_machine
 from drillfeed.daemon.machine import Machine, Wheel
 from drillfeed.daemon.physics.thrower import Rims, speed_share, spin_share, thrown_by
@@ -103,7 +104,7 @@ def test_the_wait_between_equal_balls_is_the_light_wheels(top_i: float, bottom_i
     """A set of equal balls waits for the wheel that dips more, whichever of the two it is, and names it."""
     slow = {"up_mps2": UP_MPS2}
     machine = unequal({"inertia_kg_m2": top_i, **slow}, {"inertia_kg_m2": bottom_i, **slow})
-    order = FixedOrder(kind="fixed", balls=("flat-block",))
+    order = FixedSequence(kind="fixed", balls=("flat-block",))
     drill = Drill(name="a-drill", title="a drill", level="club", tempo_per_min=90, set=(Set(balls=6, sequence=order),))
     one = plan_drill(drill, load_balls(), machine, 1).sets[0]
     setting = one.balls[0].setting

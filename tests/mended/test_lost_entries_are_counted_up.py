@@ -9,7 +9,7 @@ import pytest
 
 from drillfeed.daemon.journal import writer
 from drillfeed.daemon.journal.writer import Journal
-from tests.journal.entries_of_a_practice import a_ball, a_set, happened, journal_in
+from tests.journal.entries_of_a_practice import a_ball, a_set, journal_in
 
 
 def test_a_batch_spoilt_by_a_mistake_adds_to_what_was_dropped_before_and_after(
@@ -53,7 +53,7 @@ def test_an_entry_that_cannot_be_written_is_counted_once_however_often_its_batch
         return connection
 
     journal = Journal(tmp_path / "journal.sqlite", "club-build", "run", opener=opener)
-    for entry in (a_set(0.0), happened(1.0, "ball", set=1), a_ball(2.0, 2)):
+    for entry in (a_set(0.0), a_ball(1.0, 1, id=None), a_ball(2.0, 2)):
         journal.note(entry)
     seen = []
     for _ in range(3):

@@ -25,15 +25,17 @@ from drillfeed.clients.probe.verdict import row_text, verdict_json, verdict_text
 from drillfeed.clients.recording import Asked, Recording
 from drillfeed.clients.recording_svg import draw
 from drillfeed.daemon import cli
+from drillfeed.daemon.engine.events import FaultLatched
 from drillfeed.daemon.journal import reading, report
+from drillfeed.daemon.journal.entries import EventEntry
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.reading import Load, SessionRow
 from drillfeed.daemon.journal.schema import open_to_read
-from drillfeed.daemon.validation import FileError, Table, Words
 from drillfeed.daemon.shell.logs import log_to_stderr, tell
 from drillfeed.daemon.shell.output import Plain
 from drillfeed.daemon.subcommands.prompt import reply_lines
 from drillfeed.daemon.subcommands.watch import _written
+from drillfeed.daemon.validation import FileError, Table, Words
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import (
     BadLine,
@@ -51,7 +53,7 @@ from drillfeed.protocol.link import DriverHello, Status, decode_from_driver
 from drillfeed.protocol.plain import cell, plain
 from drillfeed.protocol.status import BallInfo, Notice, OfferInfo, Snapshot
 from drillfeed.protocol.status_text import status_lines
-from tests.journal.entries_of_a_practice import COACH, a_ball, a_set, happened, journal_in, ordered, write_all
+from tests.journal.entries_of_a_practice import COACH, a_ball, a_set, journal_in, ordered, write_all
 
 ROOT = Path(__file__).parents[2]
 # By category, and those that Unicode calls ignorable, or draws as nothing, though they are letters or marks.
@@ -278,7 +280,7 @@ def test_the_journal_keeps_and_tells_plain_text(tmp_path: Path) -> None:
         a_set(0.0, drill=bad),
         a_ball(1.0, 1, outcome="refused", reason=bad),
         ordered(2.0, f"load {bad}", COACH),
-        happened(3.0, "fault", bad, cause=bad, seen=bad, hint=bad, next_step=bad, recent=bad),
+        EventEntry(FaultLatched(3.0, bad, bad, bad, bad, bad)),
     )
     with contextlib.closing(open_to_read(journal.path)) as connection:
         found = reading.session(connection, 1)

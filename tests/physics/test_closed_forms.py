@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drillfeed.daemon.physics.air import STANDARD_GRAVITY_MPS2, Air
-from drillfeed.daemon.physics.motion import acceleration, glide, coefficients_of
+from drillfeed.daemon.physics.motion import acceleration, coefficients_of, glide
 from drillfeed.daemon.physics.table import PLAIN_BALL
 
 # Drag 0.50 and rho 1.225 belong to these worked values alone; aiming uses the ball's defaults.

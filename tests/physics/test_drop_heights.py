@@ -57,7 +57,7 @@ def test_default_restitution_in_the_ball_rule() -> None:
 
 
 def test_default_restitution_on_the_table() -> None:
-    """From 300 mm it rises 24.0 cm; Coefficients 2.1.3 says "about 23", read here as 23 +- 1.5 cm. Restitution is not tuned."""
+    """From 300 mm it rises 24.0 cm; Law 2.1.3 says "about 23", read here as 23 +- 1.5 cm. Restitution is not tuned."""
     found = rise_cm(0.300, PLAIN_BALL, STILL_AIR)
     assert found == pytest.approx(23.0, abs=1.5)
     assert found == pytest.approx(24.0, abs=0.1)

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.flight import Flight, fly, length_of
+from drillfeed.daemon.physics.flight_batch import fly_many
 from drillfeed.daemon.physics.launch import Launch, launch_from, launches_from, stack
 from drillfeed.daemon.physics.table import NET_HALF_WIDTH_M, NET_HEIGHT_M, NET_X_M, PLAIN_BALL, TABLE_LENGTH_M
-from drillfeed.daemon.physics.flight_batch import fly_many
 
 R = PLAIN_BALL.radius_m
 NO_AIR = Air(0.0, 0.0)
@@ -43,7 +43,7 @@ def test_slanting_ball_touches_the_tape_beside_the_net_plane(over_mm: float, tou
 
 @pytest.mark.parametrize(("beside_mm", "touches"), [(0.1, False), (-0.1, True)])
 def test_net_reaches_past_the_side_lines(beside_mm: float, touches: bool) -> None:
-    """The net ends 15.25 cm outside the side line (Coefficients 2.2.2): a ball 0.1 mm beside the post passes."""
+    """The net ends 15.25 cm outside the side line (Law 2.2.2): a ball 0.1 mm beside the post passes."""
     flight = straight((0.0, NET_HALF_WIDTH_M + R + beside_mm / 1000, 0.1), (10.0, 0.0, 0.0))
     assert ("touches the net" in (flight.reason or "")) is touches
     assert flight.net_clearance_m is None
@@ -68,7 +68,7 @@ def test_a_ball_just_past_the_edge_misses() -> None:
 
 
 def test_side_of_the_table_is_not_the_table() -> None:
-    """A ball that meets the edge from below the surface is no good and says so (Coefficients 2.1.1: the sides do not count)."""
+    """A ball that meets the edge from below the surface is no good and says so (Law 2.1.1: the sides do not count)."""
     flight = straight((TABLE_LENGTH_M + 0.3, 0.0, -0.005), (-5.0, 0.0, 0.0))
     assert flight.reason == "hits the side of the table"
 

@@ -13,7 +13,7 @@ import pytest
 
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.bounce import Vector
-from drillfeed.daemon.physics.motion import acceleration, glide, coefficients_of
+from drillfeed.daemon.physics.motion import acceleration, coefficients_of, glide
 from drillfeed.daemon.physics.table import PLAIN_BALL
 
 LIFT_BY_VOLUME = 0.12

@@ -7,7 +7,7 @@ import pytest
 
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.bounce import Vector
-from drillfeed.daemon.physics.motion import glide, coefficients_of
+from drillfeed.daemon.physics.motion import coefficients_of, glide
 from drillfeed.daemon.physics.table import PLAIN_BALL
 
 

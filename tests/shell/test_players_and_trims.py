@@ -12,10 +12,10 @@ from drillfeed.daemon.drills.profiles import HOUSE_PROFILES
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
 from drillfeed.daemon.library import load_balls, load_machine
-from drillfeed.daemon.validation import InvalidFile
 from drillfeed.daemon.planning.setting import flight_for, setting_for
 from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.shell.trims import trims_file, with_kept_trims
+from drillfeed.daemon.validation import InvalidFile
 from drillfeed.protocol.commands import parse
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.spec import Command

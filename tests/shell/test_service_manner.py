@@ -10,7 +10,7 @@ import pytest
 import structlog
 
 from drillfeed.daemon.shell import alive
-from drillfeed.daemon.shell.instance_lock import InstanceLock, AlreadyRunning
+from drillfeed.daemon.shell.instance_lock import AlreadyRunning, InstanceLock
 from drillfeed.daemon.shell.logs import Unfailing
 from drillfeed.daemon.shell.notify import Manager
 

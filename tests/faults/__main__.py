@@ -9,6 +9,7 @@
     python -m tests.faults --board serial     the driver's half on another board: serial, c, node
     python -m tests.faults --board c --list   which of them, and why not the others
     python -m tests.faults soak --minutes 20 --seed 3
+    python -m tests.faults.stop_flood         stops from new clients while strangers open connections
 
 Exit 0 only if every scenario holds. `inconclusive`: the machine itself stalled; the scenario is repeated.
 """
@@ -27,11 +28,11 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults import boards, disks, hands, insides, links, processes, stops, throwers
+from tests.faults import boards, comers, disks, hands, insides, links, processes, stops, throwers
 from tests.faults.bench import NotReady
 from tests.faults.verdict import Scenario, Seen, Verdict
 
-FILES = (stops, hands, processes, links, insides, disks, throwers)
+FILES = (stops, hands, processes, links, insides, disks, throwers, comers)
 SCENARIOS: tuple[Scenario, ...] = tuple(one for file in FILES for one in file.SCENARIOS)
 NEEDS = {one.name: boards.need(one.name, file.__name__.split(".")[-1]) for file in FILES for one in file.SCENARIOS}
 TRIES = 3

@@ -27,7 +27,7 @@ WHY_NOT: dict[Need, str] = {
     "faults": "harm to a part of the thrower, which only the simulated one can be told to feign",
     "daemon": "harm to the daemon's own parts or files, the same whichever board is there",
 }
-NEEDS_OF_FILE: dict[str, Need] = {"throwers": "faults", "insides": "daemon", "disks": "daemon"}
+NEEDS_OF_FILE: dict[str, Need] = {"throwers": "faults", "insides": "daemon", "disks": "daemon", "comers": "daemon"}
 NEEDS: dict[str, Need] = {
     "clock-drift": "clock",
     "clock-step": "step",

@@ -130,7 +130,7 @@ async def crowded(browser: Browser, url: str, port: int, local: Client, findings
     code = local.ask_line("pairing player").data[0].removeprefix("code ")
     async with full_house(port):
         player = await browser.page(f"{url}#pair={code}", *USUAL)
-        await player.until("document.getElementById('who').textContent.includes('player')")
+        await player.until("document.getElementById('who')?.textContent.includes('player')")
         await player.value("location.reload()")
         await player.until("document.getElementById('who')?.textContent.includes('player')")
         findings.see("with every place taken, a page with a code gets in, and with its key again", True)
@@ -138,7 +138,7 @@ async def crowded(browser: Browser, url: str, port: int, local: Client, findings
         late = await browser.page(url, *NARROW)
         await late.until_state("NOT CONNECTED")
         await late.tap("#stop")
-        await late.until("document.getElementById('told').textContent.includes('stop count')")
+        await late.until("document.getElementById('told')?.textContent.includes('stop count')")
         await asyncio.sleep(SETTLED_S)
         count = local.snapshot().stop_count
         findings.see(f"a page without a place stops: {await late.text('told')}", count == before + 1)

@@ -65,16 +65,17 @@ def strangers() -> Seen:
 
 def silent_pages() -> Seen:
     """Fill every place of the phone page, then open another page and stop."""
-    with Bench() as bench, phone(bench.address) as port:
 
-        async def story() -> tuple[float, str]:
-            async with full_house(port):
-                sent_s = time.monotonic()
-                return sent_s, await knocks(port, "\x18")
+    async def story(port: int) -> tuple[float, str]:
+        async with full_house(port):
+            sent_s = time.monotonic()
+            return sent_s, await knocks(port, "\x18")
 
+    with Bench() as bench:
         bench.feeding()
-        sent_s, answer = asyncio.run(story())
-        time.sleep(1.0)
+        with phone(bench.address) as port:
+            sent_s, answer = asyncio.run(story(port))
+            time.sleep(1.0)
         account = Account(bench)
         account.true("answered", answer.startswith("done stop"), answer)
         read_s = first(times(bench.log(), "stop", sent_s))

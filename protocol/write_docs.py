@@ -95,7 +95,9 @@ never its text.
 There is no password. Keys are kept as salted hashes. Wrong codes and keys make their address wait, longer each time; a
 stop and a pause never wait. **Nothing on this line is encrypted**: who listens in on the network can read codes and
 keys and use them. A daemon listens on loopback unless told otherwise; from afar, a tunnel (ssh, a private network) is
-the better way. Past 256 connections a new one may only stop, for five seconds.
+the better way. Past 256 connections, or past half of them from one address, a new one may only stop, for five seconds;
+fewer where the daemon may have few files open. Where very many come, those that only stop make room for newer ones,
+the oldest first, and not before what they sent has been read.
 """
 
 

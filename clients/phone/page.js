@@ -35,9 +35,9 @@ function connect() {
 }
 
 function lose(why) {
+  if (status || why) tell(why || "");  // an answer of the small door stays
   if (status || !lostAt) lostAt = Date.now();
   status = null; role = "anyone"; socket = null;
-  show("told", why || "");
   draw();
   clearTimeout(retry);
   // A device that says it has no network is believed for a while: it tells when it has one again.

@@ -19,7 +19,7 @@ from drillfeed.clients.lines import Client
 from drillfeed.daemon.demo.processes import running_pair
 from drillfeed.daemon.demo.real import until_ready
 from tests.browser.chromium import Browser, Page, chromium
-from tests.support.phone_rig import phone
+from tests.support.phone_rig import full_house, phone
 
 SHARE_LEAST = 0.25
 USABLE_S, OPENINGS = 1.0, 3
@@ -125,11 +125,33 @@ async def story(browser: Browser, url: str, local: Client, findings: Findings) -
     await findings.look(coach, "landscape-dark-stopped")
 
 
-async def check(program: str, url: str, local: Client, findings: Findings) -> None:
-    """Run the story in a browser of our own."""
+async def crowded(browser: Browser, url: str, port: int, local: Client, findings: Findings) -> None:
+    """Open pages while silent sockets hold every place: one that is paired, and one that is not."""
+    code = local.ask_line("pairing player").data[0].removeprefix("code ")
+    async with full_house(port):
+        player = await browser.page(f"{url}#pair={code}", *USUAL)
+        await player.until("document.getElementById('who')?.textContent.includes('player')")
+        await player.value("location.reload()")
+        await player.until("document.getElementById('who')?.textContent.includes('player')")
+        findings.see("with every place taken, a page with a code gets in, and with its key again", True)
+        before = local.snapshot().stop_count
+        late = await browser.page(url, *NARROW)
+        await late.until_state("NOT CONNECTED")
+        await late.tap("#stop")
+        await late.until("document.getElementById('told')?.textContent.includes('stop count')")
+        await asyncio.sleep(SETTLED_S)
+        count = local.snapshot().stop_count
+        findings.see(f"a page without a place stops: {await late.text('told')}", count == before + 1)
+        await findings.look(late, "320-no-place")
+
+
+async def check(program: str, port: int, local: Client, findings: Findings) -> None:
+    """Run the stories in a browser of our own."""
+    url = f"http://127.0.0.1:{port}/"
     async with chromium(program) as browser:
         await story(browser, url, local, findings)
         findings.see(f"errors in the console: {browser.errors or 'none'}", not browser.errors)
+        await crowded(browser, url, port, local, findings)
 
 
 def main() -> int:
@@ -147,7 +169,7 @@ def main() -> int:
         phone(pair.tcp) as port,
     ):
         until_ready(local)
-        asyncio.run(check(args.browser, f"http://127.0.0.1:{port}/", local, findings))
+        asyncio.run(check(args.browser, port, local, findings))
     print(f"{len(findings.wrong)} not as they must be")
     return 1 if findings.wrong else 0
 

@@ -9,6 +9,7 @@
     python -m tests.faults --board serial     the driver's half on another board: serial, c, node
     python -m tests.faults --board c --list   which of them, and why not the others
     python -m tests.faults soak --minutes 20 --seed 3
+    python -m tests.faults.stop_flood         stops from new clients while strangers open connections
 
 Exit 0 only if every scenario holds. `inconclusive`: the machine itself stalled; the scenario is repeated.
 """
@@ -29,6 +30,7 @@ import pytest
 
 from tests.faults import (
     boards,
+    comers,
     disks,
     hands,
     insides,
@@ -43,7 +45,7 @@ from tests.faults import (
 from tests.faults.bench import NotReady
 from tests.faults.verdict import Scenario, Seen, Verdict
 
-FILES = (stops, hands, processes, links, strangers, insides, disks, named_files, throwers, unasked)
+FILES = (stops, hands, processes, links, strangers, insides, disks, named_files, throwers, unasked, comers)
 SCENARIOS: tuple[Scenario, ...] = tuple(one for file in FILES for one in file.SCENARIOS)
 NEEDS = {one.name: boards.need(one.name, file.__name__.split(".")[-1]) for file in FILES for one in file.SCENARIOS}
 TRIES = 3

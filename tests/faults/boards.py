@@ -33,6 +33,7 @@ NEEDS_OF_FILE: dict[str, Need] = {
     "insides": "daemon",
     "disks": "daemon",
     "named_files": "daemon",
+    "comers": "daemon",
 }
 NEEDS: dict[str, Need] = {
     "clock-drift": "clock",

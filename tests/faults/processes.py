@@ -10,7 +10,7 @@ from tests.support.driver_log import LogEvent, times
 
 FEED_MS, STOP_MS = 250.0, 500.0
 AFTERWARDS_S = 6.0
-SLEEP_S = 30.0
+SLEEP_S, DOZE_S = 30.0, 0.45
 LAST_SAMPLE_RPM = 200.0
 
 
@@ -141,7 +141,8 @@ def daemon_hung_up() -> Seen:
         log = bench.log()
         account.within("stop read", at_s, first(times(log, "stop", at_s)), 250.0)
         account.none("feeds after it", times(log, "feed", at_s + 0.25), at_s)
-        account.none("the driver had to trip", times(log, "watchdog", at_s), at_s)
+        alone = times(log, "watchdog", at_s)
+        account.true_if_awake("the driver did not have to trip", not alone, len(alone), at_s, STOP_MS)
         _down(account, log, at_s)
         account.true("exit status", code == 0, code)
         return account.seen()
@@ -183,10 +184,27 @@ def _slept(*sleepers: str) -> Seen:
         account.within(what, at_s, acted_s, 100.0)
         account.none("feeds after it", times(log, "feed", acted_s or at_s), at_s)
         account.none("armed again", times(log, "mode", at_s, mode="armed"), at_s)
+        if "driver" in sleepers:
+            reasons = [str(event["reason"]) for event in log if event["event"] == "mode" and event["t"] > at_s]
+            tripped = bool(reasons) and reasons[0].startswith("machine-slept")
+            account.true("the driver named it", tripped, reasons[:1])
         _down(account, log, at_s)
         now = client.snapshot()
         named = now.state == "FAULT" and (now.reason or "").startswith("machine-slept")
         account.true("FAULT of its name", named, now.reason)
+        return account.seen()
+
+
+def dozed() -> Seen:
+    """The one computer of both slept for less than half a second: the drill goes on."""
+    with Bench(sleepers=("daemon", "driver")) as bench:
+        client = bench.feeding()
+        at_s = bench.sleep(DOZE_S)
+        bench.until_fed(len(times(bench.log(), "feed")) + 2)
+        account = Account(bench)
+        account.none("told as sleep", times(bench.log(), "slept", at_s), at_s)
+        state = client.snapshot().state
+        account.true_if_awake("drill goes on", state == "FEEDING", state, at_s, FEED_MS)
         return account.seen()
 
 

@@ -2,47 +2,14 @@
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator
 
 import pytest
-from websockets.asyncio.client import ClientConnection, connect
-from websockets.exceptions import ConnectionClosed, InvalidStatus
+from websockets.exceptions import ConnectionClosed
 
 from drillfeed.clients.lines import Client
-from drillfeed.clients.phone.places import AN_ADDRESS, DOOR_MOST, PAGES_MOST, WAITING_MOST
+from drillfeed.clients.phone.places import DOOR_MOST, WAITING_MOST
 from tests.shell.fake_desk import FakeDesk, serving
-from tests.support.phone_rig import WAIT_S, ask, phone
-
-
-def opened(port: int, path: str, source: str = "127.0.0.1") -> connect:
-    """Open a web socket of the page's own origin from an address of this machine."""
-    return connect(
-        f"ws://127.0.0.1:{port}{path}",
-        origin=f"http://127.0.0.1:{port}",  # type: ignore[arg-type]
-        compression=None,
-        ping_interval=None,
-        local_addr=(source, 0),
-    )
-
-
-@contextlib.asynccontextmanager
-async def full_house(port: int) -> AsyncIterator[list[ClientConnection]]:
-    """Take every place of a page from as few addresses as it takes."""
-    async with contextlib.AsyncExitStack() as stack:
-        held = [
-            await stack.enter_async_context(opened(port, "/lines", f"127.0.0.{2 + n // AN_ADDRESS}"))
-            for n in range(PAGES_MOST)
-        ]
-        with pytest.raises(InvalidStatus):
-            await opened(port, "/lines", "127.0.0.200")
-        yield held
-
-
-async def knocks(port: int, word: str, source: str = "127.0.0.200") -> str:
-    """Say one word at the small door and return what comes."""
-    async with opened(port, "/door", source) as door:
-        await door.send(word)
-        return str(await asyncio.wait_for(door.recv(), WAIT_S))
+from tests.support.phone_rig import WAIT_S, ask, full_house, knocks, opened, phone
 
 
 def key_from(to: str) -> str:

@@ -6,9 +6,12 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
 
 from websockets.asyncio.client import ClientConnection, connect
+from websockets.exceptions import InvalidStatus
+
+from drillfeed.clients.phone.places import AN_ADDRESS, PAGES_MOST
 
 WAIT_S = 20.0
 
@@ -58,6 +61,41 @@ def browser(port: int, origin: str | None = "own") -> connect:
     """Open the page's web socket as its own page would, or as a page from elsewhere."""
     origin = f"http://127.0.0.1:{port}" if origin == "own" else origin
     return connect(f"ws://127.0.0.1:{port}/lines", origin=origin, compression=None, ping_interval=None)  # type: ignore[arg-type]
+
+
+def opened(port: int, path: str, source: str = "127.0.0.1") -> connect:
+    """Open a web socket of the page's own origin from an address of this machine."""
+    return connect(
+        f"ws://127.0.0.1:{port}{path}",
+        origin=f"http://127.0.0.1:{port}",  # type: ignore[arg-type]
+        compression=None,
+        ping_interval=None,
+        local_addr=(source, 0),
+    )
+
+
+@contextlib.asynccontextmanager
+async def full_house(port: int) -> AsyncIterator[list[ClientConnection]]:
+    """Take every place of a page from as few addresses as it takes."""
+    async with contextlib.AsyncExitStack() as stack:
+        held: list[ClientConnection] = []
+        for n in range(PAGES_MOST + AN_ADDRESS):
+            with contextlib.suppress(InvalidStatus):
+                source = f"127.0.0.{2 + n // AN_ADDRESS}"
+                held.append(await stack.enter_async_context(opened(port, "/lines", source)))
+        try:
+            await opened(port, "/lines", "127.0.0.200")
+        except InvalidStatus:
+            yield held
+        else:
+            raise AssertionError("there was a place left")
+
+
+async def knocks(port: int, word: str, source: str = "127.0.0.200") -> str:
+    """Say one word at the small door and return what comes."""
+    async with opened(port, "/door", source) as door:
+        await door.send(word)
+        return str(await asyncio.wait_for(door.recv(), WAIT_S))
 
 
 async def ask(page: ClientConnection, line: str) -> list[str]:

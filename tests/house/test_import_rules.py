@@ -13,29 +13,29 @@ MAY: dict[str, set[str]] = {
     "protocol": set(),
     "clients": {"protocol"},
     "physics": set(),
-    "calibration": {"mistakes"},
-    "machine": {"protocol", "mistakes", "calibration"},
-    "mistakes": {"protocol"},
-    "files": {"mistakes"},
-    "library": {"files", "machine", "calibration", "drills", "mistakes", "aim"},
-    "drills": {"mistakes", "physics"},
-    "aim": {"physics", "machine", "calibration", "drills", "mistakes"},
-    "planning": {"physics", "aim", "drills", "machine", "mistakes", "protocol"},
+    "calibration": {"validation"},
+    "machine": {"protocol", "validation", "calibration"},
+    "validation": {"protocol"},
+    "files": {"validation"},
+    "library": {"files", "machine", "calibration", "drills", "validation", "aim"},
+    "drills": {"validation", "physics"},
+    "aim": {"physics", "machine", "calibration", "drills", "validation"},
+    "planning": {"physics", "aim", "drills", "machine", "validation", "protocol"},
     "engine": {"planning", "drills", "machine", "protocol"},
     "replaying": {"engine", "machine", "protocol"},
-    "journal": {"protocol", "engine", "drills", "files", "mistakes"},
-    "listing": {"library", "planning", "aim", "drills", "machine", "mistakes"},
-    "checking": {"library", "planning", "aim", "drills", "machine", "mistakes"},
+    "journal": {"protocol", "engine", "drills", "files", "validation"},
+    "listing": {"library", "planning", "aim", "drills", "machine", "validation"},
+    "checking": {"library", "planning", "aim", "drills", "machine", "validation"},
     "file_schemas": {"drills", "machine", "protocol"},
-    "config": {"files", "drills", "mistakes"},
+    "config": {"files", "drills", "validation"},
     "shell": {
-        "engine", "protocol", "planning", "drills", "aim", "machine", "calibration", "library", "listing", "mistakes",
+        "engine", "protocol", "planning", "drills", "aim", "machine", "calibration", "library", "listing", "validation",
         "files", "journal",
     },
 }  # fmt: skip
-JOINING = {"app", "boards", "cli", "subcommands", "demo", "virtual"}
+JOINING = {"app", "boards", "cli", "subcommands", "demo", "simulation"}
 IO_MODULES = {"asyncio", "socket", "zmq", "time", "os", "random", "structlog", "threading", "subprocess"}
-PURE = {"physics", "aim", "drills", "planning", "engine", "replaying", "machine", "calibration", "mistakes", "protocol"}
+PURE = {"physics", "aim", "drills", "planning", "engine", "replaying", "machine", "calibration", "validation", "protocol"}
 
 
 def layer_of(module: str) -> str | None:

@@ -59,14 +59,14 @@ class Code:
     digits: str
     role: PairedRole
     until_s: float
-    wrong: int = 0
+    wrong_tries: int = 0
 
 
 @dataclass(frozen=True)
 class Tries:
     """The wrong tries of one address."""
 
-    wrong: int
+    wrong_tries: int
     last_s: float
     not_before_s: float
 
@@ -142,10 +142,10 @@ class Pairings:
             elif hmac.compare_digest(code.digits.encode(), secret.encode()):
                 del self._codes[role]
                 return self._admit(role, today)
-            elif code.wrong + 1 >= CODE_TRIES_MOST:
+            elif code.wrong_tries + 1 >= CODE_TRIES_MOST:
                 del self._codes[role]
             else:
-                self._codes[role] = replace(code, wrong=code.wrong + 1)
+                self._codes[role] = replace(code, wrong_tries=code.wrong_tries + 1)
         return None
 
     def _admit(self, role: PairedRole, today: int) -> Entered:
@@ -166,9 +166,9 @@ class Pairings:
         return None
 
     def _count_wrong(self, place: str, tries: Tries | None, now_s: float) -> None:
-        wrong = 1 + (tries.wrong if tries else 0)
-        wait_s = 0.0 if wrong < FREE_TRIES else min(2.0 ** (wrong - FREE_TRIES), LONGEST_WAIT_S)
-        self._tries[place] = Tries(wrong, now_s, now_s + wait_s)
+        wrong_tries = 1 + (tries.wrong_tries if tries else 0)
+        wait_s = 0.0 if wrong_tries < FREE_TRIES else min(2.0 ** (wrong_tries - FREE_TRIES), LONGEST_WAIT_S)
+        self._tries[place] = Tries(wrong_tries, now_s, now_s + wait_s)
         self._tries.move_to_end(place)
         if len(self._tries) > ADDRESSES_MOST:
             self._tries.popitem(last=False)

@@ -1,1 +1,1 @@
-"""Programs and libraries that talk to the daemon over its two protocols and never import it."""
+"""Programs and libraries that talk to the daemon over its two protocols; they never import the daemon."""

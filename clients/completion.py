@@ -1,6 +1,6 @@
-"""What may be typed next: a line up to the cursor in, completions out.
+"""What may be typed next: it takes a line up to the cursor and returns completions.
 
-Rule of this file: no I/O. Verbs, keywords and choices come from the command table; names come from whoever asks.
+Rule of this file: no I/O. Verbs, keywords and choices come from the command table; names come from the caller.
 """
 
 import re
@@ -16,7 +16,7 @@ _WORD = re.compile(r' *("(?:[^"\\]|\\["\\])*"?|[^ "]+)')
 
 @dataclass(frozen=True)
 class Completion:
-    """A word that fits: what to put in, in place of how many characters before the cursor, and what it is."""
+    """A word that fits: the text, how many characters before the cursor it replaces, and a note on what it is."""
 
     text: str
     instead_of: int
@@ -24,7 +24,7 @@ class Completion:
 
 
 def completions(before: str, known: Known, table: Mapping[str, CommandSpec] = COMMANDS) -> list[Completion]:
-    """Return what may stand at the end of `before`, the line up to the cursor; [] where anything or nothing may."""
+    """Return what may end `before`, the line up to the cursor; [] if any word or no word may stand there."""
     words = [match.group(1) for match in _WORD.finditer(before)]
     half = words.pop() if words and not before.endswith(" ") else ""
     if not words:
@@ -32,13 +32,13 @@ def completions(before: str, known: Known, table: Mapping[str, CommandSpec] = CO
     else:
         row = table.get(words[0].lower())
         fitting = [] if row is None or row.ignores_more else list(_next_words(row, words[1:], len(half), known, table))
-    return [one for one in fitting if one.text.lower().startswith(half.lower()) and one.text != half]
+    return [word for word in fitting if word.text.lower().startswith(half.lower()) and word.text != half]
 
 
 def _next_words(
     row: CommandSpec, words: Sequence[str], half: int, known: Known, table: Mapping[str, CommandSpec]
 ) -> Iterator[Completion]:
-    """Follow the words as the parser does, and offer what it would take next."""
+    """Follow the words as the parser does, and yield what it would take next."""
     placed = [argument for argument in row.arguments if not argument.keyed]
     keyed = {argument.name: argument for argument in row.arguments if argument.keyed}
     value_of: Argument | None = None
@@ -56,7 +56,9 @@ def _next_words(
     if placed:
         yield from _values(placed[0], half, known, table)
     if not placed or placed[0].optional:
-        yield from (Completion(name, half, f"{usage_of(one)}  {one.what}") for name, one in keyed.items())
+        yield from (
+            Completion(name, half, f"{usage_of(argument)}  {argument.what}") for name, argument in keyed.items()
+        )
 
 
 def _values(argument: Argument, half: int, known: Known, table: Mapping[str, CommandSpec]) -> Iterator[Completion]:

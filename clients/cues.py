@@ -1,6 +1,6 @@
-"""How cues sound on a terminal's bell: one row a cue, told apart by how many and how close.
+"""How cues sound on a terminal's bell: one row for each cue, which differ in the number of bells and their spacing.
 
-Rule of this file: no I/O and no clock; a bell never comes alone, the words of the cue are shown with it.
+Rule of this file: no I/O and no clock. A bell never comes alone: the words of the cue are shown with it.
 """
 
 from collections import deque
@@ -8,7 +8,7 @@ from collections import deque
 from drillfeed.protocol.status import CUES
 
 CLOSE_S, APART_S = 0.12, 0.35
-# Moments of the bells in seconds from the cue on. A pause falls into two halves, a fault does not end soon.
+# The moments of the bells, in seconds after the cue. A pause is two separate bells; a fault rings for long.
 BELLS: dict[str, tuple[float, ...]] = {
     "tick": (0.0,),
     "wheels": (0.0, CLOSE_S, 2 * CLOSE_S),
@@ -31,12 +31,12 @@ class Bells:
         self._due_s: deque[float] = deque(maxlen=WAITING_MOST)
 
     def ring(self, cue: str, now_s: float) -> None:
-        """Begin the bells of a cue, after those that still ring; an unknown cue rings once."""
+        """Add the bells of a cue after the bells that are still due; an unknown cue rings once."""
         begin_s = max([now_s, *(due_s + APART_S for due_s in self._due_s)])
         self._due_s.extend(begin_s + after_s for after_s in BELLS.get(cue, (0.0,)))
 
     def due(self, now_s: float) -> int:
-        """Return how many bells are due, and take them off."""
+        """Take off all bells that are due; return 1 if there was any, else 0."""
         count = 0
         while self._due_s and self._due_s[0] <= now_s:
             self._due_s.popleft()
@@ -45,5 +45,5 @@ class Bells:
 
 
 def shown(cue: str, text: str) -> str:
-    """Write a cue for the eye: its word, what it means, and what was told."""
+    """Return a cue as a line to read: its word, its meaning, and the text of the notice."""
     return f"[{cue}] {CUES.get(cue, cue)}" + (f": {text}" if text else "")

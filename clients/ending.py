@@ -1,8 +1,8 @@
-"""How a program of ours is asked to end: SIGTERM, Ctrl-C, and the hang-up of the terminal that it was started in.
+"""How our programs are asked to end: by SIGTERM, by Ctrl-C, and by a hang-up of the terminal they were started in.
 
-Rules of this file: a hang-up means what SIGTERM means, unless it was ignored at the start, as `nohup` does. One hang-up
-never cuts short the end that another began: shell and kernel both send one. Nothing is written to a terminal that has
-gone, because the error would end the program before the wheels are down.
+Rules of this file: a hang-up means the same as SIGTERM, unless it was ignored at the start, as under `nohup`. The shell
+and the kernel both send a hang-up, so a second one never cuts short the ending that the first began. Nothing is written
+to a terminal that has gone, because the error would end the program before the wheels are down.
 """
 
 import contextlib
@@ -21,7 +21,7 @@ LOOK_S = 0.2
 
 
 class Ended(KeyboardInterrupt):
-    """SIGTERM or a hang-up asked this program to leave in order; `number` is the signal."""
+    """SIGTERM or a hang-up asked this program to end in an orderly way; `number` is the signal."""
 
     def __init__(self, number: int) -> None:
         super().__init__(signal.Signals(number).name)
@@ -29,19 +29,19 @@ class Ended(KeyboardInterrupt):
 
 
 def signals_to_end() -> tuple[signal.Signals, ...]:
-    """Return the signals that ask this program to end; a hang-up that is ignored from the start is none of them."""
+    """Return the signals that ask this program to end; a hang-up is left out if it was ignored from the start."""
     if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
         return signal.SIGTERM, signal.SIGINT
     return signal.SIGTERM, signal.SIGINT, signal.SIGHUP
 
 
 def let_go(number: int) -> None:
-    """Take a signal to end: after a hang-up, what is still read or written at the terminal comes from nowhere."""
+    """Take a signal to end; after a hang-up, point the terminal's streams at the null device."""
     if number != signal.SIGHUP:
         return
     nowhere = os.open(os.devnull, os.O_RDWR)
     for file in TERMINAL_FILES:
-        # A terminal that has hung up is no terminal to isatty any more, but still a character device.
+        # isatty no longer calls a terminal that has hung up a terminal, but it is still a character device.
         with contextlib.suppress(OSError):
             if stat.S_ISCHR(os.fstat(file).st_mode):
                 os.dup2(nowhere, file)
@@ -49,7 +49,7 @@ def let_go(number: int) -> None:
 
 
 def hung_up(file: int = 0) -> bool:
-    """Tell whether the terminal at a file number has gone; its end is read a moment before the signal comes."""
+    """Tell whether the terminal at a file number has gone; this shows a moment before the signal comes."""
     poller = select.poll()
     poller.register(file, 0)
     return any(events & (select.POLLHUP | select.POLLERR) for _, events in poller.poll(0))
@@ -57,7 +57,7 @@ def hung_up(file: int = 0) -> bool:
 
 @contextlib.contextmanager
 def in_order() -> Iterator[None]:
-    """Raise Ended, an interrupt as by Ctrl-C, where SIGTERM or a hang-up comes meanwhile (main thread only)."""
+    """Raise Ended, an interrupt like Ctrl-C, if SIGTERM or a hang-up comes in the block (main thread only)."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -74,9 +74,9 @@ def in_order() -> Iterator[None]:
 def stop_before_leaving(
     work: Callable[[], int], stop: Callable[[], object], left: int, ended: tuple[type[BaseException], ...] = ()
 ) -> int:
-    """Return what `work` returns; where a signal or one of `ended` breaks it off, `stop` first, then return `left`.
+    """Return what `work` returns; if a signal or an error of `ended` breaks it off, `stop` and then return `left`.
 
-    The end of a terminal is often read a moment before its hang-up is signalled, so both may break it off.
+    The end of a terminal is often read a moment before its hang-up is signalled, so both may break off the work.
     """
     ends: tuple[type[BaseException], ...] = (KeyboardInterrupt, *ended)
     try:
@@ -90,7 +90,7 @@ def stop_before_leaving(
 
 
 def _before_leaving(stop: Callable[[], object]) -> None:
-    """Stop, and again where a further signal comes meanwhile; hang-ups are ignored from here on."""
+    """Stop, and stop again if another signal comes meanwhile; ignore hang-ups from here on."""
     for _ in range(LAST_TRIES):
         with contextlib.suppress(KeyboardInterrupt):
             if threading.current_thread() is threading.main_thread():
@@ -102,7 +102,7 @@ def _before_leaving(stop: Callable[[], object]) -> None:
 
 
 def ask(prompt: str = "") -> str:
-    """Read a typed line, as `input` does, which is deaf to a signal that comes just as it begins to wait."""
+    """Read a typed line like `input`, but also notice a signal that comes just as the wait begins."""
     if not sys.stdin.isatty():
         return input(prompt)
     print(prompt, end="", flush=True)

@@ -1,6 +1,6 @@
-"""Where the daemon is looked for; the one place that says so.
+"""Where clients look for the daemon; no other file decides this.
 
-In this order, and the first that applies is the only one tried where it was named on purpose:
+They look in this order. If 1 or 2 is given, it is the only place that they try:
 
 1. the argument (`--to HOST:PORT` or `--to PATH`);
 2. the environment variable `DRILLFEED`, written the same way;
@@ -20,7 +20,7 @@ SYSTEM_SOCKET = Path("/run/drillfeed/drillfeed.sock")
 
 
 class NoDaemon(Exception):
-    """No daemon answers where it was looked for."""
+    """No daemon answers at the places that were tried."""
 
 
 @dataclass(frozen=True)
@@ -50,13 +50,13 @@ def read_address(text: str) -> Address:
 
 
 def default_socket(environ: Mapping[str, str]) -> Path:
-    """Tell where the Unix socket of this user is, or the system's where the user has no runtime directory."""
+    """Return the path of this user's Unix socket, or the system's if the user has no runtime directory."""
     runtime = environ.get("XDG_RUNTIME_DIR")
     return Path(runtime) / "drillfeed.sock" if runtime else SYSTEM_SOCKET
 
 
 def places(to: str | None, environ: Mapping[str, str]) -> tuple[Address, ...]:
-    """List the addresses to try, in order; raises ValueError where one was named and is no address."""
+    """Return the addresses to try, in order; raises ValueError if the named place is no address."""
     named = to or environ.get(VARIABLE)
     if named:
         return (read_address(named),)
@@ -65,7 +65,7 @@ def places(to: str | None, environ: Mapping[str, str]) -> tuple[Address, ...]:
 
 
 def connect(addresses: tuple[Address, ...], timeout_s: float) -> tuple[socket.socket, Address]:
-    """Connect to the first address that answers; raises NoDaemon and names all that were tried."""
+    """Connect to the first address that answers; raises NoDaemon, which names all addresses that were tried."""
     tried: list[str] = []
     for address in addresses:
         try:

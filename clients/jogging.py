@@ -1,7 +1,7 @@
-"""A hand on a key for set-up: when it counts as being there, and which lines keep going what it asked for.
+"""A hand on a key in set-up: when the hand counts as present, and which lines keep its motion going.
 
-Rule of this file: no I/O and no clock. A token goes out only on fresh evidence of the hand. Nothing is remembered of a
-hand that was there: silence, a stall or a lost key ends the hold by itself, 300 ms after the last token.
+Rule of this file: no I/O and no clock. A token goes out only on fresh evidence of the hand. An earlier hand is not
+remembered: after silence, a stall or a lost key the hold ends by itself, 300 ms after the last token.
 """
 
 from dataclasses import dataclass
@@ -12,18 +12,18 @@ from drillfeed.protocol.commands import Command, line_of
 from drillfeed.protocol.lines import Reply
 
 TOKEN_S = 0.080
-"""Not sooner than this after the last token. Set-up wants one each 100 ms and holds for 300."""
+"""The least time between two tokens. Set-up needs a token every 100 ms and holds for 300 ms."""
 REPEAT_MOST_S = 0.120
-"""A key that comes again within this repeats because it is held: keyboards repeat some 10 to 30 times a second."""
+"""A key that comes again within this time is held down: keyboards repeat some 10 to 30 times a second."""
 LET_GO_S = 0.200
-"""Without evidence for longer than this the hand was off: what follows is a new hold."""
+"""After this long without evidence, the hand was off the key, and what follows is a new hold."""
 HOLD_MOST_S = 20.0
-"""A hold ends after this long: a thing that lies on the key is no hand. House rule, no source."""
+"""A hold ends after this long, because an object may be lying on the key. House rule, no source."""
 
 
 @dataclass(frozen=True)
 class Motion:
-    """What can be held: which axes take the figures of the command line, in order, and whether a ball goes."""
+    """What can be held: the axes that take the figures of the command line, in order, and whether a ball is fed."""
 
     axes: tuple[str, ...]
     ball: bool = False
@@ -40,19 +40,19 @@ MOTIONS: dict[str, Motion] = {
 
 
 class Hand(Protocol):
-    """What tells that a hand is on it."""
+    """Something that shows whether a hand is on it."""
 
     def there(self, now_s: float) -> bool:
-        """Tell whether there is evidence that was not told before."""
+        """Tell whether there is evidence that was not reported before."""
 
     def forget(self) -> None:
-        """Take nothing that came before as evidence: the client itself stood still, and it was of before."""
+        """Discard all earlier evidence: the client itself stood still, so the evidence may be old."""
 
 
 class KeyRepeats:
-    """A key of a terminal, which tells no release: only its repeats are evidence, each of them once.
+    """A key of a terminal. A terminal reports no release, so only repeats are evidence, and each counts once.
 
-    A press by itself moves nothing; the hold begins with the first repeat, 0.2 to 0.7 s after it.
+    A press by itself moves nothing; the hold begins with the first repeat, 0.2 to 0.7 s after the press.
     """
 
     def __init__(self) -> None:
@@ -60,41 +60,41 @@ class KeyRepeats:
         self._fresh = False
 
     def key(self, now_s: float) -> None:
-        """Take what came in one reading of the terminal, however often the key is in it."""
+        """Take one reading of the terminal; it counts once, however often the key is in it."""
         self._fresh = now_s - self._last_s <= REPEAT_MOST_S
         self._last_s = now_s
 
     def there(self, now_s: float) -> bool:
-        """Tell of each repeat once."""
+        """Tell whether a repeat has come; each repeat is reported once."""
         fresh, self._fresh = self._fresh, False
         return fresh and now_s - self._last_s <= REPEAT_MOST_S
 
     def forget(self) -> None:
-        """Begin anew: the next key is a press."""
+        """Start over: the next key counts as a press."""
         self._last_s, self._fresh = float("-inf"), False
 
 
 class Contact:
-    """A contact that tells both its edges. One that was found closed holds nothing until it was open."""
+    """A contact that reports both its edges. If it was found closed, it holds nothing until it has been open."""
 
     def __init__(self) -> None:
         self._down = False
 
     def edge(self, edge: Edge) -> None:
-        """Take an edge; whatever is not a press ends the hold."""
+        """Take an edge; every edge but a press ends the hold."""
         self._down = edge.kind == "down"
 
     def there(self, now_s: float) -> bool:
-        """Tell whether it is closed."""
+        """Tell whether the contact is closed."""
         return self._down
 
     def forget(self) -> None:
-        """Count as open until it is closed again."""
+        """Count the contact as open until it is closed again."""
         self._down = False
 
 
 class Jogger:
-    """The lines of one motion for as long as a hand is there."""
+    """The lines of one motion while a hand is on the key."""
 
     def __init__(self, motion: Motion, figures: tuple[float, ...]) -> None:
         targets = zip(motion.axes, figures, strict=True)

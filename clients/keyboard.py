@@ -28,7 +28,7 @@ NAME_WIDTH = 11
 SAME_KEY_AGAIN_S = 0.7
 STALE_S = 2.0
 
-# The space bar stands apart: it pauses, or resumes.
+# The space bar is handled separately: it pauses or resumes.
 KEYS: dict[str, str] = {
     "s": "stop",
     "a": "arm",
@@ -44,14 +44,14 @@ MARKS: dict[str, str] = {"+": "made", "-": "missed"}
 
 PASTED_KEYS = 5
 STOP_KEYS = ("s", "\x18")
-# Arrow and function keys arrive as an escape and letters that would be keys of ours (ECMA-48, 5.4).
+# Arrow and function keys arrive as an escape and letters, some of which are also our keys (ECMA-48, 5.4).
 _SEQUENCE = re.compile("\x1b(?:\\[[0-?]*[ -/]*[@-~]|O.|[^\\[O])", re.DOTALL)
 _UNFINISHED = re.compile("\x1b(?:\\[[0-?]*[ -/]*|O)?$")
 
 
 @dataclass(frozen=True)
 class Press:
-    """What a key asks for: a command, the stop byte, to leave, or nothing (and why)."""
+    """What a key asks for: a command, the stop byte, to leave, or nothing, with the reason."""
 
     command: Command | None = None
     stop: bool = False
@@ -60,9 +60,9 @@ class Press:
 
 
 def keys_of(typed: str, kept: str = "") -> tuple[list[str], str]:
-    """Cut what a terminal sent into keys; returns them and the beginning of an unfinished sequence.
+    """Split what a terminal sent into keys; return the keys and the beginning of an unfinished sequence.
 
-    Arrow and function keys are dropped. Text that comes all at once was pasted: of it only a stop counts.
+    Arrow and function keys are dropped. Text that comes all at once was pasted, and only a stop in it counts.
     """
     text = _SEQUENCE.sub("", kept + typed)
     half = _UNFINISHED.search(text)
@@ -75,9 +75,9 @@ def keys_of(typed: str, kept: str = "") -> tuple[list[str], str]:
 def press(key: str, snapshot: Snapshot | None, since_same_key_s: float, age_s: float) -> Press:
     """Tell what a key means now.
 
-    `since_same_key_s` is the time since the same key was last seen; a key that repeats because it is
-    held can stop and pause but never sets anything going. `age_s` is the age of the snapshot; `start` quotes
-    the stop count that the player can see, so an old one starts nothing.
+    `since_same_key_s` is the time since the same key was last seen. A key that repeats because it is held can
+    stop and pause, but it never starts anything. `age_s` is the age of the snapshot. `start` quotes the stop
+    count that the player can see, so an old snapshot starts nothing.
     """
     letter = key.lower()
     if letter in STOP_KEYS:
@@ -106,7 +106,7 @@ def press(key: str, snapshot: Snapshot | None, since_same_key_s: float, age_s: f
 
 
 def render(snapshot: Snapshot | None, width: int, message: str = "", age_s: float = 0.0) -> list[str]:
-    """Write one screen as lines of at most `width` columns (kept within 40 to 120)."""
+    """Return one screen as lines of at most `width` columns (kept within 40 to 120)."""
     width = max(NARROWEST, min(WIDEST, width))
     if snapshot is None:
         lines = ["NOT CONNECTED", "", *_wrap(message, width), ""]
@@ -141,7 +141,7 @@ def render(snapshot: Snapshot | None, width: int, message: str = "", age_s: floa
 
 
 def key_text(snapshot: Snapshot) -> str:
-    """List the keys that do something in this state."""
+    """Return a line of the keys that do something in this state."""
     space = "resume" if snapshot.state == "PAUSED" else "pause"
     keys = [f"space {space}", "s stop"]
     for key, verb in KEYS.items():

@@ -30,11 +30,11 @@ READ_BYTES = 65_536
 
 
 class Client(Verbs):
-    """Send one line at a time and wait for its reply; notices that come in between are kept aside, boundedly.
+    """Sends one line at a time and waits for its reply; keeps the newest notices that come in between.
 
-    A refusal comes back as a Reply that is not `ok`. Raises NoDaemon where the connection is lost,
-    TimeoutError where no reply comes in time (the connection is closed then), BrokenReply where the
-    other end speaks something else.
+    A refusal comes back as a Reply that is not `ok`. Methods raise NoDaemon if the connection is lost,
+    TimeoutError if no reply comes in time (they then close the connection), and BrokenReply if the
+    other end speaks another protocol.
     """
 
     def __init__(self, sock: socket.socket, address: Address, answer_s: float = ANSWER_S) -> None:
@@ -52,7 +52,7 @@ class Client(Verbs):
         environ = os.environ if environ is None else environ
         client = cls(*connect(places(to, environ), CONNECT_S), answer_s)
         if (key := kept_key(client.address, environ)) is not None:
-            client.pair(key)  # a key that is worth nothing any more leaves the role that one has without it
+            client.pair(key)  # if the key is no longer valid, the client keeps the role it has without a key
         return client
 
     def __enter__(self) -> Self:
@@ -64,11 +64,11 @@ class Client(Verbs):
         self.close()
 
     def close(self) -> None:
-        """Close the connection; what runs goes on."""
+        """Close the connection; a running drill goes on."""
         self._sock.close()
 
     def fileno(self) -> int:
-        """Give the socket's number, for select; it is readable when notices may have come."""
+        """Return the socket's number for `select`; the socket is readable when notices may have come."""
         return self._sock.fileno()
 
     # Asking
@@ -79,25 +79,25 @@ class Client(Verbs):
         return self.ask_line(line_of(command))
 
     def ask_line(self, line: str) -> Reply:
-        """Send one line as it is and wait for its reply."""
+        """Send one line unchanged and wait for its reply."""
         self.send_line(line)
         until_s = time.monotonic() + self._answer_s
         while not self._replies:
             try:
                 self._receive(until_s)
             except TimeoutError:
-                self.close()  # a late reply would be taken for that of the next line
+                self.close()  # a late reply would be taken for the reply to the next line
                 raise
         return self._replies.popleft()
 
     def send_line(self, line: str) -> None:
-        """Send one line and do not wait; its reply comes from `take_replies`, before that of any later line."""
+        """Send one line without waiting; `take_replies` returns its reply, before the reply to any later line."""
         if "\n" in line or not line.strip(" "):
             raise ValueError("a line is not empty and holds no newline")
         self._send(line.encode() + b"\n")
 
     def take_replies(self) -> tuple[Reply, ...]:
-        """Return the replies that have come and were not taken yet, without waiting."""
+        """Return, without waiting, the replies that have come and were not taken yet."""
         try:
             while True:
                 self._receive(0.0)
@@ -114,7 +114,7 @@ class Client(Verbs):
         self._send(bytes([STOP_BYTE]))
 
     def notices(self, wait_s: float | None = None) -> Iterator[Told]:
-        """Give notices as they come; ends when none came for `wait_s` seconds (None: waits without end)."""
+        """Yield notices as they come; end when none came for `wait_s` seconds (None: wait without end)."""
         while True:
             until_s = None if wait_s is None else time.monotonic() + wait_s
             while not self._notices:
@@ -125,7 +125,7 @@ class Client(Verbs):
             yield self._notices.popleft()
 
     def snapshot(self) -> Snapshot:
-        """Ask for the status as data; raises Refused where it is refused."""
+        """Ask for the status as data; raises Refused if the daemon refuses."""
         return read_snapshot(self.ask("status", form="json"))
 
     def _send(self, data: bytes) -> None:
@@ -153,7 +153,7 @@ class Client(Verbs):
 
 
 def read_snapshot(reply: Reply) -> Snapshot:
-    """Read the reply to `status json`; raises Refused where it is one, BrokenReply where it is no snapshot."""
+    """Read the reply to `status json`; raises Refused for a refusal, BrokenReply if it is no snapshot."""
     if not reply.ok:
         raise Refused(reply.code.name if reply.code else "internal", reply.text)
     try:

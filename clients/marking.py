@@ -1,7 +1,7 @@
-"""Throw test balls one by one and ask where each landed: the dialogue of a guided calibration.
+"""The dialogue of a guided calibration: throw test balls one by one and ask where each landed.
 
-Rule of this file: it throws only when the person says so, ball by ball, with a start that the daemon judges like any
-other; a ball that was not seen landing leaves no mark, never a zero.
+Rule of this file: each ball is thrown only when the person says so, with a start that the daemon checks like any other.
+A ball that nobody saw landing leaves no mark, never a zero.
 """
 
 from collections.abc import Callable, Sequence
@@ -18,7 +18,7 @@ NEAREST_CM, FARTHEST_CM = -137.0, 400.0
 
 
 class Thrower(Protocol):
-    """What is needed of a client."""
+    """What the dialogue needs of a client."""
 
     def snapshot(self) -> Snapshot:
         """Return the status as data."""
@@ -29,7 +29,7 @@ class Thrower(Protocol):
 
 @dataclass(frozen=True)
 class Landing:
-    """Hold one test ball: its type, the setting as told (rpm, degrees), where it landed past the net in cm."""
+    """One test ball: its type, the setting as told (rpm, degrees), and where it landed past the net in cm."""
 
     ball: str
     top_rpm: float
@@ -39,7 +39,7 @@ class Landing:
 
 
 class BrokenOff(Exception):
-    """The dialogue ended before its last ball; the text says why. What was marked is kept."""
+    """The dialogue ended before its last ball; the text says why. The marks so far are kept."""
 
 
 def collect(
@@ -50,9 +50,9 @@ def collect(
     wait: Callable[[float], None],
     keep: Callable[[Landing], None],
 ) -> None:
-    """Throw each ball when told to, ask for its mark, and hand it to `keep`; raise BrokenOff where it can't go on.
+    """Throw each ball when told to, ask for its mark, and pass it to `keep`; raise BrokenOff if it can't go on.
 
-    `ask` returns a typed line, `wait` lets so many seconds pass.
+    `ask` returns a typed line; `wait` waits for the given number of seconds.
     """
     for n, ball in enumerate(balls, 1):
         if ask(f"ball {n} of {len(balls)}, {ball}: Enter throws it, e ends: ").strip().lower().startswith("e"):
@@ -68,7 +68,7 @@ def collect(
 
 
 def _throw(client: Thrower, ball: str, tell: Callable[[str], None], wait: Callable[[float], None]) -> BallInfo | None:
-    """Throw one ball and return it once the machine stands armed again; None where it did not leave."""
+    """Throw one ball and return it once the machine is armed again; return None if the ball did not leave."""
     before = client.snapshot()
     if before.state != "ARMED":
         raise BrokenOff(f"the machine is {before.state}, not armed; next: {before.next_step or 'drillfeed watch'}")
@@ -91,7 +91,7 @@ def _throw(client: Thrower, ball: str, tell: Callable[[str], None], wait: Callab
 
 
 def _mark(ask: Callable[[str], str], tell: Callable[[str], None]) -> float | None:
-    """Ask where the ball first touched until the answer makes sense; a blank line is a ball that nobody saw."""
+    """Ask where the ball first touched until the answer is valid; a blank line means that nobody saw it."""
     while True:
         text = ask("  first touch, cm past the net (before it: negative; not seen: Enter): ").strip()
         if not text:
@@ -106,7 +106,7 @@ def _mark(ask: Callable[[str], str], tell: Callable[[str], None]) -> float | Non
 
 
 def as_csv(landings: Sequence[Landing]) -> str:
-    """Return the marks as the file that `drillfeed calibrate` reads, a row a ball."""
+    """Return the marks as the file that `drillfeed calibrate` reads, with one row for each ball."""
     rows = [f"{x.top_rpm:g},{x.bottom_rpm:g},{x.tilt_deg:g},{x.depth_cm:g},{_cell(x.ball)}" for x in landings]
     return "\n".join(["top_rpm,bottom_rpm,tilt_deg,depth_cm,note", *rows]) + "\n"
 

@@ -1,7 +1,7 @@
 """The prompt's terminal: completion, history and a status line, by prompt_toolkit (the extra `prompt`).
 
-Rule of this file: it is imported only where the extra is installed. Its two classes inherit because the library asks
-for it; what they offer comes from `completion.py`, and a secret never reaches the file of earlier lines.
+Rule of this file: it is imported only if the extra is installed. Its two classes inherit because the library requires
+it. The completions come from `completion.py`, and a secret is never written to the history file.
 """
 
 from collections.abc import Callable, Iterable
@@ -20,22 +20,22 @@ REFRESH_S = 0.5
 
 
 class TableCompleter(Completer):
-    """Offers what the command table allows next."""
+    """Completes with what the command table allows next."""
 
     def __init__(self, known: Callable[[], Known]) -> None:
         self._known = known
 
     def get_completions(self, document: Document, complete_event: CompleteEvent) -> Iterable[Offer]:
-        """Return the offers for the line up to the cursor."""
-        for one in completions(document.text_before_cursor, self._known()):
-            yield Offer(one.text, -one.instead_of, display_meta=one.note)
+        """Yield the completions for the line up to the cursor."""
+        for word in completions(document.text_before_cursor, self._known()):
+            yield Offer(word.text, -word.instead_of, display_meta=word.note)
 
 
 class DiscreetHistory(FileHistory):
-    """Earlier lines in a file, but for those that hold a secret."""
+    """A history file without the lines that hold a secret."""
 
     def store_string(self, string: str) -> None:
-        """Write a line down, unless its verb takes a secret."""
+        """Store a line, unless its verb takes a secret."""
         row = COMMANDS.get(string.strip().split(" ", 1)[0].lower())
         if row is None or not any(argument.secret for argument in row.arguments):
             super().store_string(string)

@@ -1,7 +1,7 @@
-"""Recordings of the observer stream: one JSON object a line, and what can be read back out of them.
+"""Recordings of the observer stream: writing them, one JSON object a line, and reading them back.
 
-Rule of this file: no clock and no socket. A line that cannot be read is passed over and counted; the file of a recorder
-that was killed is read up to its last whole line.
+Rule of this file: no clock and no socket. A line that cannot be read is skipped and counted. If a recorder was killed,
+its file is read up to the last whole line.
 """
 
 import json
@@ -19,16 +19,16 @@ WHEELS = ("top", "bottom")
 
 
 class Recorder:
-    """Turns what comes from the stream into lines; keeps nothing but counts."""
+    """Turns messages of the stream into lines; keeps only counts."""
 
     def __init__(self, observed: str, began: str, now: float) -> None:
-        """Begin at `now`, a monotonic clock's seconds; `began` is the wall clock's time as text."""
+        """Begin at `now`, in seconds of a monotonic clock; `began` is the wall clock's time as text."""
         self._begun_s = self._last_s = now
         self.counts = dict.fromkeys((*TOPICS, "passed over", "gaps"), 0)
         self.head = _line({"recording": VERSION, "observed": observed, "began": began})
 
     def take(self, parts: list[bytes], now: float) -> Iterator[str]:
-        """Yield the lines for one message of the stream: before it a gap, where nothing had come for a second."""
+        """Yield the lines for one message of the stream; first a gap, if nothing had come for over a second."""
         topic = parts[0].decode("ascii", "replace") if parts else ""
         message = _object(parts[1]) if len(parts) == 2 and len(parts[1]) <= FRAME_BYTES_MAX else None
         if topic not in TOPICS or message is None:
@@ -59,7 +59,7 @@ def _object(frame: bytes | str) -> dict[str, Any] | None:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A setpoint: what the axes were asked to be at `at_s` of the recording. Speeds in rpm, angles in degrees."""
+    """A setpoint: where the axes should be at `at_s` of the recording. Speeds in rpm, angles in degrees."""
 
     at_s: float
     top_rpm: float
@@ -78,7 +78,7 @@ class Told:
 
 @dataclass
 class Recording:
-    """A recording, read. All times are seconds since it began; `fed_s` are the balls that the driver actuated."""
+    """The contents of a recording. Times are seconds since it began; `fed_s` are the times at which balls were fed."""
 
     began: str = ""
     asked: list[Asked] = field(default_factory=list)
@@ -89,8 +89,8 @@ class Recording:
 
     @property
     def length_s(self) -> float:
-        """Return the time of the last thing in it."""
-        return max([0.0, *(one[-1].at_s for one in (self.asked, self.told) if one)])
+        """Return the time of the last setpoint or status in it."""
+        return max([0.0, *(series[-1].at_s for series in (self.asked, self.told) if series)])
 
 
 class NoRecording(Exception):
@@ -98,7 +98,7 @@ class NoRecording(Exception):
 
 
 def read_recording(lines: Iterable[str]) -> Recording:
-    """Read the lines of a recording; raise NoRecording where the first is not the head of one."""
+    """Read the lines of a recording; raise NoRecording if the first line is not a recording's head."""
     rows = iter(lines)
     head = _object(next(rows, "")) or {}
     if head.get("recording") != VERSION:
@@ -113,7 +113,7 @@ def read_recording(lines: Iterable[str]) -> Recording:
 
 
 class _Reader:
-    """Puts setpoints and statuses on one time: each boot of the driver has a clock of its own."""
+    """Puts setpoints and statuses on one time scale, since each boot of the driver has a clock of its own."""
 
     def __init__(self, recording: Recording) -> None:
         self.recording = recording
@@ -153,18 +153,18 @@ class _Reader:
 
     def _setpoint(self, message: dict[str, Any]) -> None:
         if self._offset_s is None:
-            return  # before the first status nobody knows the driver's clock
+            return  # the driver's clock is unknown before the first status
         tilt = message.get("tilt")
-        one = Asked(
+        setpoint = Asked(
             _number(message["at_s"]) + self._offset_s,
             _number(message["top"]["rpm"]),
             _number(message["bottom"]["rpm"]),
             None if tilt is None else _number(tilt["deg"]),
         )
         asked = self.recording.asked
-        while asked and asked[-1].at_s >= one.at_s:  # a newer setpoint drops those that wait for its moment or later
+        while asked and asked[-1].at_s >= setpoint.at_s:  # a newer setpoint replaces those at its moment or later
             asked.pop()
-        asked.append(one)
+        asked.append(setpoint)
 
 
 def _number(value: Any) -> float:

@@ -1,7 +1,7 @@
-"""A recording drawn as SVG by hand: asked, limited and measured against time, one panel an axis.
+"""A recording drawn as SVG without a library: asked, limited and measured against time, one panel for each axis.
 
-Rule of this file: numbers in, text out. Nothing is told by colour alone: each line has a style of its own and its name.
-A speed that was not measured leaves a hole in its line, never a zero.
+Rule of this file: it takes numbers and returns text. Colour alone never carries a meaning: each line has its own style
+and a name. A speed that was not measured leaves a gap in its line, never a zero.
 """
 
 import math
@@ -28,18 +28,18 @@ Points = list[tuple[float, float | None]]
 
 
 def series_of(recording: Recording, axis: str) -> dict[str, Points]:
-    """Return the three lines of an axis as (second, value), None where nothing was known."""
+    """Return the three lines of an axis as (second, value); the value is None where it was unknown."""
     unit = "deg" if axis == "tilt" else "rpm"
     lines: dict[str, Points] = {
-        "asked": [(one.at_s, getattr(one, f"{axis}_{unit}")) for one in recording.asked],
-        "limited": [(one.at_s, one.limited.get(axis)) for one in recording.told],
-        "measured": [(one.at_s, one.measured.get(axis)) for one in recording.told],
+        "asked": [(setpoint.at_s, getattr(setpoint, f"{axis}_{unit}")) for setpoint in recording.asked],
+        "limited": [(status.at_s, status.limited.get(axis)) for status in recording.told],
+        "measured": [(status.at_s, status.measured.get(axis)) for status in recording.told],
     }
     return {name: points for name, points in lines.items() if any(value is not None for _, value in points)}
 
 
 def thinned(points: Points, most: int = POINTS_MOST) -> Points:
-    """Return at most about `most` points: of each stretch of time its least and its greatest value, and every hole."""
+    """Return at most about `most` points: the least and the greatest value of each stretch of time, and every gap."""
     if len(points) <= most:
         return points
     size = math.ceil(2 * len(points) / most)
@@ -57,7 +57,7 @@ def thinned(points: Points, most: int = POINTS_MOST) -> Points:
 
 
 def nice_step(span: float, ticks: int = TICKS) -> float:
-    """Return a step of 1, 2 or 5 times a power of ten that cuts `span` into at most about `ticks` parts."""
+    """Return a step of 1, 2 or 5 times a power of ten that divides `span` into at most about `ticks` parts."""
     rough = span / ticks
     size = 10.0 ** math.floor(math.log10(rough)) if rough > 0 else 1.0
     return next((size * part for part in (1, 2, 5) if size * part >= rough), size * 10)
@@ -69,7 +69,7 @@ def _ticks(low: float, high: float) -> list[float]:
 
 
 def _path(points: Points, x: "_Scale", y: "_Scale") -> str:
-    """Return the commands of a line; the pen is lifted where a value is missing or time has a hole."""
+    """Return a line's path commands; the line is interrupted where a value is missing or time has a gap."""
     hole_s = max(HOLE_S, 4 * (x.high - x.low) / POINTS_MOST)
     parts: list[str] = []
     before_s: float | None = None
@@ -84,7 +84,7 @@ def _path(points: Points, x: "_Scale", y: "_Scale") -> str:
 
 
 class _Scale:
-    """From values to places on the sheet."""
+    """Maps values to places on the sheet."""
 
     def __init__(self, low: float, high: float, start: float, end: float) -> None:
         self.low, self.high = low, high if high > low else low + 1.0
@@ -136,11 +136,11 @@ def _legend(names: Sequence[str], fed: int) -> list[str]:
 
 
 def draw(recording: Recording, title: str) -> str:
-    """Return the drawing; raise ValueError where the recording holds nothing to draw."""
+    """Return the drawing; raise ValueError if the recording holds nothing to draw."""
     panels = {axis: lines for axis in AXES if (lines := series_of(recording, axis))}
     if not panels:
         raise ValueError("nothing to draw: no setpoint and no status in it")
-    starts = [one[0].at_s for one in (recording.asked, recording.told) if one]
+    starts = [series[0].at_s for series in (recording.asked, recording.told) if series]
     x = _Scale(min(starts), recording.length_s, LEFT, WIDTH - RIGHT)
     height = HEAD + len(panels) * (PANEL + GAP) + FOOT
     names = [name for name in STYLES if any(name in lines for lines in panels.values())]

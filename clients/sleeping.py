@@ -1,7 +1,7 @@
-"""The clocks of this computer that tell whether it slept.
+"""How long this computer has slept, from the difference of two of its clocks.
 
-Rule of this file: the clock that counts sleep is read first. A process that is frozen between the two readings then
-sees too little, which the next look mends, and never too much.
+Rule of this file: the clock that counts sleep is read first. If the process is frozen between the two readings, it sees
+too little sleep, which the next reading corrects, and never too much.
 """
 
 import sys
@@ -9,9 +9,9 @@ import time
 
 
 def asleep_s() -> float:
-    """Return how many seconds the computer has slept since it was started; 0 where no clock tells.
+    """Return how many seconds the computer has slept since it was started; 0 if no clock tells.
 
-    Linux: CLOCK_BOOTTIME goes on in a sleep, CLOCK_MONOTONIC stands still (clock_gettime(2)).
+    On Linux, CLOCK_BOOTTIME goes on during sleep and CLOCK_MONOTONIC stands still (clock_gettime(2)).
     """
     if sys.platform != "linux":
         return 0.0

@@ -1,7 +1,8 @@
-"""A client for a program that stays: the last state and its age, what was told, and a connection that comes back.
+"""A client for a program that keeps running: the last state and its age, the last message, and reconnection.
 
-Rule of this file: one connection asks and is told, the other carries commands whose reply may take long, so that
-nothing, least of all a stop or a pause, waits for the reply to something else. A lost connection leaves no old state.
+Rule of this file: one connection asks for the state and receives notices; the other carries commands whose reply may
+take long. So nothing waits for the reply to something else, least of all a stop or a pause. When a connection is lost,
+the old state is dropped.
 """
 
 from collections import deque
@@ -21,10 +22,10 @@ NOT_SENT = "NOT SENT: there is no connection. Use the switch that cuts the motor
 
 
 class SteadyClient:
-    """Two connections, the last snapshot and when it was seen, the last thing told, and the cues not yet given.
+    """Two connections, the last snapshot and when it was seen, the last message, and the cues not yet given.
 
-    Times are `now` of the caller, in monotonic seconds. After `connect`, which raises NoDaemon or ValueError, no
-    method raises: what went wrong stands in `message`.
+    Times are the caller's `now_s`, in monotonic seconds. `connect` raises NoDaemon or ValueError; no other method
+    raises, and errors are told in `message`.
     """
 
     def __init__(self, to: str | None) -> None:
@@ -51,11 +52,11 @@ class SteadyClient:
         self._asking = self._acting = None
 
     def filenos(self) -> list[int]:
-        """List the sockets that become readable when there is news."""
+        """Return the numbers of the sockets that become readable when there is news."""
         return [client.fileno() for client in (self._asking, self._acting) if client is not None]
 
     def look(self, now_s: float) -> None:
-        """Ask for the state and take what was told; connect again where the connection was lost."""
+        """Ask for the state and take the news; connect again if the connection was lost."""
         try:
             if self._asking is None or self._acting is None:
                 if now_s - self._tried_at_s < AGAIN_S:
@@ -86,7 +87,7 @@ class SteadyClient:
         return told
 
     def stop(self) -> None:
-        """Send the stop byte, in front of whatever is under way."""
+        """Send the stop byte, ahead of whatever is under way."""
 
         def send(asking: Client, acting: Client) -> str:
             acting.stop_now()
@@ -95,7 +96,7 @@ class SteadyClient:
         self._act(send)
 
     def give(self, command: Command) -> None:
-        """Send a command; its reply becomes the message, at once for a pause, else when it comes."""
+        """Send a command; its reply becomes the message, for a pause at once, otherwise when it comes."""
 
         def send(asking: Client, acting: Client) -> str:
             if command.verb == "pause":

@@ -1,7 +1,7 @@
-"""The commands as typed methods, on top of one way to ask.
+"""The commands as typed methods, all built on one method `ask`.
 
-Rule of this file: one method for each row of the command table, in its order of arguments; every line is written by the
-table, so a client can't say what the daemon does not know. A test compares the methods with the table.
+Rule of this file: each row of the command table has one method, with the arguments in the table's order. The table
+writes every line, so a client can't send what the daemon does not know. A test compares the methods with the table.
 """
 
 from typing import Literal, Protocol
@@ -11,7 +11,7 @@ from drillfeed.protocol.lines import Reply
 
 
 class Verbs(Protocol):
-    """Everything that can be typed, for whoever has `ask`; a refusal comes back as a Reply that is not `ok`."""
+    """Every command that can be typed, for a class with `ask`; a refusal comes back as a Reply that is not `ok`."""
 
     def ask(self, verb: str, /, **values: Value | None) -> Reply:
         """Send a command of the table with the values that are not None, and wait for its reply."""
@@ -108,7 +108,7 @@ class Verbs(Protocol):
         return self.ask("faster")
 
     def swap(self, ball: str, to: str) -> Reply:
-        """Throw another ball in place of one, when the set is over or at a pause."""
+        """Throw ball type `to` in place of `ball`, when the set is over or at a pause."""
         return self.ask("swap", ball=ball, to=to)
 
     def queue(
@@ -147,7 +147,7 @@ class Verbs(Protocol):
         level: Literal["junior", "club", "advanced"] | None = None,
         elbow: float | None = None,
     ) -> Reply:
-        """List the players, add one, or say who plays; `elbow` in cm towards the forehand."""
+        """List the players, add a player, or choose who plays; `elbow` in cm towards the forehand."""
         return self.ask("players", action=action, name=name, hand=hand, level=level, elbow=elbow)
 
     def history(self) -> Reply:
@@ -175,7 +175,7 @@ class Verbs(Protocol):
         return self.ask("paired")
 
     def unpair(self, client: str) -> Reply:
-        """Make a key worthless, or all."""
+        """Make one client's key invalid, or all keys."""
         return self.ask("unpair", client=client)
 
     def relay(self, address: str) -> Reply:
@@ -187,7 +187,7 @@ class Verbs(Protocol):
         return self.ask("setup", switch=switch)
 
     def hold(self, token: int) -> Reply:
-        """Keep what was asked for going for another 300 ms; each token greater than the one before."""
+        """Keep the motion going for another 300 ms; each token is greater than the last."""
         return self.ask("hold", token=token)
 
     def jog(self, axis: Literal["top", "bottom", "tilt"], to: float) -> Reply:

@@ -1,8 +1,8 @@
-"""What a foot on the switch means: edges of one contact and the machine's state in, wishes out.
+"""What a foot on the switch means: it takes edges of one contact and the machine's state, and returns wishes.
 
-Rule of this file: no I/O, no clock. Key-down can only pause or stop; what sets something going needs the release of a
-short press that began and ended in the same state, seen freshly. Whatever is unclear (down at start-up, held,
-unplugged, bouncing, old news) starts nothing.
+Rule of this file: no I/O, no clock. Key-down can only pause or stop. To start something takes the release of a short
+press that began and ended in the same, recently seen state. Nothing starts if anything is unclear: the contact was down
+at start-up, is held, unplugged or bouncing, or the state is old.
 """
 
 from dataclasses import dataclass
@@ -14,19 +14,19 @@ from drillfeed.protocol.status import Snapshot
 BOUNCE_S = 0.030  # usual contacts are quiet after 5 to 20 ms: common practice, no source
 HELD_S = 0.8
 DOUBLE_S = 0.5
-SAME_WISH_S = 1.0  # a press so soon after one that paused comes of the same fright
+SAME_WISH_S = 1.0  # a press this soon after a press that paused is part of the same reaction and starts nothing
 STUCK_S = 10.0
 FRESH_S = 1.0
 
 Kind = Literal["down", "up", "found down", "found up", "unplugged"]
-# What leads towards motion is left to `go`, which knows when it may.
+# Only `go` may give commands that lead towards motion, because it checks the state first.
 TOWARDS_MOTION = frozenset({"start", "resume", "ready", "confirm", "arm", "clear", "cautions", "throw"})
 GO, NOTHING = "go", "nothing"
 
 
 @dataclass(frozen=True)
 class Edge:
-    """The contact at one moment; `found` is what it is when the switch appears, not something that a foot did."""
+    """The contact at one moment; `found` is its position when the switch appears, which no foot has changed."""
 
     at_s: float
     kind: Kind
@@ -36,7 +36,7 @@ class Edge:
 class Meaning:
     """What presses mean: `go`, `nothing`, or a verb of the command table that needs no argument.
 
-    `go` is resume after a pause, ready in a rest, start where a drill is loaded and armed.
+    `go` is resume after a pause, ready in a rest, and start if a drill is loaded and the machine is armed.
     """
 
     press: str = GO
@@ -48,7 +48,7 @@ class Meaning:
 
 @dataclass(frozen=True)
 class Wish:
-    """A stop, a command, or only something to tell."""
+    """A stop, a command, or only a text to show."""
 
     command: Command | None = None
     stop: bool = False
@@ -56,20 +56,24 @@ class Wish:
 
 
 def wrong_with(meaning: Meaning) -> str | None:
-    """Tell what a meaning asks for that no press may do; None where all is well."""
+    """Return what is wrong with a meaning: a press may not do what it asks for. Return None if all is well."""
     for name in (meaning.press, meaning.double):
         if name in (GO, NOTHING):
             continue
         row = COMMANDS.get(name)
         if row is None:
             return f"there is no command {name}; drillfeed send help lists them"
-        if name in TOWARDS_MOTION or row.handled_by == "line" or any(not one.optional for one in row.arguments):
+        if (
+            name in TOWARDS_MOTION
+            or row.handled_by == "line"
+            or any(not argument.optional for argument in row.arguments)
+        ):
             return f"{name} cannot be on a foot switch; use {GO}, {NOTHING}, or a command that needs no argument"
     return None
 
 
 class Foot:
-    """One contact. Call `see` with each snapshot, `edge` with each edge, `tick` at least each 20 ms."""
+    """One contact. Call `see` with each snapshot, `edge` with each edge, and `tick` at least every 20 ms."""
 
     def __init__(self, meaning: Meaning = Meaning()) -> None:
         self.meaning = meaning
@@ -88,7 +92,7 @@ class Foot:
         self._waiting_press: tuple[float, Snapshot] | None = None
 
     def see(self, snapshot: Snapshot | None, at_s: float) -> None:
-        """Take the machine's state as it was at `at_s`; None where there is no connection."""
+        """Take the machine's state as it was at `at_s`; None if there is no connection."""
         self._seen, self._seen_at_s = snapshot, at_s
 
     def edge(self, edge: Edge) -> list[Wish]:
@@ -108,7 +112,7 @@ class Foot:
         return [*wishes, Wish(told=down if self.stage == "waiting" else "the foot switch is there")]
 
     def tick(self, now_s: float) -> list[Wish]:
-        """Let time go on: a release is believed after the bounce, a hold acts, a single press is no double one."""
+        """Let time pass: accept a release after the bounce, act on a hold, and end the wait for a double press."""
         wishes: list[Wish] = []
         lifted = self._lifted_at_s
         if lifted is not None and now_s - lifted >= BOUNCE_S:
@@ -126,7 +130,7 @@ class Foot:
         return wishes
 
     def _down(self, at_s: float) -> list[Wish]:
-        self._lifted_at_s = None  # a bounce, where it was set
+        self._lifted_at_s = None  # if it was set, the lift was a bounce
         if self.stage != "up":
             return []
         self.stage, self._down_at_s, self._down_in = "down", at_s, self._fresh(at_s)
@@ -194,6 +198,6 @@ class Foot:
 
 
 def _under_way(snapshot: Snapshot) -> bool:
-    """Tell whether balls come, wheels spin up to them, or a clock runs down to them."""
+    """Tell whether balls come, or wheels spin up for them, or a timed rest counts down to them."""
     timed_rest = snapshot.state == "RESTING" and not snapshot.rest_waits
     return snapshot.state in ("SPINUP", "FEEDING") or timed_rest

@@ -1,6 +1,7 @@
-"""Foot switches at work: contacts read, wishes sent, what happens shown and rung.
+"""Foot switches at work: read the contacts, send the wishes, show what happens and ring the bell.
 
-Rule of this file: contacts come before news, so that a slow daemon delays no foot; a stop leaves before anything else.
+Rule of this file: contacts are read before news, so that a slow daemon delays no foot. A stop is sent before anything
+else.
 """
 
 import select
@@ -18,7 +19,7 @@ TICK_S = 0.02
 
 
 class PedalSession:
-    """Foot switches, the client they speak through, and what is told to the person beside them."""
+    """Foot switches, the client that sends their wishes, and the output for the person beside them."""
 
     def __init__(self, client: SteadyClient, pedals: list[tuple[Source, Foot]], tell: Callable[[str], None]) -> None:
         self.client, self.pedals, self.bells = client, pedals, Bells()
@@ -28,7 +29,7 @@ class PedalSession:
         self._told_message = ""
 
     def turn(self, now_s: float) -> None:
-        """Read every contact, send what is wished, then take news."""
+        """Read every contact, send the wishes, then take news."""
         for source, foot in self.pedals:
             foot.see(self.client.snapshot, self.client.seen_at_s)
             for edge in source.read(now_s):
@@ -41,7 +42,7 @@ class PedalSession:
         self._show(now_s)
 
     def wait(self) -> None:
-        """Wait for news from a contact or the daemon, or until time has gone on enough to look again."""
+        """Wait for news from a contact or the daemon, or until it is time to look again."""
         numbers = [number for source, _ in self.pedals for number in source.filenos()]
         asked_often = any(not source.filenos() for source, _ in self.pedals)
         select.select([*numbers, *self.client.filenos()], [], [], POLL_S if asked_often else TICK_S)
@@ -56,7 +57,7 @@ class PedalSession:
         self.client.close()
 
     def _act(self, wishes: list[Wish]) -> None:
-        for wish in sorted(wishes, key=lambda one: not one.stop):
+        for wish in sorted(wishes, key=lambda wish: not wish.stop):
             if wish.stop:
                 self.client.stop()
             elif wish.command is not None:
@@ -81,7 +82,7 @@ class PedalSession:
 
 
 def work(session: PedalSession, ring: Callable[[], None]) -> None:
-    """Turn until interrupted, then leave in order."""
+    """Run turns until interrupted, then leave in an orderly way."""
     try:
         while True:
             now_s = time.monotonic()

@@ -1,4 +1,4 @@
-"""The settings of foot switches, from a TOML file: which contact, and what its presses mean.
+"""The settings of foot switches, from a TOML file: which contact is used, and what its presses mean.
 
 [[pedal]]
 source = "input"                            # a USB pedal, or a GPIO contact that the kernel's gpio-keys offers
@@ -33,13 +33,13 @@ class Pedal(BaseModel):
 
     @property
     def meaning(self) -> Meaning:
-        """Return what its presses mean."""
+        """Return what the presses of this switch mean."""
         return Meaning(self.press, self.double, self.hold, self.pauses, self.unplugged)
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        if wrong := wrong_with(self.meaning):
-            raise ValueError(wrong)
+        if problem := wrong_with(self.meaning):
+            raise ValueError(problem)
         if self.source in ("input", "serial") and not self.device:
             raise ValueError(f"source {self.source} needs a device; drillfeed pedal --list shows those there are")
         if self.source == "serial" and self.key is not None and self.key not in LINES_SHOWN:
@@ -54,11 +54,11 @@ class _File(BaseModel):
 
 
 class BadSettings(ValueError):
-    """A settings file that cannot be used, with one line a mistake."""
+    """A settings file that cannot be used; the text has one line for each mistake."""
 
 
 def settings_of(data: dict[str, object], file: str) -> tuple[Pedal, ...]:
-    """Return the foot switches that a TOML file says; raises BadSettings."""
+    """Return the foot switches that a TOML file describes; raises BadSettings."""
     return checked(data, file).pedal
 
 
@@ -68,12 +68,12 @@ def pedal_of(**given: object) -> Pedal:
 
 
 def checked(data: dict[str, object], where: str) -> _File:
-    """Return the settings in `data`; raises BadSettings, naming each place."""
+    """Return the settings in `data`; raises BadSettings, which names the place of each mistake."""
     try:
         return _File.model_validate(data)
-    except ValidationError as wrong:
-        lines = [f"{where}: {_place(one['loc'])}: {one['msg']}" for one in wrong.errors()]
-        raise BadSettings("\n".join(lines)) from wrong
+    except ValidationError as error:
+        lines = [f"{where}: {_place(mistake['loc'])}: {mistake['msg']}" for mistake in error.errors()]
+        raise BadSettings("\n".join(lines)) from error
 
 
 def _place(loc: tuple[int | str, ...]) -> str:

@@ -1,7 +1,7 @@
 """Where the edges of a contact come from: an input device, a serial control line, a terminal's keys, lines of text.
 
-Rule of this file: `read` never waits and never raises; a source that is gone says so once, and one that may come back
-is looked for once a second. What it finds when it appears is told apart from what a foot did.
+Rule of this file: `read` never waits and never raises. A source that is gone says so once; if it may come back, `read`
+looks for it once a second. The position found when a source appears is kept apart from what a foot did.
 """
 
 import contextlib
@@ -26,7 +26,7 @@ class Source(Protocol):
     """One contact."""
 
     def filenos(self) -> list[int]:
-        """List what becomes readable when there is news; none where it has to be asked often."""
+        """Return the files that become readable when there is news; none if `read` has to be called often instead."""
 
     def read(self, now_s: float) -> list[Edge]:
         """Return the edges since the last call, in order."""
@@ -36,36 +36,36 @@ class Source(Protocol):
 
 
 class InputEvent(Protocol):
-    """One event of a Linux input device, as the kernel and evdev name it."""
+    """One event of a Linux input device, with the names that the kernel and evdev use."""
 
     type: int
     code: int
     value: int
 
     def timestamp(self) -> float:
-        """Return the kernel's time, in seconds of a clock of its own."""
+        """Return the kernel's time stamp, in seconds of the kernel's own clock."""
 
 
 class InputHandle(Protocol):
-    """What is used of `evdev.InputDevice`."""
+    """The parts of `evdev.InputDevice` that are used here."""
 
     fd: int
 
     def read(self) -> Iterable[InputEvent]:
-        """Return the events that wait; raises BlockingIOError where there are none, OSError where it is gone."""
+        """Return the waiting events; raises BlockingIOError if there are none, OSError if the device is gone."""
 
     def active_keys(self) -> list[int]:
-        """List the keys that are down."""
+        """Return the keys that are down."""
 
     def grab(self) -> None:
-        """Take the device for this program alone; raises OSError where another has it."""
+        """Take the device for this program alone; raises OSError if another program has it."""
 
     def close(self) -> None:
         """Close it."""
 
 
 class InputDevice:
-    """A USB pedal or any other Linux input device, through `open_handle`, which raises OSError where there is none."""
+    """A USB pedal or any other Linux input device; `open_handle` opens it, or raises OSError if there is none."""
 
     def __init__(self, open_handle: Callable[[], InputHandle], code: int | None) -> None:
         self._open_handle, self._code = open_handle, code
@@ -73,11 +73,11 @@ class InputDevice:
         self._tried_s = float("-inf")
 
     def filenos(self) -> list[int]:
-        """Return the device's own number while it is there."""
+        """Return the device's file number while the device is there."""
         return [] if self._handle is None else [self._handle.fd]
 
     def read(self, now_s: float) -> list[Edge]:
-        """Return key edges; auto-repeat is none."""
+        """Return key edges; an auto-repeat is no edge."""
         if self._handle is None:
             return self._look_for_it(now_s)
         try:
@@ -111,19 +111,21 @@ class InputDevice:
 
 
 def edges_of(events: list[InputEvent], code: int | None, now_s: float) -> list[Edge]:
-    """Turn the events of one reading into edges; the last one is taken to be of now.
+    """Turn the events of one reading into edges; the last event counts as happening now.
 
-    The kernel stamps events by a clock of its own: only the differences inside one reading are used.
+    The kernel stamps events by its own clock, so only the differences inside one reading are used.
     """
-    keys = [one for one in events if one.type == EV_KEY and code in (None, one.code) and one.value != REPEATED]
+    keys = [
+        event for event in events if event.type == EV_KEY and code in (None, event.code) and event.value != REPEATED
+    ]
     kinds: dict[int, Kind] = {PRESSED: "down", RELEASED: "up"}
     last_s = events[-1].timestamp() if events else 0.0
-    ages = [min(max(last_s - one.timestamp(), 0.0), AGAIN_S) for one in keys]
-    return [Edge(now_s - age, kinds[one.value]) for one, age in zip(keys, ages, strict=True) if one.value in kinds]
+    ages = [min(max(last_s - key.timestamp(), 0.0), AGAIN_S) for key in keys]
+    return [Edge(now_s - age, kinds[key.value]) for key, age in zip(keys, ages, strict=True) if key.value in kinds]
 
 
 class SerialContact:
-    """A bare contact between a serial port's RTS or DTR (held on) and one of its control lines."""
+    """A bare contact between RTS or DTR of a serial port (both held on) and one of its control lines."""
 
     def __init__(self, open_port: Callable[[], Any], line: str) -> None:
         self._open_port, self._line = open_port, line
@@ -132,11 +134,11 @@ class SerialContact:
         self._tried_s = float("-inf")
 
     def filenos(self) -> list[int]:
-        """Return none: a control line makes nothing readable."""
+        """Return no number: a control line makes nothing readable."""
         return []
 
     def read(self, now_s: float) -> list[Edge]:
-        """Return what has changed since the last look."""
+        """Return an edge if the contact has changed since the last look."""
         fresh = self._port is None
         if fresh and now_s - self._tried_s < AGAIN_S:
             return []
@@ -162,7 +164,7 @@ class SerialContact:
 
 
 class TerminalKey:
-    """Any key in a terminal. A terminal tells no release: a key counts as let go when it stops repeating."""
+    """Any key in a terminal. A terminal reports no release, so a key counts as let go when it stops repeating."""
 
     def __init__(self, fileno: int) -> None:
         self._fileno = fileno
@@ -174,7 +176,7 @@ class TerminalKey:
         return [] if self._ended else [self._fileno]
 
     def read(self, now_s: float) -> list[Edge]:
-        """Return a press for the first key, and a release when no more came for a while."""
+        """Return a press for the first key, and a release when no more keys came for a while."""
         edges = [] if self._found else [Edge(now_s, "found up")]
         self._found = True
         if self._until_s is not None and now_s >= self._until_s:
@@ -200,7 +202,7 @@ class TerminalKey:
 
 
 class ContactLines:
-    """Lines `down` and `up` from a program of your own, on its standard output: any contact there is."""
+    """Lines `down` and `up` on the standard output of a program of your own, which may read any kind of contact."""
 
     def __init__(self, fileno: int) -> None:
         self._fileno = fileno
@@ -212,7 +214,7 @@ class ContactLines:
         return [] if self._ended else [self._fileno]
 
     def read(self, now_s: float) -> list[Edge]:
-        """Return an edge a line; the first line tells what the contact is, the end of the pipe that it is gone."""
+        """Return an edge for each line; the first line is the position found, the end of the pipe means unplugged."""
         if self._ended or not waiting(self._fileno):
             return []
         data = os.read(self._fileno, READ_BYTES)
@@ -237,5 +239,5 @@ class ContactLines:
 
 
 def waiting(fileno: int) -> bool:
-    """Tell whether reading would not wait."""
+    """Tell whether there is something to read without waiting."""
     return bool(select.select([fileno], [], [], 0.0)[0])

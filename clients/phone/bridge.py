@@ -1,8 +1,8 @@
 """One browser and its own connection to the daemon: lines pass both ways, unread.
 
-Rule of this file: the connection says first for whom it speaks (`relay`), and carries nothing before the daemon has
-agreed, so that a page is never more than its pairing makes it. Nothing is queued: who reads slowly is told so by the
-daemon. Of a page that asks for a kept place the first line is read, and the answer to it: it must pair.
+Rule of this file: the connection first says for whom it speaks (`relay`) and carries nothing before the daemon has
+agreed, so a page never has more rights than its pairing gives. Nothing is queued here; the daemon tells a slow reader
+what it missed. If a page asks for a kept place, its first line and the answer are read, because that line must pair it.
 """
 
 import asyncio
@@ -27,36 +27,36 @@ CLOSE_UNSUPPORTED, CLOSE_POLICY, CLOSE_NO_DAEMON, CLOSE_NOT_PAIRED = 1003, 1008,
 
 
 Pairs = Callable[[], bool]
-"""Gives a place to a page that has paired; tells whether there was one."""
+"""Gives a place to a page that has paired; tells whether a place was free."""
 
 
 class Messages(Protocol):
-    """What is used of a web socket."""
+    """The parts of a web socket that are used here."""
 
     async def recv(self) -> str | bytes:
-        """Return the next message; raises when it is closed."""
+        """Return the next message; raises when the socket is closed."""
 
     async def send(self, message: str) -> None:
-        """Send a message; waits where the browser does not read."""
+        """Send a message; wait while the browser does not read."""
 
     async def close(self, code: int = 1000, reason: str = "") -> None:
-        """Close it."""
+        """Close the socket."""
 
 
 async def carry(
     browser: Messages, address: str, to: str | None, environ: Mapping[str, str], pairs: Pairs | None = None
 ) -> None:
-    """Carry lines between a browser at `address` and the daemon until one of them ends.
+    """Carry lines between a browser at `address` and the daemon until either of them closes.
 
-    With `pairs`, the page's first line must pair it, and `pairs` is asked for its place when it has.
+    With `pairs`, the page's first line must pair it; after that, `pairs` is called to get its place.
     """
     first = await _first_line(browser) if pairs is not None else None
     if pairs is not None and first is None:
         return await browser.close(CLOSE_NOT_PAIRED, "this place is kept for pages that pair at once")
     try:
         reader, writer = await agreed(address, to, environ)
-    except (NoDaemon, OSError, TimeoutError) as wrong:
-        return await browser.close(CLOSE_NO_DAEMON, str(wrong)[:120])
+    except (NoDaemon, OSError, TimeoutError) as error:
+        return await browser.close(CLOSE_NO_DAEMON, str(error)[:120])
     try:
         if first is not None and pairs is not None and not (await _paired(first, reader, writer, browser) and pairs()):
             await browser.close(CLOSE_NOT_PAIRED, "not paired, or all places kept for paired pages are taken")
@@ -81,7 +81,7 @@ async def _both_ways(browser: Messages, reader: asyncio.StreamReader, writer: as
 
 
 async def _first_line(browser: Messages) -> str | None:
-    """Return the first line of a page if it is one that pairs; a page has a few seconds for it."""
+    """Return the first line of a page if it pairs; a page has a few seconds to send it."""
     try:
         message = await asyncio.wait_for(browser.recv(), PAIR_S)
     except TimeoutError:
@@ -91,7 +91,7 @@ async def _first_line(browser: Messages) -> str | None:
 
 
 async def _paired(first: str, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, browser: Messages) -> bool:
-    """Pass on the line that pairs and its answer; tell whether the daemon has agreed."""
+    """Pass on the line that pairs, and pass back its answer; tell whether the daemon has agreed."""
     writer.write(first.encode() + b"\n")
     while line := (await reader.readline()).decode("utf-8", "replace").rstrip("\n"):
         await browser.send(line)

@@ -1,7 +1,7 @@
-"""The small door of the phone page's server: stop and pause, and nothing else, for pages that have no place.
+"""The small door of the phone page's server: only stop and pause, for pages that have no place.
 
-Rule of this file: one connection to the daemon stands open all the time, so that a knock needs no place there either.
-It is anyone's, as a page is that has not paired. Only the words of `WORDS` ever go through.
+Rule of this file: one connection to the daemon stays open all the time, so that a knock needs no place there either.
+Its role is anyone, like that of a page that has not paired. Only the words of `WORDS` ever pass.
 """
 
 import asyncio
@@ -20,7 +20,7 @@ NO_DAEMON = "no daemon answers; use the foot switch, or the switch that cuts the
 
 
 class SmallDoor:
-    """The standing connection, and those that wait for its answers."""
+    """The standing connection, and the knocks that wait for its answers."""
 
     def __init__(self, address: str, to: str | None, environ: Mapping[str, str]) -> None:
         self._address, self._to, self._environ = address, to, environ
@@ -28,12 +28,12 @@ class SmallDoor:
         self._asked: deque[asyncio.Future[str]] = deque()
 
     async def stand(self) -> None:
-        """Keep the connection up until cancelled; where it is lost, make another."""
+        """Keep the connection up until cancelled; if it is lost, make another."""
         while True:
             with contextlib.suppress(NoDaemon, OSError, TimeoutError):
                 reader, self._writer = await agreed(self._address, self._to, self._environ)
                 try:
-                    self._ask("watch on")  # who watches is not taken for idle
+                    self._ask("watch on")  # a connection that watches does not count as idle
                     await self._hear(reader)
                 finally:
                     self._writer.close()
@@ -43,7 +43,7 @@ class SmallDoor:
             await asyncio.sleep(RETRY_S)
 
     async def say(self, word: str) -> str:
-        """Say one of `WORDS` to the daemon and return its answer, or that there was none."""
+        """Send a word of `WORDS` to the daemon and return its answer, or `NO_DAEMON` if there was no answer."""
         if self._writer is None:
             return await self._stop_alone() if WORDS[word] == "stop" else NO_DAEMON
         try:
@@ -69,7 +69,7 @@ class SmallDoor:
             answer.set_result(line)
 
     async def _stop_alone(self) -> str:
-        """Stop on a connection of its own: a daemon that has no place left still takes a stop."""
+        """Stop on a separate connection: a daemon that has no place left still takes a stop."""
         try:
             sock, _ = await asyncio.to_thread(connect, places(self._to, self._environ), CONNECT_S)
             sock.setblocking(False)

@@ -1,7 +1,7 @@
-"""How many pages may be open, and for whom places are kept.
+"""How many pages may be open, and which places are kept for paired pages.
 
-Rule of this file: pages that are not paired can't take the places of those that are, and sockets that say nothing keep
-nobody out: where only what is about to be said counts, the newest comes in and the oldest silent one goes.
+Rule of this file: unpaired pages can't take the places of paired pages, and silent sockets keep nobody out. Among
+sockets that have not spoken yet, the newest comes in and the oldest is cut.
 """
 
 from collections import Counter, OrderedDict
@@ -12,37 +12,37 @@ AN_ADDRESS = 12
 PAIRED_MOST = 32
 WAITING_MOST = 8  # about to show a code or a key
 DOOR_MOST = 32  # about to say stop or pause
-FRESH_MOST = 128  # connections in whose request nothing was granted yet
+FRESH_MOST = 128  # connections whose request was not granted yet
 
 
 class Newest:
-    """A few sockets that are about to say something; the oldest makes room for the next."""
+    """A few sockets that are about to speak; the oldest makes room for the next."""
 
     def __init__(self, most: int) -> None:
         self._most = most
         self._open: OrderedDict[object, Callable[[], None]] = OrderedDict()
 
-    def enter(self, one: object, cut: Callable[[], None]) -> None:
+    def enter(self, socket: object, cut: Callable[[], None]) -> None:
         """Let a socket in; `cut` closes it if it has to make room."""
-        self._open[one] = cut
+        self._open[socket] = cut
         while len(self._open) > self._most:
             _, cut_oldest = self._open.popitem(last=False)
             cut_oldest()
 
-    def leave(self, one: object) -> None:
-        """Forget a socket: it has spoken, or is gone."""
-        self._open.pop(one, None)
+    def leave(self, socket: object) -> None:
+        """Forget a socket that has spoken or is gone."""
+        self._open.pop(socket, None)
 
 
 class PagePlaces:
-    """The places of pages, and of those that have shown a key."""
+    """The places of pages, and the places kept for paired pages."""
 
     def __init__(self) -> None:
         self._pages: Counter[str] = Counter()
         self._paired = 0
 
     def has_room(self, address: str) -> bool:
-        """Tell whether a page that is not paired may open."""
+        """Tell whether an unpaired page may open."""
         return self._pages.total() < PAGES_MOST and self._pages[address] < AN_ADDRESS
 
     def enter(self, address: str) -> None:
@@ -50,17 +50,17 @@ class PagePlaces:
         self._pages[address] += 1
 
     def leave(self, address: str) -> None:
-        """Count it no more."""
+        """Stop counting a page."""
         self._pages[address] -= 1
-        self._pages += Counter()  # drops those that are at 0
+        self._pages += Counter()  # drops addresses whose count is 0
 
     def pair(self) -> bool:
-        """Take a place of those that are paired; tell whether there was one."""
+        """Take a place kept for paired pages; tell whether one was free."""
         if self._paired >= PAIRED_MOST:
             return False
         self._paired += 1
         return True
 
     def unpair(self) -> None:
-        """Give it back."""
+        """Give a place kept for paired pages back."""
         self._paired -= 1

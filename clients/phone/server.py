@@ -1,7 +1,7 @@
 """The phone page's own small server: a few files over HTTP, and web sockets that carry the daemon's lines.
 
-Rule of this file: nothing is decided here about the machine. A GET changes nothing; a request for another host, or a
-web socket opened by a page from elsewhere, is refused before anything is read from it.
+Rule of this file: it decides nothing about the machine. A GET changes nothing. A request for another host, or a web
+socket opened by a page from elsewhere, is refused before anything is read from it.
 """
 
 import asyncio
@@ -40,23 +40,23 @@ class Asset:
 
 
 def assets() -> dict[str, Asset]:
-    """Read the page's files, by the path they are asked for."""
+    """Return the page's files by the path under which they are requested."""
     folder = resources.files("drillfeed.clients.phone")
     return {path: Asset(_kind(name), folder.joinpath(name).read_bytes()) for path, name in FILES.items()}
 
 
 def allowed_hosts(address: str, port: int, names: tuple[str, ...]) -> frozenset[str]:
-    """List the hosts under which the page may be asked for at a local address: that address, and given names."""
+    """Return the hosts under which the page may be requested at a local address: that address, and given names."""
     host = ipaddress.ip_address(address.split("%")[0])
     if isinstance(host, ipaddress.IPv6Address) and host.ipv4_mapped is not None:
         host = host.ipv4_mapped
     written = [f"[{host}]" if host.version == 6 else str(host), *names, *(["localhost"] if host.is_loopback else [])]
-    return frozenset(f"{one}:{port}" for one in written)
+    return frozenset(f"{name}:{port}" for name in written)
 
 
 @dataclass
 class PhoneServer:
-    """The server, the places of its sockets, and where the daemon is looked for."""
+    """The server, the places of its sockets, and the address of the daemon."""
 
     to: str | None
     environ: Mapping[str, str]
@@ -76,7 +76,7 @@ class PhoneServer:
         fresh = self._fresh
 
         class Connection(ServerConnection):
-            """One that is cut off for newer ones while its request is granted nothing."""
+            """A connection that is cut to make room for newer ones until its request is granted."""
 
             def connection_made(self, transport: asyncio.BaseTransport) -> None:
                 super().connection_made(transport)
@@ -152,7 +152,7 @@ class PhoneServer:
             self._knocking.leave(connection)
 
     def _answer(self, connection: ServerConnection, request: Request) -> Response | None:
-        """Answer a request, or return None where the web socket may be opened."""
+        """Answer a request, or return None if the web socket may be opened."""
         local = connection.local_address
         hosts = allowed_hosts(str(local[0]), int(local[1]), self.names)
         asked = request.headers.get_all("Host")
@@ -181,7 +181,7 @@ class PhoneServer:
 
 
 def _soon(connection: ServerConnection) -> None:
-    """Cut a connection, but read first what has arrived from it: by the second turn of the loop that is done."""
+    """Cut a connection after reading what it sent, which takes until the second turn of the loop."""
     loop = asyncio.get_running_loop()
     loop.call_soon(loop.call_soon, connection.transport.abort)
 

@@ -1,6 +1,6 @@
 """How many balls a machine has thrown since it was calibrated, by the journal.
 
-Rule of this file: a journal that is missing, damaged or somebody else's leaves the age blank; it stops nothing.
+Rule of this file: if the journal is missing, damaged or somebody else's, the age stays blank and the daemon goes on.
 """
 
 import contextlib
@@ -15,7 +15,7 @@ from drillfeed.daemon.machine import Machine
 
 
 def with_age(machine: Machine, journal: Path) -> Machine:
-    """Return the machine with the balls since its calibration, where it has one and the journal can tell."""
+    """Return the machine with the number of balls since its calibration, if it has one and the journal can tell."""
     learnt = machine.calibration
     if learnt is None:
         return machine

@@ -1,7 +1,7 @@
 """Are the loops alive? The service manager's watchdog is fed only if every one of them has moved since the last look.
 
-Rule of this file: one loop that stands still is enough to go hungry; the manager then starts the daemon anew, and
-a daemon comes up at rest.
+Rule of this file: if a single loop stands still, the watchdog is not fed. The manager then restarts the daemon, and a
+daemon starts at rest.
 """
 
 import asyncio
@@ -31,7 +31,7 @@ class Pulse:
 
 
 async def feed(manager: Manager, pulse: Pulse) -> None:
-    """Feed the watchdog until cancelled. Runs on the command loop: if that stands still, nothing is fed either."""
+    """Feed the watchdog until cancelled. This runs on the command loop: if that stands still, feeding stops too."""
     if manager.watchdog_s is None:
         return
     log = structlog.get_logger("watchdog")

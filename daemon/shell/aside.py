@@ -1,7 +1,7 @@
-"""One thread that does what may take long, one thing after another, off the loops that may not wait.
+"""One thread that does slow work, one piece after another, away from the loops that may not wait.
 
-Rule of this file: nobody has to wait for it. It is no reason for the process to live on: what hangs in it, as on a disk
-that answers no more, is left behind.
+Rule of this file: nobody has to wait for this thread, and it does not keep the process alive. If its work hangs, for
+example on a disk that no longer answers, the process ends without it.
 """
 
 import threading
@@ -14,7 +14,7 @@ Work = Callable[[], object]
 
 
 class Aside:
-    """Does work in the order in which it came; a mistake in one piece of it is logged and ends nothing."""
+    """Does work in the order in which it came; it logs a mistake in one piece and goes on with the next."""
 
     def __init__(self, name: str) -> None:
         self._waiting: SimpleQueue[Work | None] = SimpleQueue()
@@ -23,11 +23,11 @@ class Aside:
         self._thread.start()
 
     def submit(self, work: Work) -> None:
-        """Have it done after what waits."""
+        """Do `work` after the work that already waits."""
         self._waiting.put(work)
 
     def end(self, within_s: float) -> None:
-        """Let what waits be done for at most so many seconds, and leave the rest behind."""
+        """Give the waiting work at most `within_s` seconds, then leave the rest undone."""
         self._waiting.put(None)
         self._thread.join(within_s)
 

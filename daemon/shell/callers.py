@@ -1,6 +1,6 @@
 """Who is at the other end of a socket: role, name and address.
 
-Rule of this file: a role comes from where a connection comes from, and from nothing that is said on it.
+Rule of this file: a role depends only on where a connection comes from, never on what is said on it.
 """
 
 import ipaddress
@@ -14,7 +14,7 @@ PLAIN_IPV4 = re.compile(r"[0-9]{1,3}(?:\.[0-9]{1,3}){3}")
 
 
 def caller_of(sock: socket.socket, address: object = None) -> Caller:
-    """Tell who is at the other end of a socket: role, name and address; `address` as `accept` told it, if it did."""
+    """Return who is at the other end of a socket: role, name and address; `address` is what `accept` returned."""
     if sock.family == socket.AF_UNIX:
         if not hasattr(socket, "SO_PEERCRED"):
             return Caller(role_of("unix", ""), "owner", "unix socket", here=True)
@@ -22,17 +22,17 @@ def caller_of(sock: socket.socket, address: object = None) -> Caller:
         return Caller(role_of("unix", ""), f"uid {uid}", "unix socket", here=True)
     try:
         host, port = (address if isinstance(address, tuple) and address else sock.getpeername())[:2]
-    except OSError:  # gone again before it was looked at
+    except OSError:  # the peer left before this look
         return Caller("anyone", "", "")
     role = role_of("tcp", host)
     return Caller(role, host, f"{host} port {port}", here=role != "anyone")
 
 
 def role_of(kind: str, host: str) -> Role:
-    """Choose the role of a peer: the Unix socket is its owner's, loopback is the player, others are anyone."""
+    """Choose the role of a peer: owner on the Unix socket, player on loopback, anyone elsewhere."""
     if kind == "unix":
         return "owner"
-    if PLAIN_IPV4.fullmatch(host):  # as the system writes it; a flood makes this count
+    if PLAIN_IPV4.fullmatch(host):  # as the system writes it; quicker than parsing, which matters in a flood
         return "player" if host.startswith("127.") else "anyone"
     address = ipaddress.ip_address(host.split("%")[0])
     if isinstance(address, ipaddress.IPv6Address) and address.ipv4_mapped is not None:
@@ -41,7 +41,7 @@ def role_of(kind: str, host: str) -> Role:
 
 
 def household(address: str) -> str:
-    """Return what an address counts as where each may have only so much: itself, or the /64 of one IPv6 household."""
+    """Return the key under which limits count an address: the address itself, or for IPv6 its household's /64."""
     if PLAIN_IPV4.fullmatch(address):
         return address
     try:

@@ -1,4 +1,4 @@
-"""Whether the cautions were acknowledged, kept from one start to the next, a machine a line."""
+"""Whether the cautions were acknowledged, kept from one start to the next, one line for each machine."""
 
 from pathlib import Path
 
@@ -9,12 +9,12 @@ FILE = "cautions-accepted"
 
 
 def accepted(folder: Path, machine: str) -> bool:
-    """Tell whether the cautions were acknowledged for this machine; raise InvalidFile where that can't be read."""
+    """Tell whether the cautions were acknowledged for this machine; raise InvalidFile if that can't be read."""
     return machine in _machines(folder)
 
 
 def keep(folder: Path, machine: str) -> bool:
-    """Write down that they were; return whether that worked."""
+    """Write down that the cautions were acknowledged; return whether that worked."""
     try:
         known = _machines(folder)
     except InvalidFile:

@@ -1,7 +1,7 @@
 """The control loop: a thread of its own that owns the driver socket and the engine, and touches nothing else.
 
-Rule of this file: no disk, no user text, no lock. Commands come through a deque, a stop through a deque of its
-own that is read first; both wake the loop. What the engine wants told goes out through one call to the desk.
+Rule of this file: no disk, no user text, no lock. Commands come through one deque and stops through another, which is
+read first; both wake the loop. The engine's replies and events go out through one call to the desk.
 """
 
 import contextlib
@@ -29,7 +29,7 @@ from drillfeed.protocol.spec import Caller
 from drillfeed.protocol.status import Snapshot, State
 
 PARTS_A_TURN = 2_000
-# After so many messages of strangers the link rests, so that they get a share of the loop's time that is bounded.
+# After this many messages of strangers the link rests, so that strangers get a bounded share of the loop's time.
 STRANGE_A_TURN = 32
 STRANGE_REST_S = 0.002
 COMMANDS_A_TURN = 16
@@ -50,7 +50,7 @@ class ControlLoop(threading.Thread):
         deliver: Deliver,
         asleep: Callable[[], float] = lambda: 0.0,
     ) -> None:
-        """Begin nothing yet. `asleep` reads how many seconds the computer has slept."""
+        """Store the arguments; `start` begins. `asleep` reads how many seconds the computer has slept."""
         super().__init__(name="control", daemon=True)
         self.engine = engine
         self.bound: Future[tuple[str, str | None]] = Future()
@@ -74,7 +74,7 @@ class ControlLoop(threading.Thread):
     # Called from other threads.
 
     def stop(self, caller: Caller, token: int | None) -> None:
-        """Stop: put in front of everything and wake the loop."""
+        """Put a stop in front of everything else and wake the loop."""
         self._stops.append((caller, token))
         self._wake()
 
@@ -100,14 +100,14 @@ class ControlLoop(threading.Thread):
         context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         try:
             router, observers = self._bind(context)
-        except LinkTaken as wrong:
+        except LinkTaken as error:
             context.destroy(linger=0)
-            self.bound.set_exception(wrong)
+            self.bound.set_exception(error)
             return
         poller, resting = zmq.Poller(), zmq.Poller()
         poller.register(router, zmq.POLLIN)
-        for one in (poller, resting):
-            one.register(self._wake_read, zmq.POLLIN)
+        for waiting in (poller, resting):
+            waiting.register(self._wake_read, zmq.POLLIN)
         due_s = time.monotonic()
         self.engine.skip_to(due_s)
         try:
@@ -118,7 +118,7 @@ class ControlLoop(threading.Thread):
                 self._count_late(now_s - due_s)
                 if now_s - due_s > TICK_S:
                     due_s = now_s
-                # Each step on its own: a mistake in one keeps neither a stop nor the next setpoint from going out.
+                # Each step is guarded by itself: after a mistake in one, stops and setpoints still go out.
                 self._guarded(self._receive, router, observers)
                 self._guarded(self._hear_strangers, router)
                 self._guarded(self._take, router, observers, now_s)
@@ -138,13 +138,13 @@ class ControlLoop(threading.Thread):
         return router, observers
 
     def _guarded(self, step: Callable[..., None], router: "zmq.Socket[bytes]", *rest: object) -> None:
-        """Run one step; a mistake in drillfeed itself latches a fault and the loop goes on."""
+        """Run one step; if drillfeed itself makes a mistake, latch a fault and let the loop go on."""
         try:
             step(router, *rest)
-        except Exception as wrong:
+        except Exception as error:
             self._log.exception("mistake in the control loop")
             now_s = time.monotonic()
-            fault = Fault("internal", f"{type(wrong).__name__}: {wrong}", now_s, "a mistake in drillfeed", "clear")
+            fault = Fault("internal", f"{type(error).__name__}: {error}", now_s, "a mistake in drillfeed", "clear")
             with contextlib.suppress(Exception):
                 self.engine.latch(fault, now_s)
 
@@ -155,7 +155,7 @@ class ControlLoop(threading.Thread):
         pollers: tuple[zmq.Poller, zmq.Poller],
         due_s: float,
     ) -> None:
-        """Take frames, stops and commands as they come, until the tick is due; while the link rests, no frames."""
+        """Take frames, stops and commands as they come, until the tick is due; take no frames while the link rests."""
         while not self._ending:
             now_s = time.monotonic()
             rests = now_s < self._link_rests_until_s
@@ -165,7 +165,7 @@ class ControlLoop(threading.Thread):
             if left_s < 0.001:
                 time.sleep(left_s)
                 continue
-            # The poller counts whole milliseconds; it takes all but the last, a sleep takes that.
+            # The poller counts whole milliseconds. It waits for all but the last one; a sleep waits for that.
             ready = dict(pollers[rests].poll(int(left_s * 1000)))
             if self._wake_read.fileno() in ready:
                 self._drain_wake()
@@ -179,7 +179,7 @@ class ControlLoop(threading.Thread):
                 pass
 
     def _receive(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None") -> None:
-        """Read what waits: the present driver's frames at once; of strangers a few are kept, then the link rests."""
+        """Read what waits: take the driver's frames at once, keep a few of strangers, then let the link rest."""
         strange = 0
         for _ in range(PARTS_A_TURN):
             if self._stops:
@@ -207,7 +207,7 @@ class ControlLoop(threading.Thread):
             self.engine.receive(peer, frame, time.monotonic())
 
     def _take(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
-        """Carry out what waits: stops first, then pauses, then the rest in the order it came."""
+        """Carry out what waits: stops first, then pauses, then other commands in the order they came."""
         while self._stops:
             caller, token = self._stops.popleft()
             self.engine.stop(caller, token, now_s)
@@ -216,7 +216,7 @@ class ControlLoop(threading.Thread):
         for request in batch:
             self.engine.command(request, now_s)
         if any(request.command.verb == "pause" for request in batch):
-            # What closes the feed is the next setpoint: it goes now, not with the next tick.
+            # The next setpoint closes the feed, so send it now instead of with the next tick.
             self.engine.advance(now_s)
         self._flush(router, observers, now_s)
 
@@ -227,7 +227,7 @@ class ControlLoop(threading.Thread):
 
     def _flush(self, router: "zmq.Socket[bytes]", observers: "zmq.Socket[bytes] | None", now_s: float) -> None:
         for peer, frame in self.engine.take_frames():
-            # What cannot go now is stale when it can; the driver's own watchdog looks after the rest.
+            # A frame that cannot go now would be stale later, so drop it; the driver's own watchdog acts then.
             with contextlib.suppress(zmq.ZMQError):
                 router.send_multipart([peer, frame], zmq.NOBLOCK)
             if observers is not None and b'"kind":"setpoint"' in frame[:32]:
@@ -248,7 +248,7 @@ class ControlLoop(threading.Thread):
         self._worst_late_s = max(self._worst_late_s, late_s)
 
     def _collect(self, now_s: float) -> None:
-        """Collect garbage only where nothing runs and nothing is near."""
+        """Collect garbage only while nothing runs and no set is about to begin."""
         engine = self.engine
         if engine.state not in RESTING_STATES or now_s - self._collected_s < COLLECT_EVERY_S:
             return

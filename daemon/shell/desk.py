@@ -1,8 +1,8 @@
 """The desk between the line server and the control loop: tokens to answers, drills to plans, events to notices.
 
-Rule of this file: the desk never makes a stop wait, nor the end of the daemon. Files are read and plans made by the
-planner, a process of its own that can be given up; a thread waits for it, and only a finished, immutable plan goes to
-the control loop. A path is taken only from somebody at the machine.
+Rule of this file: the desk never makes a stop wait, nor the end of the daemon. The planner, a process of its own that
+can be given up, reads files and makes plans. A thread waits for it, and only a finished, immutable plan goes to the
+control loop. The desk takes a path only from somebody at the machine.
 """
 
 import threading
@@ -71,7 +71,7 @@ class Desk:
         self.clock: Callable[[], float] = time.monotonic
 
     def close(self) -> None:
-        """Let no more plans be made, and wait for none; what is to be written down may take a second."""
+        """End planning without waiting for it; what still has to be written down may take a second."""
         self._planner.close()
         self._aside.end(END_S)
 
@@ -119,14 +119,14 @@ class Desk:
             if reply_to is not None:
                 reply_to(reply)
         if effects.events:
-            # Noted before it is told, so that nobody knows of a throw that a kill could still lose.
+            # Record events before telling them, so that no client knows of a throw that a kill could still lose.
             for event in effects.events:
                 self.record(event)
             self._ring.add(effects.events)
             self.notices_ready()
 
     def aside(self, work: Callable[[], object]) -> None:
-        """Have some work done on the desk's thread, after what waits there."""
+        """Do `work` on the desk's thread, after the work that waits there."""
         self._aside.submit(work)
 
     # On the desk's thread.
@@ -137,9 +137,9 @@ class Desk:
             return reply
         line, at_s = shown_line(command), self.clock()
 
-        def answer(one: Reply) -> None:
-            reply(one)
-            self.record_command(CommandEntry(at_s, line, caller, one.code))
+        def answer(answered: Reply) -> None:
+            reply(answered)
+            self.record_command(CommandEntry(at_s, line, caller, answered.code))
 
         return answer
 
@@ -149,17 +149,17 @@ class Desk:
         return token
 
     def _answered(self, command: Command, caller: Caller, reply: ReplyTo, work: Callable[[], None]) -> None:
-        """Run `work`; whatever goes wrong in it, the client gets an answer."""
+        """Run `work`; the client gets an answer even if the work fails."""
         verb = command.verb
         try:
             check_state(command, self.control.snapshot.state)
             work()
         except Refused as refused:
             reply(refusal(verb, refused))
-        except InvalidFile as wrong:
-            reply(refusal(verb, _file_refusal(wrong, command, caller)))
-        except NotPossible as wrong:
-            reply(refusal(verb, Refused("not-possible", str(wrong), do=wrong.do)))
+        except InvalidFile as error:
+            reply(refusal(verb, _file_refusal(error, command, caller)))
+        except NotPossible as error:
+            reply(refusal(verb, Refused("not-possible", str(error), do=error.do)))
         except Exception:
             self._log.exception("mistake while planning")
             reply(refusal(verb, Refused("internal", "drillfeed made a mistake; see its log")))
@@ -191,7 +191,7 @@ class Desk:
         self.control.post(Request(command, caller, self._token(_with_data(reply, plan)), plan))
 
     def _change(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
-        """Plan a change on top of the newest plan, and wait until it is taken, so that two calls make two steps."""
+        """Plan a change on top of the newest plan and wait until it is taken, so that two changes make two steps."""
         base = based_on(self.control.engine.parts, command.verb)
         plan = None
         if base is not None:
@@ -200,12 +200,12 @@ class Desk:
         self._wait_for(Request(command, caller, 0, plan, base), reply if plan is None else _with_data(reply, plan))
 
     def _wait_for(self, request: Request, reply: ReplyTo) -> None:
-        """Have the control loop carry it out before what waits on this thread goes on."""
+        """Give the control loop a request and wait, so that it is carried out before later work on this thread."""
         answered = threading.Event()
 
-        def answer(one: Reply) -> None:
+        def answer(given: Reply) -> None:
             try:
-                reply(one)
+                reply(given)
             finally:
                 answered.set()
 
@@ -213,7 +213,7 @@ class Desk:
         answered.wait(TAKEN_S)
 
     def _player(self, command: Command) -> Player:
-        """Return who the sides are meant for: as the command says, else who plays, else a right-handed player."""
+        """Return the player for whom sides are meant: from the command, else who plays, else a right-handed one."""
         known = self.practice.at_the_table if self.practice is not None else RIGHT_HANDED
         hand: Hand = "left" if command.values.get("hand", known.hand) == "left" else "right"
         return replace(known, hand=hand, elbow_cm=float(command.values.get("elbow", known.elbow_cm)))
@@ -231,10 +231,10 @@ class Desk:
         check_state_in("players choose", self.control.snapshot.state, CHOSEN_IN)
         player = practice.to_choose(command)
 
-        def answer(one: Reply) -> None:
-            if one.ok:
+        def answer(answered: Reply) -> None:
+            if answered.ok:
                 practice.take(player)
-            reply(one)
+            reply(answered)
 
         self._wait_for(Request(command, caller, 0, player=practice.plays(player)), answer)
 
@@ -255,7 +255,7 @@ class Desk:
         return plans.House(machine, self._drills, player)
 
 
-# What is answered here, or planned here before the control loop carries it out.
+# Commands that the desk answers, or plans before the control loop carries them out.
 ANSWERED_HERE: dict[str, Callable[[Desk, Command, Caller, ReplyTo], None]] = {
     "load": Desk._load,
     "queue": Desk._load,
@@ -270,13 +270,13 @@ ANSWERED_HERE: dict[str, Callable[[Desk, Command, Caller, ReplyTo], None]] = {
 
 def _with_data(reply: ReplyTo, plan: DrillPlan) -> ReplyTo:
     """Return a reply that also tells how a plan differs from what its drill says."""
-    lines = tuple(dict.fromkeys((*plan.notes, *(one.stretch.text for one in plan.sets if one.stretch))))
+    lines = tuple(dict.fromkeys((*plan.notes, *(planned.stretch.text for planned in plan.sets if planned.stretch))))
     return lambda answer: reply(replace(answer, data=lines) if answer.ok else answer)
 
 
-def _file_refusal(wrong: InvalidFile, command: Command, caller: Caller) -> Refused:
-    """Return the refusal of a name or file; who is not the owner learns of no path whether anything lies there."""
-    first = wrong.errors[0]
+def _file_refusal(error: InvalidFile, command: Command, caller: Caller) -> Refused:
+    """Return the refusal of a name or file; only the owner learns whether anything exists at a path."""
+    first = error.errors[0]
     if first.key == "(name)":
         return Refused("unknown-name", f"{first.file}: {first.found}", expected=first.allowed)
     if first.key == "(file)" and caller.role != "owner" and is_path(str(command.values.get("name", ""))):
@@ -285,5 +285,5 @@ def _file_refusal(wrong: InvalidFile, command: Command, caller: Caller) -> Refus
         return Refused("bad-file", f"{first.file} cannot be read as a drill", expected=expected, do=do)
     if not caller.here:
         first = replace(first, file=Path(first.file).name)
-    more = f" (and {len(wrong.errors) - 1} more)" if len(wrong.errors) > 1 else ""
+    more = f" (and {len(error.errors) - 1} more)" if len(error.errors) > 1 else ""
     return Refused("bad-file", f"{first}{more}", do=f"drillfeed check {first.file}")

@@ -1,7 +1,7 @@
-"""The sockets that listen, and the taking in of whoever comes.
+"""The listening sockets, and how they accept connections.
 
-Rule of this file: connections are taken in as fast as they come. Where the process has no file left, one at the door
-goes; the door is never shut for longer than an instant.
+Rule of this file: connections are accepted as fast as they come. If the process has no file left, one connection at the
+door is closed to make room; the door is never shut for longer than an instant.
 """
 
 import asyncio
@@ -37,7 +37,7 @@ class Door:
         loop.add_reader(sock.fileno(), self._accept)
 
     def close(self) -> None:
-        """Take nobody in any more."""
+        """Accept no more connections."""
         if self.sock.fileno() >= 0:
             self._loop.remove_reader(self.sock.fileno())
             self.sock.close()
@@ -49,7 +49,7 @@ class Door:
             except (BlockingIOError, InterruptedError):
                 return
             except ConnectionError:
-                continue  # gone before it was taken in
+                continue  # the client left before it was accepted
             except OSError:
                 if self._free_one():
                     continue
@@ -91,7 +91,7 @@ async def tcp_sockets(loop: asyncio.AbstractEventLoop, host: str, port: int) -> 
 
 
 def unix_socket(path: Path) -> socket.socket:
-    """Bind a Unix socket that its owner alone may open; a stale file is replaced; raises AddressInUse or OSError."""
+    """Bind a Unix socket that only its owner may open, replacing a stale file; raises AddressInUse or OSError."""
     _remove_stale(path)
     sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
@@ -105,7 +105,7 @@ def unix_socket(path: Path) -> socket.socket:
 
 
 def _remove_stale(path: Path) -> None:
-    """Remove a socket file that nobody answers at; raises AddressInUse where something does."""
+    """Remove a socket file at which nobody answers; raises AddressInUse if something does."""
     try:
         mode = path.lstat().st_mode
     except FileNotFoundError:

@@ -1,8 +1,8 @@
 """One listener for each `ipc://` endpoint: a lock beside its socket file, held while the process lives.
 
-Rule of this file: ZeroMQ removes whatever lies at the path before it binds, be it a socket that another daemon listens
-at or a file that is no socket. So nobody binds an `ipc://` path without holding it here. The kernel looks after
-`tcp://` and abstract sockets itself.
+Rule of this file: before ZeroMQ binds, it removes whatever lies at the path, even another daemon's socket or a file
+that is no socket. So nobody binds an `ipc://` path without holding it here. The kernel protects `tcp://` and abstract
+sockets itself.
 """
 
 import fcntl
@@ -20,10 +20,10 @@ ANSWER_S = 1.0
 
 
 class Held:
-    """Holds an endpoint, before it is bound and until it is given back."""
+    """Holds an endpoint from before it is bound until it is released."""
 
     def __init__(self, endpoint: str) -> None:
-        """Take the endpoint; raise LinkTaken where another listens there, or where what lies there is no socket."""
+        """Take the endpoint; raise LinkTaken if another program listens there or the path is no socket."""
         self._number: int | None = None
         path = endpoint.removeprefix(SCHEME)
         if path == endpoint or path.startswith(LOOKED_AFTER_BY_THE_KERNEL):
@@ -45,17 +45,17 @@ class Held:
             raise LinkTaken(f"{endpoint} cannot be bound: {lock}: {error.strerror}") from None
 
     def _see_that_nobody_answers(self, endpoint: str, place: Path) -> None:
-        """Look for a listener that holds no lock; a socket that a killed daemon left answers nobody."""
+        """Look for a listener that holds no lock; a socket that a killed daemon left behind does not answer."""
         try:
             mode = place.lstat().st_mode
         except FileNotFoundError:
             return
         if not stat.S_ISSOCK(mode):
             raise LinkTaken(f"{endpoint} cannot be bound: {place} is no socket; choose another name, or remove it")
-        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as one:
-            one.settimeout(ANSWER_S)
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
+            probe.settimeout(ANSWER_S)
             try:
-                one.connect(os.fspath(place))
+                probe.connect(os.fspath(place))
             except (ConnectionRefusedError, FileNotFoundError):
                 return
         raise _taken(endpoint)

@@ -1,7 +1,7 @@
 """One daemon a thrower: a lock file, held by the system for as long as the process lives.
 
-Rule of this file: the lock is the kernel's, so a daemon that was killed leaves none behind. A disk that is full or
-read-only keeps no daemon from coming up: then a lock file that cannot be written, or else the folder, is locked.
+Rule of this file: the lock is the kernel's, so a daemon that was killed leaves none behind. The daemon also starts on a
+full or read-only disk: it then locks the lock file without writing to it, or else the folder.
 """
 
 import contextlib
@@ -24,7 +24,7 @@ class InstanceLock:
     """Holds the lock of one machine profile in the state folder."""
 
     def __init__(self, folder: Path, machine: str) -> None:
-        """Take the lock; raise AlreadyRunning, with the other's process id, where it is held."""
+        """Take the lock; raise AlreadyRunning, with the other daemon's process id, if another daemon holds it."""
         path = folder / f"{machine}.lock"
         self._number = _opened(path)
         try:
@@ -49,7 +49,7 @@ class InstanceLock:
 
 
 def _opened(path: Path) -> int:
-    """Open the lock file, for reading where the disk cannot be written, or else the folder nearest to it."""
+    """Open the lock file; open it for reading if the disk cannot be written, or else open the nearest folder."""
     with contextlib.suppress(OSError):
         own_folder(path.parent)
         or_set_aside(lambda: check_usable(path), path, None, [])

@@ -1,6 +1,6 @@
-"""The commands that the line server answers itself: one function a verb, one row a verb in `LINE_HANDLERS`.
+"""The commands that the line server answers itself: each verb has one function and one row in `LINE_HANDLERS`.
 
-Rule of this file: nothing here waits. A function returns its reply, or None where the reply comes later.
+Rule of this file: nothing here waits. A function returns its reply, or None if the reply comes later.
 """
 
 import asyncio
@@ -87,8 +87,8 @@ def _pair(server: Server, connection: LineConnection, command: Command, reply: R
         return done("pair", told, (f"role {entered.role}",))
     key = entered.key
 
-    def saved(wrong: OSError | None) -> None:
-        after = "" if wrong is None else f"; the key will be forgotten when the daemon ends ({wrong.strerror})"
+    def saved(error: OSError | None) -> None:
+        after = "" if error is None else f"; the key will be forgotten when the daemon ends ({error.strerror})"
         reply(done("pair", f"{told}; keep the key for later{after}", (f"role {entered.role}", f"key {key}")))
 
     _save(server, saved)
@@ -97,7 +97,9 @@ def _pair(server: Server, connection: LineConnection, command: Command, reply: R
 
 def _paired(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     clients = server.pairings.clients
-    lines = tuple(f"{one.client} {one.role} since {date.fromtimestamp(one.since).isoformat()}" for one in clients)
+    lines = tuple(
+        f"{paired.client} {paired.role} since {date.fromtimestamp(paired.since).isoformat()}" for paired in clients
+    )
     return done("paired", f"{len(lines)} paired", lines)
 
 
@@ -107,12 +109,12 @@ def _unpair(server: Server, connection: LineConnection, command: Command, reply:
         other.caller, other.paired = other.own_caller, None
         other.tell(Notice(serial=0, topic="log", text="this client is no longer paired"))
 
-    def saved(wrong: OSError | None) -> None:
+    def saved(error: OSError | None) -> None:
         text = f"{len(dropped)} forgotten"
-        if wrong is None:
+        if error is None:
             reply(done("unpair", text))
         else:
-            reply(refusal("unpair", Refused("not-recorded", f"{text} until the daemon ends, not on disk ({wrong})")))
+            reply(refusal("unpair", Refused("not-recorded", f"{text} until the daemon ends, not on disk ({error})")))
 
     _save(server, saved)
     return None
@@ -130,14 +132,14 @@ def _relay(server: Server, connection: LineConnection, command: Command, reply: 
 
 
 def _save(server: Server, then: Callable[[OSError | None], None]) -> None:
-    """Write the clients down on a thread of its own, one writing after the other, then call `then`."""
+    """Save the paired clients on another thread, one save after the other, then call `then`."""
 
     async def write() -> None:
         try:
             async with server.saving:
                 await asyncio.to_thread(server.pairings.save)
-        except OSError as wrong:
-            then(wrong)
+        except OSError as error:
+            then(error)
         else:
             then(None)
 

@@ -1,7 +1,7 @@
 """One client of the line server: a bounded row of waiting lines, answered one after the other.
 
-Rule of this file: whatever a client sends, a stop in it acts before anything else is done with those
-bytes, and what is kept for the client stays bounded: 64 waiting lines, some counters, one half line.
+Rule of this file: a stop acts before anything else is done with the bytes that it came in. What is kept for a
+client stays bounded, whatever it sends: 64 waiting lines, some counters, one half line.
 """
 
 import socket
@@ -52,22 +52,22 @@ class Server(Protocol):
         """Return how many bytes a connection may read in one go."""
 
     def rest_from(self, connection: "LineConnection", took_s: float) -> None:
-        """Read no more from a connection for a while, by how long reading took."""
+        """Pause reading from a connection, for longer the longer reading took."""
 
     def give_turn(self, connection: "LineConnection") -> None:
-        """Let a connection have its turn once the others had theirs."""
+        """Give a connection its turn after the others had theirs."""
 
     def give_place(self, connection: "LineConnection") -> None:
         """Give a connection at the door its place."""
 
     def notices_ready(self) -> None:
-        """Pass notices on to those that watch."""
+        """Pass notices on to the connections that watch."""
 
     def warn_of_greeting(self, connection: "LineConnection", refused: Refused) -> None:
         """Warn of a client that speaks another protocol."""
 
     def carry_out(self, connection: "LineConnection", text: str, reply: ReplyTo) -> Reply | None:
-        """Carry out a line; return its reply, or None if that comes later."""
+        """Carry out a line; return its reply, or None if the reply comes later."""
 
     def on_loop(self, call: Callable[[], None]) -> None:
         """Call on the event loop's thread."""
@@ -81,9 +81,9 @@ class LineConnection:
 
     def __init__(self, server: "Server", places: "Places[LineConnection]", caller: Caller, wire: Wire) -> None:
         self.server, self.places, self.caller = server, places, caller
-        self.own_caller = caller  # what it is without a pairing
+        self.own_caller = caller  # who the client is without a pairing
         self._came_from = caller.name
-        self.until_s: float | None = None  # at the door, where there is no place
+        self.until_s: float | None = None  # how long it may stay at the door, if there is no place
         self.paired: str | None = None
         self.watching: Watching = "off"
         self.last_serial = 0
@@ -101,18 +101,18 @@ class LineConnection:
     # Called by its wire
 
     def connection_lost(self) -> None:
-        """Forget what was waiting; what was already handed over goes on."""
+        """Forget the waiting lines; commands that were already handed over go on."""
         self.closing = True
         self._waiting.clear()
         self._transport = None
         self.places.leave(self)
 
     def get_buffer(self) -> memoryview:
-        """Offer a small buffer, smaller the more clients there are, so that one turn of the loop stays short."""
+        """Return a buffer that is smaller the more clients there are, so that one turn of the loop stays short."""
         return self.server.read_into[: self.server.read_share()]
 
     def buffer_updated(self, nbytes: int) -> None:
-        """Take what arrived; where the row is full, look again only after a while: a stop may come."""
+        """Take what arrived; if the row is full, pause reading and read on later, because a stop may come."""
         began_s = self.server.loop_time()
         self._take(bytes(self.server.read_into[:nbytes]))
         if self._waiting.full and self._transport is not None and not self.closing:
@@ -125,12 +125,12 @@ class LineConnection:
             self._transport.resume_reading()
 
     def eof_received(self) -> None:
-        """Answer what is waiting, then close; an unfinished `stop` counts as one."""
+        """Answer the waiting lines, then close; a `stop` without its newline counts as a stop."""
         self._take_events(self._buffer.end())
         self._ended = True
 
     def pause_writing(self) -> None:
-        """Hold back answers and notices until the client has read some."""
+        """Hold back answers and notices until the client has read some of them."""
         self.write_paused = True
 
     def resume_writing(self) -> None:
@@ -148,22 +148,22 @@ class LineConnection:
 
     @property
     def household(self) -> str:
-        """Tell what the address that it came from counts as."""
+        """Return the key under which limits count the address that it came from."""
         return household(self._came_from)
 
     @property
     def keeps_place(self) -> bool:
-        """Tell whether it keeps its place however long it says nothing: it watches."""
+        """Tell whether it keeps its place even in silence: it does if it watches."""
         return self.watching != "off"
 
     @property
     def awaits_stop(self) -> bool:
-        """Tell whether a stop of it was carried out and is not answered yet."""
+        """Tell whether it sent a stop that was carried out and is not answered yet."""
         return self._stops_untold > 0 or any(isinstance(entry, StopAnswer) for entry in self._waiting.entries)
 
     @property
     def stop_only(self) -> bool:
-        """Tell whether it has no place."""
+        """Tell whether it has no place and so may only stop."""
         return self not in self.places.placed
 
     def look(self) -> None:
@@ -172,13 +172,13 @@ class LineConnection:
             self._transport.look()
 
     def settle(self) -> None:
-        """Make a connection that has a place last, and quick."""
+        """Set a connection that has a place to stay alive and to send without delay."""
         if self._transport is not None and self._transport.sock.family != socket.AF_UNIX:
             self._transport.sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
             self._transport.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def make_room(self) -> None:
-        """Give up the place; it was silent for long."""
+        """Give up the place after a long silence."""
         self.tell(Notice(serial=0, topic="closing", text="idle, and another client needs the place"))
         self.close()
 
@@ -213,7 +213,7 @@ class LineConnection:
             elif not isinstance(event, StopByte):
                 self._waiting.enter(event)
         if self._waiting.is_one_pause:
-            self.step()  # a pause waits for no rest after the flood of another
+            self.step()  # a pause acts at once, even while the server rests after another client's flood
         self.server.give_turn(self)
 
     # Answering
@@ -248,7 +248,7 @@ class LineConnection:
         turn = self._outstanding = object()
 
         def answered(reply: Reply) -> None:
-            # A reply called a second time, or after the connection went, finds another line outstanding, or none.
+            # If this is called twice, or after the connection has gone, another line or no line is outstanding.
             if self._outstanding is turn:
                 self._outstanding = None
                 self.send_reply(reply)
@@ -262,7 +262,7 @@ class LineConnection:
         return lambda reply: self.server.on_loop(lambda: on_reply(reply))
 
     def _stop_replied(self, stop: StopCarriedOut, reply: Reply) -> None:
-        # Answered before the lines of others, where none of its own stands before it.
+        # The stop is answered before the lines of other clients, unless lines of its own client stand before it.
         stop.reply = reply
         self.step()
         self.server.give_turn(self)
@@ -277,7 +277,7 @@ class LineConnection:
     # Writing
 
     def send_reply(self, reply: Reply) -> None:
-        """Write a whole reply at once, so that no notice falls inside it."""
+        """Write a whole reply at once, so that no notice splits it."""
         self.write(format_reply(reply))
 
     def tell(self, notice: Notice) -> None:
@@ -290,16 +290,16 @@ class LineConnection:
             self._transport.write(data)
 
     def has_room(self) -> bool:
-        """Tell whether the client reads fast enough to be told more; `resume_writing` follows where it did not."""
+        """Tell whether the client reads fast enough to be sent more; if not, `resume_writing` follows later."""
         return self._transport is not None and not self.closing and not self.write_paused
 
     def end(self) -> None:
-        """Take no more lines; close once the answer that is being given is written."""
+        """Take no more lines; close once the present answer is written."""
         self._waiting.clear()
         self._ended = True
 
     def close(self) -> None:
-        """Send what was written, then close; a client that does not read is cut off after two seconds."""
+        """Send what was written, then close; cut off a client that does not read after two seconds."""
         if self._transport is not None and not self.closing:
             self._transport.close()
             if self._transport.get_write_buffer_size():

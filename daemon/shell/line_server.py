@@ -1,7 +1,7 @@
 """The text command protocol on TCP and a Unix socket, between many clients and one desk.
 
-Rule of this file: a stop goes to the desk the moment its bytes arrive; everything else takes turns (`turns.py`). Who
-has a place is decided in `places.py`, and the desk decides on states; here only lines and roles are looked at.
+Rule of this file: a stop goes to the desk the moment its bytes arrive; everything else takes turns (`turns.py`).
+`places.py` decides who has a place, and the desk checks states; this file checks only lines and roles.
 """
 
 import asyncio
@@ -34,7 +34,7 @@ SWEEP_EVERY_S = 0.25
 
 
 class LineServer:
-    """Hold the connections, give them turns, and pass notices on to those that watch."""
+    """Holds the connections, gives them turns, and passes notices on to those that watch."""
 
     def __init__(
         self,
@@ -52,14 +52,14 @@ class LineServer:
         room = room_for("tcp")
         given = {"places": connections_most, "an_address": connections_most, "at_door": reserve_connections}
         changed = {name: value for name, value in (*given.items(), ("door_s", reserve_s)) if value is not None}
-        # Strangers on the network never take the places of the machine's own socket.
+        # TCP and the machine's own socket have separate places, so strangers on the network never fill the latter.
         self._places = {
             "tcp": Places[LineConnection](replace(room, **changed)),  # type: ignore[arg-type]
             "unix": Places[LineConnection](room_for("unix")),
         }
         self._loop: asyncio.AbstractEventLoop | None = None
         self._doors: list[Door] = []
-        self.read_into = memoryview(bytearray(READ_BYTES))  # one for all: what is read is taken at once
+        self.read_into = memoryview(bytearray(READ_BYTES))  # shared: what is read is taken out at once
         self._socket_file: tuple[Path, int] | None = None
         self._turns = Turns()
         self._notices_planned = False
@@ -75,9 +75,9 @@ class LineServer:
         return str(address[0]), int(address[1])
 
     async def listen_unix(self, path: Path) -> None:
-        """Listen on a Unix socket that its owner alone may open; a stale file is replaced.
+        """Listen on a Unix socket that only its owner may open; replace a stale file.
 
-        Raises AddressInUse where a daemon answers there or the file is no socket, OSError otherwise.
+        Raises AddressInUse if a daemon answers there or the file is no socket, OSError otherwise.
         """
         self._loop = self._turns.loop = loop = asyncio.get_running_loop()
         sock = unix_socket(path)
@@ -101,7 +101,7 @@ class LineServer:
         await asyncio.sleep(0)
 
     def notices_ready(self) -> None:
-        """Tell that there are new notices; may be called from any thread, as often as one likes."""
+        """Plan to pass new notices on; may be called from any thread, any number of times."""
         if self._loop is not None and not self._notices_planned:
             self._notices_planned = True
             self.on_loop(self._pass_notices_on)
@@ -110,19 +110,19 @@ class LineServer:
 
     @property
     def connections(self) -> int:
-        """Tell how many connections there are."""
+        """Return how many connections there are."""
         return sum(len(places.placed) + len(places.at_door) for places in self._places.values())
 
     def read_share(self) -> int:
-        """Tell how many bytes a connection may read at a time: fewer, the more there are."""
+        """Return how many bytes a connection may read at a time: fewer, the more connections there are."""
         return max(READ_BYTES_LEAST, min(READ_BYTES, READ_BYTES_A_TURN // max(1, self.connections)))
 
     def take_in(self, sock: socket.socket, address: object, places: Places[LineConnection]) -> None:
-        """Make a connection of what was accepted, and read what has arrived with it."""
+        """Make a connection of an accepted socket, and read what has already arrived."""
         assert self._loop is not None
         try:
             connection = LineConnection(self, places, caller_of(sock, address), Wire(self._loop, sock))
-        except (OSError, ValueError):  # gone again
+        except (OSError, ValueError):  # the client has already left
             sock.close()
             return
         places.arrive(connection, self._loop.time())
@@ -131,14 +131,14 @@ class LineServer:
             self._plan_sweep()
 
     def give_place(self, connection: LineConnection) -> None:
-        """Give a connection a place, if there is one; without one it may only stop, for a short time."""
+        """Give a connection a place if there is one; without a place it may only stop, and only for a short time."""
         if connection.places.take(connection, self.loop_time()):
             connection.settle()
         else:
             self._plan_sweep()
 
     def give_turn(self, connection: LineConnection) -> None:
-        """Put a connection in the row of those that have something to do."""
+        """Put a connection in the row of connections that have something to do."""
         self._turns.give(connection)
 
     def carry_out(self, connection: LineConnection, text: str, reply: ReplyTo) -> Reply | None:
@@ -168,12 +168,12 @@ class LineServer:
         return None
 
     def on_loop(self, call: Callable[[], None]) -> None:
-        """Run `call` on the server's loop soon, from any thread; after the loop has ended, nothing."""
+        """Run `call` on the server's loop soon, from any thread; do nothing after the loop has ended."""
         if self._loop is not None and not self._loop.is_closed():
             try:
                 self._loop.call_soon_threadsafe(call)
             except RuntimeError:
-                return  # closed between the question and the call: nobody is left to be told
+                return  # the loop closed between the check and the call, so no client is left
 
     def later(self, delay_s: float, call: Callable[[], None]) -> None:
         """Run `call` on the loop after a delay."""
@@ -181,7 +181,7 @@ class LineServer:
             self._loop.call_later(delay_s, call)
 
     def warn_of_greeting(self, connection: LineConnection, refused: Refused) -> None:
-        """Log that somebody spoke another protocol here, at most once in a while: a web page can do so all day."""
+        """Log that a client spoke another protocol; at most once a minute, because a web page can do so all day."""
         now_s = self.loop_time()
         if now_s - self._warned_s >= WARN_EVERY_S:
             self._warned_s = now_s
@@ -189,11 +189,11 @@ class LineServer:
             structlog.get_logger().warning("another protocol on the command line", found=refused.found, address=where)
 
     def rest_from(self, connection: LineConnection, took_s: float) -> None:
-        """Let a connection that floods read on later."""
+        """Let a flooding connection read on later."""
         self._turns.rest_from(connection, took_s, self.later)
 
     def keep(self, task: "asyncio.Future[None]") -> None:
-        """Hold on to a task until it is done; asyncio itself holds it only weakly."""
+        """Keep a reference to a task until it is done, because asyncio keeps only a weak one."""
         self._kept.add(task)
         task.add_done_callback(self._kept.discard)
 
@@ -202,12 +202,12 @@ class LineServer:
         return [connection for connection in self._connections if connection.paired in clients]
 
     def newest_serial(self) -> int:
-        """Tell the serial of the newest notice; 0 where there is none."""
+        """Return the serial of the newest notice; 0 if there is none."""
         kept, _ = self.desk.notices_since(0)
         return kept[-1].serial if kept else 0
 
     def loop_time(self) -> float:
-        """Tell the loop's own monotonic time in seconds."""
+        """Return the loop's own monotonic time in seconds."""
         return self._loop.time() if self._loop is not None else 0.0
 
     # Inside
@@ -226,7 +226,7 @@ class LineServer:
             self.later(SWEEP_EVERY_S, self._sweep)
 
     def _sweep(self) -> None:
-        """Close those whose time at the door is over: one timer for all of them, however many they are."""
+        """Close the connections whose time at the door is over; a single timer serves all of them."""
         self._sweep_planned = False
         for places in self._places.values():
             for connection in places.overdue(self.loop_time()):

@@ -1,8 +1,8 @@
-"""The ROUTER at the daemon's end of the driver link, for all who bind one: bounded in bytes, frames and waiting.
+"""The ROUTER at the daemon's end of the driver link, with bounds on bytes, frames and waiting messages.
 
-Rule of this file: what a peer may cost before it has said a valid hello stands here. A frame over `SOCKET_BYTES_MAX`
-closes its connection before it is in memory, few messages wait for each peer, and a message of many parts is read
-part by part, so that reading it can be left off between two of them.
+Rule of this file: these bounds limit what a peer may cost before it has sent a valid hello. A frame over
+`SOCKET_BYTES_MAX` closes its connection before it is in memory. Few messages wait for each peer. A message of many
+parts is read part by part, so that reading can stop between two parts.
 """
 
 import errno
@@ -12,9 +12,9 @@ import zmq
 from drillfeed.protocol.link import SOCKET_BYTES_MAX
 
 SEND_QUEUE = 256
-# A driver sends some 30 messages in 0.4 s; what waits longer waits at its own end.
+# A driver sends some 30 messages in 0.4 s; further messages wait at the driver's end.
 RECEIVE_QUEUE = 32
-# A peer that connects and never finishes the greeting of ZeroMQ itself.
+# The time for a peer to finish ZeroMQ's own handshake.
 HANDSHAKE_MS = 2_000
 OBSERVER_BYTES_MAX = 1_024
 PARTS_OF_MESSAGE = 2
@@ -25,9 +25,9 @@ class LinkTaken(OSError):
 
 
 def link_socket(context: "zmq.Context[zmq.Socket[bytes]]", endpoint: str) -> "zmq.Socket[bytes]":
-    """Return a ROUTER bound to `endpoint`; raise LinkTaken where that cannot be."""
+    """Return a ROUTER bound to `endpoint`; raise LinkTaken if it cannot be bound."""
     router = context.socket(zmq.ROUTER)
-    # LINGER is -1 by default: the end would wait for a driver that is gone.
+    # LINGER is -1 by default: closing would wait for a driver that is gone.
     router.setsockopt(zmq.LINGER, 0)
     router.setsockopt(zmq.SNDHWM, SEND_QUEUE)
     router.setsockopt(zmq.RCVHWM, RECEIVE_QUEUE)
@@ -38,7 +38,7 @@ def link_socket(context: "zmq.Context[zmq.Socket[bytes]]", endpoint: str) -> "zm
 
 
 def observer_socket(context: "zmq.Context[zmq.Socket[bytes]]", endpoint: str) -> "zmq.Socket[bytes]":
-    """Return a PUB bound to `endpoint`; raise LinkTaken where that cannot be. What observers send are topics."""
+    """Return a PUB bound to `endpoint`; raise LinkTaken if it cannot be bound. Observers send only topics."""
     observers = context.socket(zmq.PUB)
     observers.setsockopt(zmq.LINGER, 0)
     observers.setsockopt(zmq.MAXMSGSIZE, OBSERVER_BYTES_MAX)
@@ -57,14 +57,14 @@ def _bound(socket: "zmq.Socket[bytes]", endpoint: str) -> "zmq.Socket[bytes]":
 
 
 class Parts:
-    """Puts the parts of a ROUTER's messages together again, two of each message at most."""
+    """Joins the parts of a ROUTER's messages, and keeps at most two parts of each."""
 
     def __init__(self) -> None:
         self._parts: list[bytes] = []
         self._beyond = False
 
     def take(self, part: bytes, more: bool) -> tuple[bytes, bytes] | None:
-        """Take the next part; return (peer, frame) at a message's last, the frame empty where it is not one alone."""
+        """Take the next part; after the last one return (peer, frame). The frame is empty if there was not just one."""
         if len(self._parts) < PARTS_OF_MESSAGE:
             self._parts.append(part)
         else:

@@ -1,6 +1,7 @@
 """Where the daemon's own log goes: standard error, plain text without colour.
 
-Rule of this file: a log that cannot be written, as on a full disk, is lost; it ends no thread and holds up no ball.
+Rule of this file: a log line that cannot be written, for example on a full disk, is lost. The error ends no thread and
+delays no ball.
 """
 
 import contextlib
@@ -15,19 +16,19 @@ from drillfeed.protocol.plain import plain
 
 
 class Unfailing:
-    """A text stream that loses what cannot be written, in place of raising OSError or ReaderGone."""
+    """A text stream that loses what cannot be written, instead of raising OSError or ReaderGone."""
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
 
     def write(self, text: str) -> int:
-        """Write the text, or lose it."""
+        """Write the text; lose it on an error."""
         with contextlib.suppress(OSError, ReaderGone):
             self._stream.write(text)
         return len(text)
 
     def flush(self) -> None:
-        """Hand on what was written, or lose it."""
+        """Flush what was written; lose it on an error."""
         with contextlib.suppress(OSError, ReaderGone):
             self._stream.flush()
 
@@ -52,10 +53,10 @@ def log_to_stderr() -> None:
 
 
 def tell(line: str, end: str = "\n") -> None:
-    """Print a line to standard output at once, or lose it, as when the terminal has gone."""
+    """Print a line to standard output at once; lose it on an error, such as a terminal that has gone."""
     print(line, end=end, file=Unfailing(plain_stream(sys.stdout)), flush=True)
 
 
 def draw(text: str) -> None:
-    """Write control characters of ours (a screen, a bell) to standard output at once, or lose them."""
+    """Write our own control characters (a screen, a bell) to standard output at once; lose them on an error."""
     print(text, end="", file=Unfailing(unfiltered(sys.stdout)), flush=True)

@@ -1,6 +1,6 @@
-"""Words to the service manager: ready, alive, stopping, over the socket that it names in the environment.
+"""Messages to the service manager (ready, alive, stopping), over the socket that it names in the environment.
 
-Rule of this file: no service manager, no words. The form is sd_notify(3): datagrams of NAME=VALUE lines.
+Rule of this file: without a service manager nothing is sent. The form is sd_notify(3): datagrams of NAME=VALUE lines.
 """
 
 import os
@@ -14,15 +14,15 @@ class Manager:
     def __init__(self, environ: Mapping[str, str] | None = None) -> None:
         environ = os.environ if environ is None else environ
         address = environ.get("NOTIFY_SOCKET", "")
-        # An address with @ is an abstract one: it begins with a zero byte.
+        # @ stands for an abstract address, which begins with a zero byte.
         self._address = "\0" + address[1:] if address.startswith("@") else address
         meant = environ.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid())
         wanted = environ.get("WATCHDOG_USEC", "")
         self.watchdog_s = int(wanted) / 1e6 if meant and wanted.isdigit() and int(wanted) > 0 else None
-        """How often it wants to hear that all is alive, at the latest; None where it does not ask."""
+        """The longest time between two signs of life that the manager accepts; None if it does not ask for any."""
 
     def tell(self, **words: str) -> bool:
-        """Send words such as READY="1"; return whether there was anybody to send them to. Never waits, never raises."""
+        """Send words such as READY="1"; return whether they were sent. Never waits and never raises."""
         if not self._address:
             return False
         lines = "\n".join(f"{name}={value}" for name, value in words.items())

@@ -1,7 +1,7 @@
-"""What a sub-command prints, on its way to a terminal or a pipe: plain text, and a quiet end where nobody reads on.
+"""What a sub-command prints to a terminal or a pipe: plain text, and a quiet end if the reader has gone.
 
-Rule of this file: all that sub-commands and logs write goes through `Plain`. What a sub-command of ours draws itself
-(a screen, a bell) goes past it, by `unfiltered`, and is made plain line by line before.
+Rule of this file: everything that sub-commands and logs write goes through `Plain`. If a sub-command draws a screen or
+rings a bell itself, it bypasses `Plain` by `unfiltered` and makes each line plain first.
 """
 
 import contextlib
@@ -16,17 +16,17 @@ GONE = 1
 
 
 class ReaderGone(SystemExit):
-    """Whoever read our output has closed it. No OSError, so that nobody takes it for a fault of a file or a socket."""
+    """The reader has closed our output. This is no OSError, so that no handler takes it for a file or socket error."""
 
 
 class Plain:
-    """A text stream that lets only plain text and newlines pass; everything else is that of the stream behind it."""
+    """A text stream that passes only plain text and newlines; other attributes are those of the stream behind it."""
 
     def __init__(self, stream: TextIO) -> None:
         self.unfiltered: TextIO = stream
 
     def write(self, text: str) -> int:
-        """Write text, what the stream's encoding has not as `?`; raise ReaderGone where nobody reads any more."""
+        """Write text, with `?` for what the stream's encoding lacks; raise ReaderGone if the reader has gone."""
         shown = plain_lines(text)
         encoding = getattr(self.unfiltered, "encoding", None) or "utf-8"
         with _quietly():
@@ -39,7 +39,7 @@ class Plain:
             self.write(line)
 
     def flush(self) -> None:
-        """Hand on what was written; raise ReaderGone where nobody reads any more."""
+        """Flush what was written; raise ReaderGone if the reader has gone."""
         with _quietly():
             self.unfiltered.flush()
 
@@ -56,18 +56,18 @@ def _quietly() -> Iterator[None]:
 
 
 def plain_stream(stream: TextIO) -> TextIO:
-    """Return a stream that lets only plain text pass; one that does so already as it is."""
+    """Return a stream that passes only plain text; return a plain stream unchanged."""
     return stream if isinstance(stream, Plain) else cast(TextIO, Plain(stream))
 
 
 def unfiltered(stream: TextIO) -> TextIO:
-    """Return the stream behind a plain one, for what a sub-command draws itself."""
+    """Return the stream behind a plain stream, for what a sub-command draws itself."""
     return stream.unfiltered if isinstance(stream, Plain) else stream
 
 
 @contextlib.contextmanager
 def plain_output() -> Iterator[None]:
-    """Let only plain text pass to standard output and error, and end quietly where nobody reads it any more."""
+    """Pass only plain text to standard output and error, and end quietly if the reader has gone."""
     before = sys.stdout, sys.stderr
     sys.stdout, sys.stderr = plain_stream(before[0]), plain_stream(before[1])
     try:
@@ -84,7 +84,7 @@ def plain_output() -> Iterator[None]:
 
 
 def _let_go(streams: tuple[TextIO, TextIO]) -> None:
-    """Give the interpreter's last flush of a closed pipe somewhere to go."""
+    """Point a closed pipe at the null device, so that the interpreter's last flush does not fail."""
     for stream in streams:
         try:
             stream.flush()

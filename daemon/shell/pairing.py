@@ -1,7 +1,7 @@
-"""Who may be player or coach from elsewhere: codes that are shown, keys that are kept as hashes, tries slowed.
+"""Who may be player or coach from elsewhere: codes that are shown, keys kept as hashes, and waits after wrong tries.
 
-Rule of this file: no password of its own, and no secret at rest. A code lives in memory, for two minutes and for one
-client; a key is kept as a salted hash. Time is an argument. A stop never comes by here.
+Rule of this file: there is no password, and no secret is stored. A code stays in memory, for two minutes and one
+client; a key is kept as a salted hash. Time is an argument. A stop never passes through here.
 """
 
 import hashlib
@@ -24,11 +24,11 @@ from drillfeed.protocol.spec import Role
 FILE = "paired.json"
 CODE_DIGITS = 6
 CODE_S = 120.0
-CODE_TRIES_MOST = 20  # wrong ones from anywhere: one in 50,000 to guess a code, however many addresses try
+CODE_TRIES_MOST = 20  # wrong tries from all addresses together: the chance to guess a code is 1 in 50,000
 KEY_BYTES = 24
 SALT_BYTES = 16
 DIGEST_BYTES = 32
-LATEST_S = 253_402_300_799  # the end of the year 9999, the last that a calendar here knows
+LATEST_S = 253_402_300_799  # the end of the year 9999, the last year that `datetime` knows
 CLIENTS_MOST = 64
 FREE_TRIES = 3
 LONGEST_WAIT_S = 300.0
@@ -54,26 +54,26 @@ class _File(Table):
 
 @dataclass(frozen=True)
 class Code:
-    """A code that is shown just now."""
+    """A code that is shown at present."""
 
     digits: str
     role: PairedRole
     until_s: float
-    wrong: int = 0
+    wrong_tries: int = 0
 
 
 @dataclass(frozen=True)
 class Tries:
     """The wrong tries of one address."""
 
-    wrong: int
+    wrong_tries: int
     last_s: float
     not_before_s: float
 
 
 @dataclass(frozen=True)
 class Entered:
-    """Who has shown a code or a key; `key` is set where it was a code, and is told this once."""
+    """Who has shown a code or a key. After a code, `key` holds the client's new key; it is told only this once."""
 
     client: str
     role: Role
@@ -88,13 +88,13 @@ class Pairings:
         self._codes: dict[PairedRole, Code] = {}
         self._tries: OrderedDict[str, Tries] = OrderedDict()
         self.notes: list[str] = []
-        """What was wrong with the file, where it could not be used: then nobody is paired."""
+        """What was wrong with the file if it could not be used; nobody is paired then."""
         self.clients: tuple[Paired, ...] = ()
         if file is not None:
             self.clients = or_set_aside(lambda: _read(file), file, (), self.notes)
 
     def show_code(self, role: PairedRole, now_s: float) -> str:
-        """Make a code for one client; one shown earlier for that role is over."""
+        """Make a code for one client; an earlier code for that role lapses."""
         digits = f"{secrets.randbelow(10**CODE_DIGITS):0{CODE_DIGITS}d}"
         self._codes[role] = Code(digits, role, now_s + CODE_S)
         return digits
@@ -122,16 +122,16 @@ class Pairings:
 
     def forget(self, client: str) -> tuple[str, ...]:
         """Drop one client, or `all`; returns the numbers dropped; raises Refused (unknown-name)."""
-        dropped = tuple(one.client for one in self.clients if client in (one.client, "all"))
+        dropped = tuple(paired.client for paired in self.clients if client in (paired.client, "all"))
         if not dropped and client != "all":
             raise Refused("unknown-name", f"no client {client[:20]} is paired", do="paired")
-        self.clients = tuple(one for one in self.clients if one.client not in dropped)
+        self.clients = tuple(paired for paired in self.clients if paired.client not in dropped)
         return dropped
 
     def save(self) -> None:
-        """Write the clients down, for their owner's eyes only; raises OSError. May take as long as the disk does."""
+        """Save the clients in a file that only its owner may read; raises OSError. A slow disk makes this slow."""
         if self._file is not None:
-            write_whole(self._file, json.dumps([one.model_dump() for one in self.clients], indent=1))
+            write_whole(self._file, json.dumps([paired.model_dump() for paired in self.clients], indent=1))
 
     def _by_code(self, secret: str, now_s: float, today: int) -> Entered | None:
         if len(secret) != CODE_DIGITS:
@@ -142,16 +142,16 @@ class Pairings:
             elif hmac.compare_digest(code.digits.encode(), secret.encode()):
                 del self._codes[role]
                 return self._admit(role, today)
-            elif code.wrong + 1 >= CODE_TRIES_MOST:
+            elif code.wrong_tries + 1 >= CODE_TRIES_MOST:
                 del self._codes[role]
             else:
-                self._codes[role] = replace(code, wrong=code.wrong + 1)
+                self._codes[role] = replace(code, wrong_tries=code.wrong_tries + 1)
         return None
 
     def _admit(self, role: PairedRole, today: int) -> Entered:
         if len(self.clients) >= CLIENTS_MOST:
             raise Refused("busy", f"{CLIENTS_MOST} clients are paired already", do="paired, then: unpair N")
-        taken = {one.client for one in self.clients}
+        taken = {paired.client for paired in self.clients}
         client = next(name for name in iter(lambda: secrets.token_hex(2), "") if name not in taken)
         key, salt = secrets.token_urlsafe(KEY_BYTES), secrets.token_bytes(SALT_BYTES)
         paired = Paired(client=client, role=role, since=today, salt=salt.hex(), digest=_digest(key, salt))
@@ -160,22 +160,22 @@ class Pairings:
 
     def _by_key(self, secret: str) -> Entered | None:
         client, _, key = secret.partition(".")
-        for one in self.clients:
-            if one.client == client and hmac.compare_digest(_digest(key, bytes.fromhex(one.salt)), one.digest):
-                return Entered(one.client, one.role)
+        for paired in self.clients:
+            if paired.client == client and hmac.compare_digest(_digest(key, bytes.fromhex(paired.salt)), paired.digest):
+                return Entered(paired.client, paired.role)
         return None
 
     def _count_wrong(self, place: str, tries: Tries | None, now_s: float) -> None:
-        wrong = 1 + (tries.wrong if tries else 0)
-        wait_s = 0.0 if wrong < FREE_TRIES else min(2.0 ** (wrong - FREE_TRIES), LONGEST_WAIT_S)
-        self._tries[place] = Tries(wrong, now_s, now_s + wait_s)
+        wrong_tries = 1 + (tries.wrong_tries if tries else 0)
+        wait_s = 0.0 if wrong_tries < FREE_TRIES else min(2.0 ** (wrong_tries - FREE_TRIES), LONGEST_WAIT_S)
+        self._tries[place] = Tries(wrong_tries, now_s, now_s + wait_s)
         self._tries.move_to_end(place)
         if len(self._tries) > ADDRESSES_MOST:
             self._tries.popitem(last=False)
 
 
 def _digest(key: str, salt: bytes) -> str:
-    # A key is 24 random bytes: there is nothing to guess that a slow hash would have to protect.
+    # A key is 24 random bytes. Nobody can guess it, so a slow hash would add nothing.
     return hashlib.blake2b(key.encode(), salt=salt, digest_size=DIGEST_BYTES).hexdigest()
 
 

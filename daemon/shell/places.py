@@ -1,8 +1,9 @@
-"""Who has a place, who stands at the door, and who has to go when there are too many.
+"""Which connections have a place, which stand at the door, and which are closed when there are too many.
 
-Rule of this file: a connection needs a place only for commands other than `stop`. Until it has said one it stands at
-the door, where all that it can do is stop. Whoever comes is let in at once; who has stood there longest goes, and
-never before what it sent has been read. All figures are bounded by the files that this process may have open.
+Rule of this file: a connection needs a place only for commands other than `stop`. Until it sends such a command, it
+stands at the door, where it can only stop. Every new connection is let in at once. If there are too many, the one that
+has stood at the door longest is closed, after what it sent has been read. The number of files that this process may
+open bounds all figures.
 """
 
 import resource
@@ -13,8 +14,8 @@ from typing import Generic, Protocol, TypeVar
 
 PLACES_MOST = {"tcp": 256, "unix": 64}
 AT_DOOR_MOST = {"tcp": 512, "unix": 16}
-FILES_SPARED = 96  # for the links, the journal, and what else a daemon has open
-IDLE_S = 60.0  # before a connection may lose its place to another
+FILES_SPARED = 96  # for the links, the journal, and other files that a daemon has open
+IDLE_S = 60.0  # the silence after which a connection may lose its place to another
 LOOK_AGAIN_S = 0.1
 LOOKED_AT_MOST = 32
 
@@ -27,21 +28,21 @@ class Guest(Protocol):
 
     @property
     def household(self) -> str:
-        """Tell what the address that it came from counts as; always the same."""
+        """Return the key under which limits count the address that it came from; it never changes."""
 
     @property
     def keeps_place(self) -> bool:
-        """Tell whether it keeps its place however long it says nothing."""
+        """Tell whether it keeps its place even in silence."""
 
     @property
     def awaits_stop(self) -> bool:
-        """Tell whether a stop of it was carried out and is not answered yet."""
+        """Tell whether it sent a stop that was carried out and is not answered yet."""
 
     def look(self) -> None:
         """Read and act on what has arrived."""
 
     def make_room(self) -> None:
-        """Give up the place; it was silent for long."""
+        """Give up the place after a long silence."""
 
     def abort(self) -> None:
         """Cut the connection."""
@@ -52,7 +53,7 @@ G = TypeVar("G", bound=Guest)
 
 @dataclass(frozen=True)
 class Room:
-    """How many places there are, how many of them for one address, and how many connections may stand at the door."""
+    """How many places there are, how many one address may have, and how many connections may stand at the door."""
 
     places: int
     an_address: int
@@ -61,7 +62,7 @@ class Room:
 
 
 def room_for(kind: str, files: int | None = None) -> Room:
-    """Divide the files that may be open; `files` is the limit of this process where not given."""
+    """Divide the files that may be open among the listeners; `files` is by default the limit of this process."""
     soft = resource.getrlimit(resource.RLIMIT_NOFILE)[0] if files is None else files
     if soft == resource.RLIM_INFINITY:
         soft = 1 << 16
@@ -84,7 +85,7 @@ class Places(Generic[G]):
         self._look_for_idle_s = float("-inf")
 
     def arrive(self, guest: G, now_s: float) -> None:
-        """Let a connection in, to the door; who has stood there longest goes where there are too many in all."""
+        """Let a connection in to the door; if there are too many in all, close the one that stood there longest."""
         if len(self.placed) >= self.room.places:
             guest.until_s = now_s + self.room.door_s
         while len(self.at_door) + len(self.placed) >= self.room.at_door + self.room.places:
@@ -92,7 +93,7 @@ class Places(Generic[G]):
         self.at_door[guest] = None
 
     def take(self, guest: G, now_s: float) -> bool:
-        """Give a connection at the door a place, if there is one or if another was silent for long."""
+        """Give a connection at the door a place, if there is one or if another connection was silent for long."""
         if guest not in self.at_door:
             return guest in self.placed
         crowded = self._households[guest.household] >= self.room.an_address
@@ -116,13 +117,13 @@ class Places(Generic[G]):
                 del self._households[guest.household]
 
     def turn_one_away(self) -> bool:
-        """Cut a connection at the door, having read what has arrived from it; tell whether there was one."""
+        """Cut a connection at the door after reading what it sent; tell whether one stood there."""
         before = len(self.at_door)
         for guest in list(islice(self.at_door, LOOKED_AT_MOST)):
             if guest.awaits_stop:
                 continue
             guest.look()
-            if len(self.at_door) < before:  # it has left, or has a place now
+            if len(self.at_door) < before:  # it has left, or it has a place now
                 return True
             if not guest.awaits_stop:
                 self._cut(guest)
@@ -133,7 +134,7 @@ class Places(Generic[G]):
         return True
 
     def overdue(self, now_s: float) -> list[G]:
-        """List those whose time at the door is over, and give those time that need none any more."""
+        """List the connections whose time at the door is over; if there are places again, lift their limits instead."""
         full = len(self.placed) >= self.room.places
         late = [guest for guest in self.at_door if guest.until_s is not None and now_s >= guest.until_s]
         if full:
@@ -147,7 +148,7 @@ class Places(Generic[G]):
         guest.abort()
 
     def _free_idle(self, household: str | None, now_s: float) -> bool:
-        # A flood asks all the time; looking through all places each time would be work for every stranger.
+        # A flood asks all the time, so do not look through all places for every stranger.
         if now_s < self._look_for_idle_s:
             return False
         idle = [

@@ -1,7 +1,7 @@
-"""Where plans are worked out: in a process of its own, which is given up when it takes too long.
+"""Plans are worked out in a process of their own, which is given up if it takes too long.
 
-Rule of this file: `ask` waits no longer than its limit, whatever files and figures do to the one who works, and `close`
-waits for nothing. The process reads and plans and touches nothing else; only finished plans come back.
+Rule of this file: `ask` waits no longer than its limit, whatever the files and figures do to the process, and `close`
+hardly waits at all. The process reads files and plans, and does nothing else; only finished plans come back.
 """
 
 import contextlib
@@ -26,7 +26,7 @@ CLOSE_S = 0.5
 SMALLER = "take a smaller drill, or one with fewer variations"
 HEAD = struct.Struct("<I")
 READY, RESULT, REFUSED, TOO_MUCH, MISTAKE = range(5)
-"""What an answer begins with: ready for work; a result; an exception for the client; short of memory; our mistake."""
+"""The kinds of answer: ready for work; a result; an exception for the client; out of memory; a mistake of ours."""
 MOST_ANSWER = 64 * 1024 * 1024
 READ_BYTES = 1024 * 1024
 MODULE = "drillfeed.daemon.shell.planning_process"
@@ -37,21 +37,21 @@ class Planner(Protocol):
     """Works something out for the desk."""
 
     def ask(self, work: Callable[..., _Made], *given: object) -> _Made:
-        """Return what `work(*given)` returns, or raise what it raises; raise Refused where that is given up."""
+        """Return what `work(*given)` returns, or raise what it raises; raise Refused if the work is given up."""
 
     def close(self) -> None:
-        """End at once, also under another thread's `ask`."""
+        """End at once, even during another thread's `ask`."""
 
 
 class InPlace:
-    """Works where it is asked, without a limit: on a virtual clock, and in tests."""
+    """Works in the calling thread, without a limit: on a virtual clock, and in tests."""
 
     def ask(self, work: Callable[..., _Made], *given: object) -> _Made:
         """Return what the work returns."""
         return work(*given)
 
     def close(self) -> None:
-        """Nothing goes on."""
+        """Do nothing: no process runs."""
 
 
 class Lost(Exception):
@@ -59,7 +59,7 @@ class Lost(Exception):
 
 
 class Apart:
-    """Works in a process that stands by; one thread asks. A process that is given up is killed, and another started."""
+    """Works in a process that stands by; one thread asks at a time. A process given up is killed and replaced."""
 
     def __init__(self, limit_s: float = LIMIT_S, ready_s: float = READY_S) -> None:
         self._limit_s, self._ready_s = limit_s, ready_s
@@ -69,9 +69,9 @@ class Apart:
         self._log = structlog.get_logger("planner")
 
     def start(self) -> None:
-        """Have a process stand by; it takes a second to be ready, and nobody waits for that here.
+        """Start a process that stands by. It takes a second to be ready, and this call does not wait for that.
 
-        Where the system starts none, the daemon goes on without plans, and the next `ask` tries again.
+        If the system cannot start a process, the daemon goes on without plans, and the next `ask` tries again.
         """
         with self._changing:
             if self._process is None and not self._closed:
@@ -81,7 +81,7 @@ class Apart:
                     self._log.warning("no planner", why=str(error))
 
     def ask(self, work: Callable[..., _Made], *given: object) -> _Made:
-        """Have the process work it out; raise what the work raises, or Refused where it is given up."""
+        """Let the process do the work; raise what the work raises, or Refused if it is given up."""
         with self._asking:
             self.start()
             process = self._process
@@ -107,7 +107,7 @@ class Apart:
         return made
 
     def _asked(self, process: subprocess.Popen[bytes], message: bytes) -> tuple[int, Any]:
-        """Send work and receive the answer; the time for the work begins when the process is ready for it."""
+        """Send work and receive the answer; the time limit starts when the process is ready for work."""
         if not self._ready:
             _receive(process, time.monotonic() + self._ready_s)
             self._ready = True
@@ -117,7 +117,7 @@ class Apart:
         return kind, answer
 
     def close(self) -> None:
-        """Kill the process; an `ask` under way is refused. Nothing is waited for longer than `CLOSE_S`."""
+        """Kill the process and refuse an `ask` that is under way; wait no longer than `CLOSE_S` for it."""
         with self._changing:
             self._closed = True
             process, self._process = self._process, None
@@ -125,7 +125,7 @@ class Apart:
             return
         with contextlib.suppress(OSError):
             process.kill()
-        if self._asking.acquire(timeout=CLOSE_S):  # who asks uses the pipes, and closes them
+        if self._asking.acquire(timeout=CLOSE_S):  # an `ask` under way uses the pipes, and closes them itself
             _kill(process)
             self._asking.release()
 
@@ -140,7 +140,7 @@ class Apart:
 
 
 def _started() -> subprocess.Popen[bytes]:
-    # -P: nothing of the folder that the daemon happens to run in is imported. One thread is enough for small figures.
+    # -P keeps modules of the current folder from being imported. One thread is enough for such small arrays.
     process = subprocess.Popen(
         [sys.executable, "-P", "-m", MODULE],
         stdin=subprocess.PIPE,
@@ -155,7 +155,7 @@ def _started() -> subprocess.Popen[bytes]:
 
 
 def _kill(process: subprocess.Popen[bytes]) -> None:
-    """Kill a process and close its pipes; one that the system cannot end just now is not waited for."""
+    """Kill a process and close its pipes; do not wait long for a process that the system cannot end now."""
     with contextlib.suppress(OSError):
         process.kill()
     with contextlib.suppress(subprocess.TimeoutExpired):
@@ -167,7 +167,7 @@ def _kill(process: subprocess.Popen[bytes]) -> None:
 
 
 def _wait(number: int, event: int, until_s: float) -> None:
-    """Wait until a pipe can be used; raise TimeoutError."""
+    """Wait until a pipe can be used; raise TimeoutError if the time is over first."""
     poller = select.poll()
     poller.register(number, event)
     left_s = until_s - time.monotonic()
@@ -203,6 +203,6 @@ def _read(process: subprocess.Popen[bytes], length: int, until_s: float) -> byte
 
 
 def answer_of(kind: int, answer: Any) -> bytes:
-    """Return a whole answer as it goes over the pipe."""
+    """Return an answer in the form in which it goes over the pipe."""
     message = pickle.dumps((kind, answer), pickle.HIGHEST_PROTOCOL)
     return HEAD.pack(len(message)) + message

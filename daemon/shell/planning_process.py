@@ -1,8 +1,8 @@
-"""The process that plans: reads work from standard input, answers on standard output, and ends with its input.
+"""The process that plans: it reads work from standard input, answers on standard output, and ends with its input.
 
-Rule of this file: it reads files and works figures out, no more. What it takes is bounded by the system: memory by a
-limit on its data, and the time for one piece of work by a limit on the processor, so that it never outlives a daemon
-that was killed in the middle of it.
+Rule of this file: the process reads files and computes, and does nothing else. The system bounds its memory by a limit
+on its data, and the time for one piece of work by a limit on processor time. So it does not outlive a daemon that was
+killed in the middle of some work.
 """
 
 import contextlib
@@ -21,11 +21,11 @@ from drillfeed.daemon.validation import InvalidFile
 
 MEMORY_BYTES = 512 * 1024 * 1024
 NICER = 5
-assert plans  # imported beforehand, so that the first plan takes no longer than the next
+assert plans  # imported early, so that the first plan takes no longer than the next
 
 
 def _bound_memory() -> None:
-    """Allow so much more than what is in use now; a system that does not tell what that is sets no limit."""
+    """Allow `MEMORY_BYTES` more than is in use now; set no limit if the system does not tell how much that is."""
     with contextlib.suppress(OSError, ValueError), Path("/proc/self/status").open() as status:
         used = next(int(line.split()[1]) * 1024 for line in status if line.startswith("VmData:"))
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
@@ -33,7 +33,7 @@ def _bound_memory() -> None:
 
 
 def _bound_time() -> None:
-    """Let the system end this process where the work before it takes twice the time that is waited for it."""
+    """Let the system end this process if the next work takes twice the time that the planner waits for it."""
     used = resource.getrusage(resource.RUSAGE_SELF)
     most_s = int(used.ru_utime + used.ru_stime + 2 * LIMIT_S) + 1
     with contextlib.suppress(OSError, ValueError):
@@ -54,11 +54,11 @@ def _answer(message: bytes) -> bytes:
 
 def main() -> None:
     """Answer until the input ends."""
-    for number in (signal.SIGINT, signal.SIGHUP):  # a terminal's; the daemon ends this process
+    for number in (signal.SIGINT, signal.SIGHUP):  # these come from a terminal; the daemon ends this process
         signal.signal(number, signal.SIG_IGN)
     work: BinaryIO = sys.stdin.buffer
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb", buffering=0)
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # whatever is printed is no answer
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # so that printed text does not mix with answers
     with contextlib.suppress(OSError):
         os.nice(NICER)
     _bound_memory()

@@ -1,7 +1,7 @@
-"""What the desk has worked out for it: from names to plans and listings, reading the files on the way.
+"""The work that the desk gives to the planner: read files by name, and make plans and listings of them.
 
-Rule of this file: plain functions of what can be sent to another process and back; no state, no clock, no chance. The
-same arguments give the same plan, in whatever process.
+Rule of this file: plain functions whose arguments and results can be sent to another process; no state, no clock, no
+chance. The same arguments give the same plan in any process.
 """
 
 from collections.abc import Mapping
@@ -26,7 +26,7 @@ ONE_BALL_PER_MIN = 20.0
 
 @dataclass(frozen=True)
 class House:
-    """What every plan is made with: the machine with its trims, the folder of the user's own drills, who plays."""
+    """What every plan needs: the machine with its trims, the folder of the user's own drills, and who plays."""
 
     machine: Machine
     drills: Path | None
@@ -63,7 +63,7 @@ def changed_plan(house: House, base: DrillPlan, verb: str, swap: tuple[str, str]
 
 
 def listed(house: House, of: str) -> list[str]:
-    """Return the listing of `drills`, `balls` or `machines`; raise InvalidFile where ball files are broken."""
+    """Return the listing of `drills`, `balls` or `machines`; raise InvalidFile if a ball file is broken."""
     return listing_lines(of, house.machine, house.drills, house.player)
 
 
@@ -73,7 +73,7 @@ def ball_types(house: House) -> dict[str, BallType]:
 
 
 def ball_named(name: str, balls: Mapping[str, BallType]) -> BallType:
-    """Return a ball type by its name; raise InvalidFile with near names where there is none."""
+    """Return a ball type by its name; raise InvalidFile with similar names if there is none."""
     if name in balls:
         return balls[name]
     import difflib

@@ -1,7 +1,7 @@
 """Commands about the practice that need no machine: players, trims, what was practised today.
 
-Rule of this file: it runs on the desk's own thread, where a slow disk keeps no ball waiting. Who plays is known only
-until the daemon ends, so that nobody's balls are counted as another's tomorrow.
+Rule of this file: this code runs on the desk's own thread, where a slow disk delays no ball. The chosen player is not
+kept across restarts, so that one player's balls are not counted as another's tomorrow.
 """
 
 import time
@@ -43,7 +43,7 @@ _Answer = TypeVar("_Answer")
 
 @dataclass
 class Practice:
-    """The journal and the folder behind the commands; `player` is who plays, as they were when they were chosen."""
+    """The journal and the folder behind the commands; `player` is who plays, with the data of when they were chosen."""
 
     machine: Machine
     folder: Path
@@ -54,17 +54,17 @@ class Practice:
     clock: Callable[[], float] = time.monotonic
     today: Callable[[], datetime] = datetime.now
     notes: tuple[str, ...] = ()
-    """What was set aside at the start."""
+    """Which files were set aside at the start."""
 
     def players(self, command: Command) -> Reply:
-        """List the players or add one; who plays is chosen by `to_choose` and `take`."""
+        """List the players or add a player; `to_choose` and `take` choose who plays."""
         values = command.values
         action, name = values.get("action", "list"), str(values.get("name", ""))
         if action == "add":
             return self._add(command, name)
         self._no_more_words(command, not name)
         known = self._ask(all_players)
-        lines = [f"{_told(one)}{self._plays(one)}" for one in known]
+        lines = [f"{_told(player)}{self._plays(player)}" for player in known]
         return done("players", f"{counted(len(known), 'player')}; {self._who()}", tuple(lines))
 
     def _add(self, command: Command, name: str) -> Reply:
@@ -82,7 +82,7 @@ class Practice:
             raise Refused("bad-argument", f"{action} takes no more words", do="players add NAME hand left level club")
 
     def to_choose(self, command: Command) -> Player | None:
-        """Return who is to play; None for nobody in particular. Raises Refused where there is none of that name."""
+        """Return who is to play; None for nobody in particular. Raises Refused if no player has that name."""
         self._no_more_words(command)
         name = str(command.values.get("name", ""))
         return self._ask(lambda connection: find_player(connection, name)) if name else None
@@ -92,13 +92,13 @@ class Practice:
         return None if player is None else ChosenPlayer(player.name, self.profiles.of(player.level))
 
     def take(self, player: Player | None) -> None:
-        """Let somebody play, once the engine has taken the limits; called from the control loop, so it only notes."""
+        """Set who plays after the engine took the limits; called from the control loop, so it only takes a note."""
         self.player = player
         self.journal.note(PlayerEntry(self.clock(), player.id if player else None, player.level if player else None))
 
     @property
     def at_the_table(self) -> AtTable:
-        """Return who plays as plans need to know it: hand, elbow and limits."""
+        """Return what plans need to know of the player: hand, elbow and limits."""
         player = self.player
         if player is None:
             return RIGHT_HANDED
@@ -106,10 +106,10 @@ class Practice:
         elbow_cm = ELBOW_CM if player.elbow_cm is None else player.elbow_cm
         return AtTable(hand, elbow_cm, self.profiles.of(player.level))
 
-    def _plays(self, one: Player) -> str:
-        if self.player is None or self.player.id != one.id:
+    def _plays(self, player: Player) -> str:
+        if self.player is None or self.player.id != player.id:
             return ""
-        return ", plays" if self.player == one else f", plays as chosen: {_told(self.player).partition(': ')[2]}"
+        return ", plays" if self.player == player else f", plays as chosen: {_told(self.player).partition(': ')[2]}"
 
     def _who(self) -> str:
         return f"{self.player.name} plays" if self.player else "nobody in particular plays"
@@ -120,7 +120,7 @@ class Practice:
         midnight = now.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
         found = self._ask(
             lambda connection: (
-                [one for one in reading.sessions(connection, since=midnight) if one.sets],
+                [session for session in reading.sessions(connection, since=midnight) if session.sets],
                 reading.loads(connection, now),
                 reading.shares(connection, [s for s in reading.all_sets(connection) if s.began_at >= midnight]),
             )
@@ -128,7 +128,7 @@ class Practice:
         return done("history", f"{counted(len(found[0]), 'session')} today", tuple(today_lines(*found, self.limits)))
 
     def trim(self, command: Command, balls: Mapping[str, BallType]) -> Reply:
-        """Tell or change how much longer, or further to a side, a ball type is to land."""
+        """Tell or change how much longer, or further to a side, a ball type lands."""
         name = str(command.values["ball"])
         ball, way, by = ball_named(name, balls), command.values.get("way"), command.values.get("by")
         was = self.machine.trims.of(name)
@@ -150,25 +150,25 @@ class Practice:
     def _keep(self, trims: Trims) -> None:
         try:
             keep_trims(self.folder, self.machine.name, trims)
-        except OSError as wrong:
-            raise Refused("not-recorded", f"the trim cannot be kept: {wrong.strerror or wrong}") from wrong
+        except OSError as error:
+            raise Refused("not-recorded", f"the trim cannot be kept: {error.strerror or error}") from error
 
     def warnings(self) -> tuple[str, ...]:
-        """Tell what was set aside at the start, what is not recorded, and whose balls of the day or week are many."""
+        """Tell what was set aside at the start, what is not recorded, and who has had many balls this day or week."""
         return (*self.notes, *self.journal.warnings(), *warnings_of(self.journal.loads, self.limits))
 
     def _ask(self, question: Callable[[Connection], _Answer]) -> _Answer:
         try:
             return self.journal.ask(question).result(ANSWER_S)
         except (TypeError, ValueError, OverflowError, KeyError) as error:
-            # A time that no calendar has, text where a figure belongs: nothing of ours was written so.
+            # A time outside the calendar, or text in place of a number: drillfeed never writes such a row.
             raise Refused("not-recorded", f"the journal holds what makes no sense: {error}", do="status") from None
-        except (NotRecorded, Late) as wrong:
-            raise Refused("not-recorded", f"the journal cannot be used: {wrong or 'no answer'}", do="status") from None
+        except (NotRecorded, Late) as error:
+            raise Refused("not-recorded", f"the journal cannot be used: {error or 'no answer'}", do="status") from None
 
 
 def _look_at_way(way: str, ball: BallType, machine: Machine) -> None:
-    """Raise Refused where a machine has nothing to move a ball that way with."""
+    """Raise Refused if a machine cannot move a ball's landing that way."""
     if way in ("left", "right") and machine.pan is None:
         raise Refused(
             "not-possible",
@@ -186,7 +186,7 @@ def _look_at_way(way: str, ball: BallType, machine: Machine) -> None:
 
 
 def _moved(was: Trim, way: str, by_cm: float) -> Trim:
-    """Return a trim moved on; raise Refused past what a trim file may hold."""
+    """Return a trim moved by `by_cm`; raise Refused if that is more than a trim file may hold."""
     longer, leftward = WAYS[way]
     long_cm, left_cm = round(was.long_cm + longer * by_cm, 1), round(was.left_cm + leftward * by_cm, 1)
     moved_cm = long_cm if longer else left_cm

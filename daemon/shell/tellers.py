@@ -1,6 +1,6 @@
-"""Who is told what the engine says: the shape of that call, and the bounded ring behind `watch`.
+"""How the engine's events reach clients: the type of that call, and the bounded ring behind `watch`.
 
-Rule of this file: a ring never grows; who falls behind is told how much was missed.
+Rule of this file: the ring never grows; a client that falls behind is told how many notices it missed.
 """
 
 from collections import deque

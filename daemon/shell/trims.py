@@ -1,12 +1,12 @@
-"""Trims from day to day: a file of the machine's in the state folder, over the one that lies beside the profile.
+"""Trims that last: a file for each machine in the state folder, on top of the file beside the profile.
 
-For a ball type that is in both, the one in the state folder wins: it was typed at this table, later, and a profile may
-be shared or read-only. The first `trim` typed copies the trims beside the profile along; from then on those ball types
-follow what is typed, and `drillfeed calibrate --trim` reaches the daemon only for others. To go back to the profile's,
-end the daemon and throw the file in the state folder away.
+If a ball type is in both files, the trim in the state folder wins: it was typed later, at this table, and a profile may
+be shared or read-only. The first `trim` that is typed also copies the trims beside the profile. From then on those ball
+types follow what is typed, and `drillfeed calibrate --trim` reaches the daemon only for other ball types. To go back to
+the profile's trims, end the daemon and delete the file in the state folder.
 
-Rule of this file: apart from calibration, so that either can be thrown away without the other; written whole or not at
-all.
+Rule of this file: trims are separate from calibration, so that either can be deleted without the other. A file is
+written whole or not at all.
 """
 
 from pathlib import Path
@@ -23,15 +23,15 @@ def trims_file(folder: Path, machine: str) -> Path:
 
 
 def with_kept_trims(folder: Path, machine: Machine) -> Machine:
-    """Return the machine with the trims that were kept, where there are any; raise InvalidFile."""
+    """Return the machine with the trims that were kept, if there are any; raise InvalidFile."""
     path = trims_file(folder, machine.name)
     try:
         kept = validate(Trims, read_toml(path, own=True), str(path))
     except NoFile:
         return machine
     trims = machine.trims
-    for one in kept.trim:
-        trims = trims.with_trim(one)
+    for trim in kept.trim:
+        trims = trims.with_trim(trim)
     return machine.model_copy(update={"trims": trims})
 
 

@@ -1,7 +1,7 @@
-"""Whose turn it is: a few lines a turn for all connections together, then a rest.
+"""Turns of the connections: a few lines a turn for all connections together, then a rest.
 
-Rule of this file: nobody's lines keep another's waiting, and no flood takes the processor from the control loop: after
-each turn, and after what was read of those that flood, comes a rest that is longer than the work was.
+Rule of this file: no client's lines keep another's waiting, and no flood takes the processor from the control loop.
+After each turn, and after each reading from a client that floods, the server rests for longer than the work took.
 """
 
 import asyncio
@@ -10,18 +10,18 @@ from collections.abc import Callable
 from typing import Protocol
 
 LINES_A_TURN = 8
-RESTS = 3.0  # times as long as the turn, or the reading, before it
+RESTS = 3.0  # a rest is this many times as long as the turn or the reading before it
 READ_REST_LEAST_S = 0.002
 
 
 class Turner(Protocol):
-    """What is asked of a connection here."""
+    """What a turn needs of a connection."""
 
     in_turn: bool
     closing: bool
 
     def step(self) -> bool:
-        """Deal with one line; tell whether there is another that can be dealt with now."""
+        """Deal with one line; tell whether another line can be dealt with now."""
 
     def read_on(self) -> None:
         """Go on reading after a rest."""
@@ -45,7 +45,7 @@ class Turns:
         self._plan()
 
     def rest_from(self, turner: Turner, took_s: float, later: Callable[[float, Callable[[], None]], None]) -> None:
-        """Let a connection that floods read on later: the more of them there are, the later."""
+        """Let a connection that floods read on later; the more such connections there are, the later."""
         self._flooding += 1
 
         def read_on() -> None:

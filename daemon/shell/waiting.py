@@ -1,6 +1,6 @@
 """The lines of one client that wait for their answers: a bounded row.
 
-Rule of this file: what waits is 64 lines and some counters, whatever is sent; each line is answered in its place.
+Rule of this file: whatever a client sends, at most 64 lines and some counters wait. Each line is answered in its order.
 """
 
 from collections import deque
@@ -21,21 +21,21 @@ TOO_FAST = Refused(
 
 @dataclass
 class TooFast:
-    """So many lines in a row that were thrown away; each is refused when its turn comes."""
+    """`count` lines in a row that were thrown away; each is refused when its turn comes."""
 
     count: int
 
 
 @dataclass
 class StopCarriedOut:
-    """One stop that was carried out at once; its reply comes a moment later."""
+    """A stop that was carried out at once; its reply comes a moment later."""
 
     reply: Reply | None = None
 
 
 @dataclass
 class StopAnswer:
-    """So many stop lines in a row, all carried out by one stop; each is answered when its turn comes."""
+    """`count` stop lines in a row, all carried out by one stop; each is answered when its turn comes."""
 
     stop: StopCarriedOut
     count: int = 1
@@ -45,7 +45,7 @@ Waiting = Line | BadLine | TooFast | StopAnswer
 
 
 class WaitingRow:
-    """What waits, in the order it came."""
+    """The waiting lines, in the order they came."""
 
     def __init__(self) -> None:
         self.entries: deque[Waiting] = deque()
@@ -61,12 +61,12 @@ class WaitingRow:
 
     @property
     def is_one_pause(self) -> bool:
-        """Tell whether all that waits is one pause."""
+        """Tell whether a single pause is all that waits."""
         head = self.entries[0] if len(self.entries) == 1 else None
         return isinstance(head, Line) and head.text.strip().lower() == "pause"
 
     def enter(self, event: Line | BadLine) -> None:
-        """Take a line, or count it among those thrown away."""
+        """Take a line, or count it as thrown away if the row is full."""
         if self.full:
             self._enter_too_fast()
         else:
@@ -89,7 +89,7 @@ class WaitingRow:
         self._lines -= 1
 
     def take(self, head: StopAnswer | TooFast, most: int) -> int:
-        """Take up to `most` of the lines that the first entry stands for; returns how many."""
+        """Take up to `most` of the lines for which the first entry stands; return how many were taken."""
         now = min(head.count, most)
         head.count -= now
         if not head.count:
@@ -97,7 +97,7 @@ class WaitingRow:
         return now
 
     def clear(self) -> None:
-        """Forget all of it."""
+        """Forget all waiting lines."""
         self.entries.clear()
         self._lines = 0
 

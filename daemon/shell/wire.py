@@ -1,7 +1,7 @@
-"""One accepted socket: reads when something arrives, writes at once what fits, keeps a bounded rest.
+"""One accepted socket: it reads when something arrives, writes at once what fits, and keeps a bounded rest.
 
-Rule of this file: nothing here waits and nothing is queued for reading. The socket is closed the moment it is given up,
-so that its file is free again; its owner is told a turn of the loop later.
+Rule of this file: nothing here waits, and nothing is queued for reading. The socket is closed the moment it is given
+up, which frees its file; its owner is told one turn of the loop later.
 """
 
 import asyncio
@@ -15,16 +15,16 @@ WRITE_LOW_BYTES = 8_192
 
 
 class Owner(Protocol):
-    """What a wire tells and asks."""
+    """What a wire calls on its owner."""
 
     def get_buffer(self) -> memoryview:
-        """Return where the next bytes go; its length is how many may be read."""
+        """Return the buffer for the next bytes; its length is how many may be read."""
 
     def buffer_updated(self, nbytes: int) -> None:
-        """Take so many bytes from the buffer."""
+        """Take `nbytes` bytes from the buffer."""
 
     def eof_received(self) -> None:
-        """Know that no more will come."""
+        """Note that no more bytes will come."""
 
     def pause_writing(self) -> None:
         """Write no more for now: the other end does not read."""
@@ -33,7 +33,7 @@ class Owner(Protocol):
         """Go on writing."""
 
     def connection_lost(self) -> None:
-        """Know that the socket is closed."""
+        """Note that the socket is closed."""
 
 
 class Wire:
@@ -45,31 +45,31 @@ class Wire:
         self._loop, self.sock = loop, sock
         self._rest = bytearray()
         self._paused = self._ended = self._closing = self._closed = self._full = False
-        self._reads = self._writes = False  # is the loop asked to tell?
+        self._reads = self._writes = False  # whether the loop watches the socket for reading, for writing
 
     def serve(self, owner: Owner) -> None:
-        """Read for an owner what has arrived already, and then whatever comes."""
+        """Read for an owner: first what has already arrived, then whatever comes."""
         self._owner = owner
         self.look()
         if not (self._closed or self._closing or self._paused or self._ended):
             self._ask_to_read(True)
 
     def look(self) -> None:
-        """Read what has arrived already, up to a bound."""
+        """Read what has already arrived, up to a bound."""
         for _ in range(READS_AT_MOST):
             if not self._read():
                 return
 
     def pause_reading(self) -> None:
-        """Leave in the system what arrives."""
+        """Stop reading; what arrives stays in the system's buffer."""
         self._listen(paused=True)
 
     def resume_reading(self) -> None:
-        """Read on."""
+        """Go on reading."""
         self._listen(paused=False)
 
     def get_write_buffer_size(self) -> int:
-        """Tell how many bytes wait to be written."""
+        """Return how many bytes wait to be written."""
         return len(self._rest)
 
     def write(self, data: bytes) -> None:
@@ -88,7 +88,7 @@ class Wire:
             self._owner.pause_writing()
 
     def close(self) -> None:
-        """Write what waits, then close; nothing more is read."""
+        """Write what waits, then close; read nothing more."""
         if self._closed or self._closing:
             return
         self._listen(paused=True)
@@ -111,7 +111,7 @@ class Wire:
         self._read()
 
     def _read(self) -> bool:
-        """Read once; tell whether there may be more."""
+        """Read once; tell whether more may have arrived."""
         if self._closed or self._closing or self._paused or self._ended:
             return False
         buffer = self._owner.get_buffer()
@@ -141,7 +141,7 @@ class Wire:
             self.abort()
 
     def _send(self, data: bytes | bytearray) -> int | None:
-        """Send what fits; None where the connection is broken."""
+        """Send what fits; return None if the connection is broken."""
         sent = self._tried(lambda: self.sock.send(data))
         return None if self._closed else sent or 0
 

@@ -1,1 +1,1 @@
-"""One module a sub-command of the drillfeed command, imported only when it is called."""
+"""The sub-commands of the drillfeed command: one module for each, imported only when it is called."""

@@ -1,4 +1,4 @@
-"""`drillfeed aim`: from the ball wanted to wheel speeds and tilt, every arc of it."""
+"""`drillfeed aim`: find wheel speeds and tilt for a requested ball, for every arc that reaches it."""
 
 import argparse
 from typing import TYPE_CHECKING
@@ -21,7 +21,7 @@ examples:
 
 
 def add_machine(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments that choose a machine and what was learnt about it."""
+    """Add the arguments that choose a machine and its calibration."""
     parser.add_argument("--machine", default="club-build", metavar="M", help="machine profile: a name or a file")
     parser.add_argument("--calibration", metavar="FILE", help="its calibration, instead of the one beside the profile")
 
@@ -39,7 +39,7 @@ def machine_for(args: argparse.Namespace) -> "Machine":
 
 
 def thrower_for(args: argparse.Namespace, machine: "Machine") -> "Thrower":
-    """Return the machine as aiming sees it, in the air of the arguments; raise ValueError for senseless air."""
+    """Return the machine in the form that aiming uses, in the given air; raise ValueError if the air is impossible."""
     from drillfeed.daemon.aim.thrower import thrower_of
     from drillfeed.daemon.physics.air import air_at
 
@@ -66,7 +66,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the solutions, best first; return 0, or 2 with reason and nearest ball where there is none."""
+    """Print the solutions, best first; return 0, or 2 with reason and nearest ball if there is none."""
     import json
     import sys
 
@@ -94,16 +94,16 @@ def run(args: argparse.Namespace) -> int:
             roll_deg=roll_deg,
             arc=args.arc,
         )
-    except (ValueError, InvalidFile) as wrong:
-        print(f"drillfeed aim: {wrong}", file=sys.stderr)
+    except (ValueError, InvalidFile) as error:
+        print(f"drillfeed aim: {error}", file=sys.stderr)
         return 2
     try:
         found = aim(thrower, wish)
-    except NoSolution as wrong:
+    except NoSolution as error:
         if args.json:
-            print(json.dumps(refusal_record(wrong)))
+            print(json.dumps(refusal_record(error)))
         else:
-            print(f"drillfeed aim: {wrong}", file=sys.stderr)
+            print(f"drillfeed aim: {error}", file=sys.stderr)
         return 2
     settings = [Setting(s.speed_mps, s.spin_revps, s.tilt_deg, s.pan_deg, s.roll_deg) for s in found]
     both = list(zip(found, likely_balls(thrower, settings, np.random.default_rng(SEED), until="second"), strict=True))

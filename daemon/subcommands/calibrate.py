@@ -1,4 +1,4 @@
-"""`drillfeed calibrate`: learn a machine from what was measured with a tape, a phone or a tachometer."""
+"""`drillfeed calibrate`: calibrate a machine from measurements with a tape, a phone or a tachometer."""
 
 import argparse
 from typing import TYPE_CHECKING
@@ -22,7 +22,7 @@ examples:
   drillfeed calibrate --live --machine my-thrower.toml     throw test balls and ask where they landed
   drillfeed calibrate --trim rally-topspin --long -5 --machine my-thrower.toml
 """
-MOST_LEFT_OUT = 0.25  # of the rows: with more of them odd, nobody knows which ones are right
+MOST_LEFT_OUT = 0.25  # of the rows; if more rows are odd, nobody can tell which rows are right
 COLUMNS_TEXT = """\
 One row is one setting and what was measured at it; leave blank what was not. Lines that begin with # are skipped.
   top_rpm, bottom_rpm, tilt_deg   as told to the machine (these three are needed)
@@ -72,7 +72,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Fit and write; return 0, 1 where it must not be called calibrated (nothing is written), 2 for mistakes."""
+    """Fit and write; return 0, or 1 if the fit is refused (nothing is written), or 2 for mistakes."""
     import sys
 
     from drillfeed.daemon.validation import InvalidFile
@@ -89,8 +89,8 @@ def run(args: argparse.Namespace) -> int:
             print("drillfeed calibrate: a FILE.csv is needed. Next: drillfeed calibrate --columns", file=sys.stderr)
             return 2
         return _fit(args)
-    except (ValueError, OSError, InvalidFile) as wrong:
-        print(f"drillfeed calibrate: {wrong}", file=sys.stderr)
+    except (ValueError, OSError, InvalidFile) as error:
+        print(f"drillfeed calibrate: {error}", file=sys.stderr)
         return 2
 
 
@@ -122,9 +122,9 @@ def _fit(args: argparse.Namespace) -> int:
 
 
 def _judged(args: argparse.Namespace, thrower: "Thrower", marks: "list[Mark]") -> "tuple[Fit, list[str]]":
-    """Return the fit with odd rows kept or left out as the options or the person say, and those rows in words.
+    """Return the fit, and the odd rows in words; the options or the person decide whether odd rows are left out.
 
-    While nobody has decided, the fit is refused, with the option that decides.
+    If nobody decides, the fit is refused, and the refusal names the option that decides.
     """
     from dataclasses import replace
 
@@ -150,7 +150,7 @@ def _judged(args: argparse.Namespace, thrower: "Thrower", marks: "list[Mark]") -
 
 
 def _left_out(args: argparse.Namespace, odd: "tuple[Doubt, ...]") -> set[int] | None:
-    """Return the places of the rows to leave out, None where nobody decides."""
+    """Return the places of the rows to leave out, or None if nobody decides."""
     import sys
 
     if args.odd_rows is not None:
@@ -171,7 +171,7 @@ def _left_out(args: argparse.Namespace, odd: "tuple[Doubt, ...]") -> set[int] | 
 
 
 def _live(args: argparse.Namespace) -> int:
-    """Throw the test balls, keep every mark in a CSV as it comes, then fit."""
+    """Throw the test balls, write every mark to a CSV file as it comes, then fit."""
     import sys
     import time
     from pathlib import Path
@@ -220,7 +220,7 @@ def _live(args: argparse.Namespace) -> int:
 
 
 def _test_balls(machine: "Machine", count: int) -> list[str]:
-    """Return the names of test balls in turn: every shipped type that this machine throws straight and low."""
+    """Return the names of `count` test balls, taken in turn from the low, shipped types that this machine throws."""
     from drillfeed.daemon.library import load_balls
     from drillfeed.daemon.planning.setting import NotPossible, setting_for
 
@@ -270,7 +270,7 @@ def _lines(found: "Fit") -> list[str]:
 
 
 def _trim(args: argparse.Namespace) -> int:
-    """Move one ball type's aim by so much more, and keep it in the trim file beside the profile."""
+    """Move one ball type's aim further, and keep the trim in the file beside the profile."""
     from drillfeed.daemon.calibration import Trim, beside
     from drillfeed.daemon.library import find, find_ball, load_machine
 

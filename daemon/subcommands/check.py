@@ -1,4 +1,4 @@
-"""`drillfeed check`: read files, name every mistake in them, and say what they come to."""
+"""`drillfeed check`: read files, name every mistake in them, and summarise what they describe."""
 
 import argparse
 
@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check each file; exit 0 where all are good, 2 where one is not."""
+    """Check each file; return 0 if all are good, 2 if any is not."""
     import sys
     from pathlib import Path
 
@@ -38,11 +38,11 @@ def run(args: argparse.Namespace) -> int:
             machine = load_machine(args.machine)
             player = Player(profile=chosen_profile(args))
             lines = check_file(name, machine, Path(args.drills) if args.drills else None, player)
-        except InvalidFile as wrong:
-            print(wrong, file=sys.stderr)
+        except InvalidFile as error:
+            print(error, file=sys.stderr)
             status = 2
-        except NotPossible as wrong:
-            print(f"{name}: not possible on {machine.name}: {wrong}", file=sys.stderr)
+        except NotPossible as error:
+            print(f"{name}: not possible on {machine.name}: {error}", file=sys.stderr)
             status = 2
         else:
             print("\n".join(lines))

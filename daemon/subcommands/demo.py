@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the demo; exit 0 when every ball was dealt with, 1 when something went wrong, 2 on bad arguments."""
+    """Run the demo; return 0 if every ball was dealt with, 1 if something went wrong, 2 for bad arguments."""
     import sys
 
     from drillfeed.daemon.demo.choice import Choice, choose
@@ -32,8 +32,8 @@ def run(args: argparse.Namespace) -> int:
 
     try:
         choice: Choice = choose(args.drill, args.machine, args.balls, args.seed)
-    except (InvalidFile, NotPossible, ValueError) as wrong:
-        print(f"drillfeed demo: {wrong}", file=sys.stderr)
+    except (InvalidFile, NotPossible, ValueError) as error:
+        print(f"drillfeed demo: {error}", file=sys.stderr)
         return 2
     for line in choice.lines():
         print(line)

@@ -1,4 +1,4 @@
-"""`drillfeed drive`: a motor driver as its own process, for a thrower in numbers or for a board at a serial line."""
+"""`drillfeed drive`: a motor driver in its own process, for a simulated thrower or for a board on a serial line."""
 
 import argparse
 from typing import TYPE_CHECKING
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from drillfeed.daemon.machine import Machine
 
     Started = tuple[Board, DriverTraits, Callable[[], None]]
-    """A board, what it declares, and how it is let go of at the end."""
+    """A board, the traits that it declares, and the call that closes it at the end."""
 
 EXAMPLES = """\
 examples:
@@ -67,8 +67,8 @@ def run(args: argparse.Namespace) -> int:
             machine = load_machine(args.machine)
             start = _serial if args.board == "serial" else _simulated
             board, traits, close = start(args, machine, log)
-        except (ValueError, InvalidFile) as wrong:
-            print(wrong, file=sys.stderr)
+        except (ValueError, InvalidFile) as error:
+            print(error, file=sys.stderr)
             return 2
         ending = Ending()
         ending.catch()
@@ -82,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def shown_to_the_driver(note: "Note", out: "TextIO") -> "Note":
-    """Return `note` that also prints, for whoever started the driver, why it does not fit the daemon's machine."""
+    """Return a `note` that also prints, for the person who started the driver, why it does not fit the machine."""
 
     def noted(event: str, t: float, /, **what: object) -> None:
         note(event, t, **what)
@@ -105,7 +105,7 @@ def _simulated(args: argparse.Namespace, machine: "Machine", log: "EventLog") ->
 
     faults = [parse_fault(text) for text in args.fault]
     board = simulated_thrower(machine, np.random.default_rng(args.seed), time.monotonic(), log, faults)
-    # The one thing a person does at a real thrower that nobody can do here: fill it, and set its crank.
+    # A person at a real thrower fills the hopper and sets the crank; here a signal does that.
     signal.signal(signal.SIGUSR1, lambda number, frame: board.attend())
     return board, board.traits.driver, lambda: None
 

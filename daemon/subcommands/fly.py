@@ -1,4 +1,4 @@
-"""`drillfeed fly`: one ball through the flight model, and where it lands."""
+"""`drillfeed fly`: fly one ball through the flight model and tell where it lands."""
 
 import argparse
 import math
@@ -10,11 +10,11 @@ examples:
   drillfeed fly --speed 7.5 --spin 30 --sidespin 25 --tilt 17
   drillfeed fly --speed 7 --spin 18 --tilt 22 --altitude 1500 --temp 24 --json
 """
-SEED = 1  # of the draws behind the likely ranges: the same ball, the same ranges
+SEED = 1  # of the draws behind the likely ranges, so that the same ball has the same ranges
 
 
 def finite(text: str) -> float:
-    """Return a number from the command line; raise where it is none or not finite."""
+    """Return a number from the command line; raise if it is no number or not finite."""
     number = float(text)
     if not math.isfinite(number):
         raise argparse.ArgumentTypeError(f"{text} is not a finite number")
@@ -30,7 +30,7 @@ def add_air(parser: argparse.ArgumentParser) -> None:
 
 
 def add_sidespin(parser: argparse.ArgumentParser) -> None:
-    """Add the two ways to ask for sidespin: by its own figure, or by the lean of the head."""
+    """Add the two ways to ask for sidespin: as a figure, or by the lean of the head."""
     way = parser.add_mutually_exclusive_group()
     way.add_argument("--sidespin", type=finite, metavar="S", help="rev/s, bending to the thrower's left positive")
     way.add_argument("--roll", type=finite, default=0.0, metavar="D", help="degrees the head leans; --spin is then all")
@@ -58,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Fly the ball and print what became of it; return 0, or 2 where a figure makes no sense."""
+    """Fly the ball and print the result; return 0, or 2 if a figure is out of range."""
     import json
     import sys
 
@@ -71,13 +71,13 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.physics.flight import fly
     from drillfeed.daemon.physics.launch import launch_from
 
-    wrong = _wrong(args)
+    problem = _problem_in(args)
     try:
         air = air_at(args.temp, args.altitude, args.pressure and 100 * args.pressure, args.humidity / 100)
     except ValueError as error:
-        wrong = wrong or str(error)
-    if wrong:
-        print(f"drillfeed fly: {wrong}", file=sys.stderr)
+        problem = problem or str(error)
+    if problem:
+        print(f"drillfeed fly: {problem}", file=sys.stderr)
         return 2
     spin_revps, roll_deg = head_of(args)
     launch = launch_from(
@@ -99,8 +99,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _wrong(args: argparse.Namespace) -> str | None:
-    """Return what is wrong with a figure, with what was expected; the model's own range is only told, not enforced."""
+def _problem_in(args: argparse.Namespace) -> str | None:
+    """Return which figure is out of range and what was expected; the flight model's own range is not enforced."""
     spans = {
         "speed": (0.0, 60.0, "m/s"),
         "spin": (-300.0, 300.0, "rev/s"),

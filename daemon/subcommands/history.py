@@ -1,6 +1,6 @@
 """`drillfeed history`: what was practised, from the journal.
 
-Rule of this file: it reads the file only, with or without a daemon; data to standard output, so that it can be piped.
+Rule of this file: it only reads the file, with or without a daemon. Data goes to standard output, so it can be piped.
 """
 
 import argparse
@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print sessions or one session; returns the exit code."""
+    """Print all sessions or one session; return the exit code."""
     import contextlib
     import sqlite3
 
@@ -57,18 +57,18 @@ def run(args: argparse.Namespace) -> int:
             if args.player is not None:
                 find_player(connection, args.player)
             print("\n".join(_lines(connection, number, args, limits)))
-    except InvalidFile as wrong:
-        print(wrong, file=sys.stderr)
+    except InvalidFile as error:
+        print(error, file=sys.stderr)
         return 2
-    except sqlite3.Error as wrong:
-        print(f"drillfeed history: {path}: {wrong}", file=sys.stderr)
+    except sqlite3.Error as error:
+        print(f"drillfeed history: {path}: {error}", file=sys.stderr)
         return 2
-    except (Refused, NotOurs, OSError) as wrong:
-        text = wrong.text if isinstance(wrong, Refused) else str(wrong)
+    except (Refused, NotOurs, OSError) as error:
+        text = error.text if isinstance(error, Refused) else str(error)
         print(f"drillfeed history: {text}", file=sys.stderr)
         return 2
-    except (TypeError, ValueError, OverflowError, KeyError) as wrong:
-        print(f"drillfeed history: {path} holds what makes no sense: {wrong}", file=sys.stderr)
+    except (TypeError, ValueError, OverflowError, KeyError) as error:
+        print(f"drillfeed history: {path} holds what makes no sense: {error}", file=sys.stderr)
         return 2
     return 0
 
@@ -113,7 +113,7 @@ def _lines(
             return report.as_csv(found.throws).splitlines()
         return [report.as_json(**vars(found))] if args.json else report.session_lines(found, width)
     every = reading.sessions(connection, args.player)
-    listed = every if args.all else [one for one in every if one.commanded or one.faults]
+    listed = every if args.all else [session for session in every if session.commanded or session.faults]
     if args.csv:
         return report.as_csv(listed).splitlines()
     loads = reading.loads(connection, datetime.now(), args.player)

@@ -1,7 +1,7 @@
-"""`drillfeed jog`: set-up with a hand on a key: one wheel, both, the tilt, or one ball, for as long as it is held.
+"""`drillfeed jog`: set-up with a hand on a key, which moves one wheel, both, the tilt or one ball while it is held.
 
-Rule of this file: what counts as a hand is decided in `clients/jogging.py`; here a key or contact is read, lines are
-sent, and set-up is left again however this ends.
+Rule of this file: `clients/jogging.py` decides what counts as a hand. This file reads a key or contact, sends the
+lines, and leaves set-up again however it ends.
 """
 
 import argparse
@@ -63,14 +63,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Work the key until one leaves; returns the exit code."""
+    """Act on the key until the person leaves; return the exit code."""
     from drillfeed.clients.find import NoDaemon
     from drillfeed.clients.lines import Client
     from drillfeed.protocol.lines import BrokenReply
 
-    wrong = _wrong(args)
-    if wrong:
-        print(f"drillfeed jog: {wrong}", file=sys.stderr)
+    problem = _problem_in(args)
+    if problem:
+        print(f"drillfeed jog: {problem}", file=sys.stderr)
         return MISUSED
     try:
         grip = _grip(args)
@@ -87,8 +87,8 @@ def run(args: argparse.Namespace) -> int:
         return NO_DAEMON
 
 
-def _wrong(args: argparse.Namespace) -> str:
-    """Say what is wrong with the command line, or nothing."""
+def _problem_in(args: argparse.Namespace) -> str:
+    """Return what is wrong with the command line, or an empty text."""
     from drillfeed.clients.jogging import MOTIONS
 
     motion = MOTIONS.get(args.what)
@@ -106,17 +106,17 @@ def _wrong(args: argparse.Namespace) -> str:
 
 
 class Grip(Protocol):
-    """Where the hand is: what may be waited for, and one look at it."""
+    """Where the hand is: the files to wait for, and a way to look at the hand."""
 
     @property
     def hand(self) -> "Hand":
-        """Return what tells that the hand is there."""
+        """Return the object that tells whether the hand is there."""
 
     def filenos(self) -> list[int]:
-        """List what becomes readable when there is news."""
+        """Return the files that become readable when there is news."""
 
     def look(self, now_s: float) -> str:
-        """Hand the news on to `hand`; return the keys that were typed beside it."""
+        """Pass the news to `hand`; return the other keys that were typed."""
 
 
 class KeyGrip:
@@ -132,7 +132,7 @@ class KeyGrip:
         return [sys.stdin.fileno()]
 
     def look(self, now_s: float) -> str:
-        """Read what was typed; the space bar counts once a look. Raises Ended where the terminal has gone."""
+        """Read what was typed; the space bar counts once a look. Raises Ended if the terminal has gone."""
         if not select.select([sys.stdin], [], [], 0.0)[0]:
             return ""
         try:
@@ -147,7 +147,7 @@ class KeyGrip:
 
 
 class ContactGrip:
-    """A contact that tells both its edges."""
+    """A contact that reports both its edges."""
 
     def __init__(self, args: argparse.Namespace) -> None:
         from drillfeed.clients.jogging import Contact
@@ -159,11 +159,11 @@ class ContactGrip:
         self._source = open_source(pedal_of(source=kind, device=args.input or args.serial, key=args.key, double=None))
 
     def filenos(self) -> list[int]:
-        """Return what the contact is read from."""
+        """Return the files from which the contact is read."""
         return self._source.filenos()
 
     def look(self, now_s: float) -> str:
-        """Hand edges on; lines that end leave."""
+        """Pass edges to `hand`; when the input ends, return the key that leaves."""
         ended = False
         for edge in self._source.read(now_s):
             self.hand.edge(edge)
@@ -176,7 +176,7 @@ def _grip(args: argparse.Namespace) -> Grip:
 
 
 def _set_up(client: "Client", args: argparse.Namespace, grip: Grip) -> int:
-    """Go into set-up, work the key, and leave set-up again."""
+    """Enter set-up, act on the key, and leave set-up again."""
     from drillfeed.clients.jogging import MOTIONS, Jogger
     from drillfeed.daemon.shell.logs import tell
     from drillfeed.daemon.subcommands.pedal import keys_as_they_come
@@ -195,7 +195,7 @@ def _set_up(client: "Client", args: argparse.Namespace, grip: Grip) -> int:
     try:
         return stop_before_leaving(work, lambda: tell(client.stop().text), LEFT)
     finally:
-        # Refused where a stop or a fault led out of it already, and where it was never begun.
+        # The daemon refuses this if a stop or a fault has already ended set-up, or if set-up never began.
         client.setup("off")
 
 

@@ -1,7 +1,7 @@
 """`drillfeed keyboard`: single keys and one screen.
 
-Rule of this file: the terminal is put back as it was, however this ends; whether a key may set
-something going is decided in `clients/keyboard.py`.
+Rule of this file: the terminal is restored however this ends. `clients/keyboard.py` decides whether a key may start
+something.
 """
 
 import argparse
@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Show the screen and act on keys until one leaves; returns the exit code."""
+    """Show the screen and act on keys until the person leaves; return the exit code."""
     from drillfeed.clients.find import NoDaemon
     from drillfeed.protocol.lines import BrokenReply
 
@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 class Session:
-    """A steady client, and the keys that are under way."""
+    """A steady client, and what is known of the keys so far."""
 
     def __init__(self, to: str | None) -> None:
         from drillfeed.clients.steady import SteadyClient
@@ -68,14 +68,14 @@ class Session:
         self._last_seen_s: dict[str, float] = {}
 
     def typed(self, text: str, now: float) -> bool:
-        """Act on what the terminal sent; False leaves."""
+        """Act on what the terminal sent; return False to leave."""
         from drillfeed.clients.keyboard import keys_of
 
         keys, self._kept = keys_of(text, self._kept)
         return all(self.key(key, now) for key in keys)
 
     def key(self, key: str, now: float) -> bool:
-        """Act on one key; False leaves."""
+        """Act on one key; return False to leave."""
         from drillfeed.clients.keyboard import press
 
         client = self.client
@@ -110,11 +110,11 @@ def _on_terminal(session: Session) -> int:
 
 
 class TerminalGone(Exception):
-    """The terminal has hung up: there are no keys any more to stop with."""
+    """The terminal has hung up, so there are no more keys to stop with."""
 
 
 def _work(session: Session) -> None:
-    """Show and take keys until one leaves."""
+    """Show the screen and take keys until the person leaves."""
     number = sys.stdin.fileno()
     unfiltered(sys.stdout).write(HIDE_CURSOR + CLEAR_SCREEN)
     while True:

@@ -8,14 +8,14 @@ if TYPE_CHECKING:
 
 
 def add_level(parser: argparse.ArgumentParser) -> None:
-    """Add `--level`, and `--config` for the figures of a house."""
+    """Add `--level`, and `--config` for the limits that a house has set."""
     what = "within the limits of such a player; left out: those of machine and drill alone"
     parser.add_argument("--level", choices=("junior", "club", "advanced"), help=what)
     parser.add_argument("--config", metavar="FILE", help="the daemon's TOML file, for its [players.LEVEL]")
 
 
 def chosen_profile(args: argparse.Namespace) -> "Profile | None":
-    """Return the limits of the level that was named, None where none was; raise InvalidFile."""
+    """Return the limits of the named level, or None if none was named; raise InvalidFile."""
     from pathlib import Path
 
     from drillfeed.daemon.config import read_config

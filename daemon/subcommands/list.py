@@ -1,4 +1,4 @@
-"""`drillfeed list`: what is known, and what a machine can do with it."""
+"""`drillfeed list`: list drills, ball types or machines, and what a machine can do with them."""
 
 import argparse
 
@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the listing; exit 0, or 2 where a file is broken."""
+    """Print the listing; return 0, or 2 if a file is broken."""
     import json
     import sys
     from pathlib import Path
@@ -36,8 +36,8 @@ def run(args: argparse.Namespace) -> int:
     try:
         player = Player(profile=chosen_profile(args))
         entries = listing(args.of, load_machine(args.machine), Path(args.drills) if args.drills else None, player)
-    except InvalidFile as wrong:
-        print(wrong, file=sys.stderr)
+    except InvalidFile as error:
+        print(error, file=sys.stderr)
         return 2
     width = max((len(entry.name) for entry in entries), default=0)
     for entry in entries:

@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Pair, or forget; returns the exit code."""
+    """Pair, or forget a key; return the exit code."""
     from drillfeed.clients.find import NoDaemon, places
     from drillfeed.clients.keys import keep_key
     from drillfeed.clients.lines import Client
@@ -49,13 +49,13 @@ def run(args: argparse.Namespace) -> int:
             for line in reply.data:
                 if line.startswith("key "):
                     keep_key(client.address, line.removeprefix("key "), os.environ)
-    except ValueError as wrong:
-        print(f"drillfeed pair: {wrong}", file=sys.stderr)
+    except ValueError as error:
+        print(f"drillfeed pair: {error}", file=sys.stderr)
         return MISUSED
-    except (NoDaemon, BrokenReply, TimeoutError) as wrong:
-        print(f"drillfeed pair: {wrong}", file=sys.stderr)
+    except (NoDaemon, BrokenReply, TimeoutError) as error:
+        print(f"drillfeed pair: {error}", file=sys.stderr)
         return NO_DAEMON
-    except OSError as wrong:
-        print(f"drillfeed pair: paired for this time only; the key cannot be kept ({wrong})", file=sys.stderr)
+    except OSError as error:
+        print(f"drillfeed pair: paired for this time only; the key cannot be kept ({error})", file=sys.stderr)
         return REFUSED
     return DONE

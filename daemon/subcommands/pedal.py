@@ -1,6 +1,6 @@
-"""`drillfeed pedal`: a foot switch, or any key or contact that stands for one.
+"""`drillfeed pedal`: a foot switch, or any key or contact that is used as one.
 
-Rule of this file: what a press means is decided in `clients/pedal/foot.py`; here contacts are opened and lines printed.
+Rule of this file: `clients/pedal/foot.py` decides what a press means; this file opens contacts and prints lines.
 """
 
 import argparse
@@ -54,7 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Work the foot switches until interrupted; returns the exit code."""
+    """Act on the foot switches until interrupted; return the exit code."""
     from drillfeed.clients.find import NoDaemon
     from drillfeed.clients.pedal.foot import Foot
     from drillfeed.clients.pedal.session import PedalSession, work
@@ -70,14 +70,14 @@ def run(args: argparse.Namespace) -> int:
         settings = _settings(args)
         pedals = [(open_source(pedal), Foot(pedal.meaning)) for pedal in settings]
         client.connect()
-    except ImportError as wrong:
-        print(f"drillfeed pedal: {wrong.name} is missing. Next: pip install 'drillfeed[pedal,serial]'", file=sys.stderr)
+    except ImportError as error:
+        print(f"drillfeed pedal: {error.name} is missing. Next: pip install 'drillfeed[pedal,serial]'", file=sys.stderr)
         return MISSING
-    except (BadSettings, ValueError) as wrong:
-        print(f"drillfeed pedal: {wrong}", file=sys.stderr)
+    except (BadSettings, ValueError) as error:
+        print(f"drillfeed pedal: {error}", file=sys.stderr)
         return MISUSED
-    except (NoDaemon, BrokenReply, TimeoutError) as wrong:
-        print(f"drillfeed pedal: {wrong}", file=sys.stderr)
+    except (NoDaemon, BrokenReply, TimeoutError) as error:
+        print(f"drillfeed pedal: {error}", file=sys.stderr)
         return NO_DAEMON
     session = PedalSession(client, pedals, tell)
     with keys_as_they_come(any(pedal.source == "terminal" for pedal in settings)):
@@ -109,7 +109,7 @@ def _settings(args: argparse.Namespace) -> "tuple[Pedal, ...]":
 
 
 def open_source(pedal: "Pedal") -> "Source":
-    """Make the source of one foot switch; raises ImportError where its extra is missing, ValueError for a wrong key."""
+    """Make the source of one foot switch; raises ImportError if its extra is missing, ValueError for an unknown key."""
     from drillfeed.clients.pedal import sources
 
     if pedal.source == "terminal":
@@ -128,7 +128,7 @@ def open_source(pedal: "Pedal") -> "Source":
 
     def open_device() -> sources.InputHandle:
         device: sources.InputHandle = evdev.InputDevice(pedal.device)
-        device.grab()  # or the pedal would type into whatever window is in front
+        device.grab()  # otherwise the pedal would also type into the window in front
         return device
 
     return sources.InputDevice(open_device, code)
@@ -147,14 +147,14 @@ def _list() -> int:
 
 @contextlib.contextmanager
 def keys_as_they_come(wanted: bool) -> Iterator[None]:
-    """Take line editing and echo from the terminal while it stands for a foot switch; put it back at the end."""
+    """Switch off line editing and echo in the block if `wanted`, and restore the terminal at the end."""
     if not wanted:
         yield
         return
     import termios
     import tty
 
-    # A number of its own: after a hang-up standard input is the terminal no more.
+    # Use a separate file number, because after a hang-up standard input is no longer the terminal.
     terminal = os.dup(sys.stdin.fileno())
     try:
         before = termios.tcgetattr(terminal)

@@ -1,6 +1,6 @@
-"""`drillfeed phone`: the page for a phone, from this machine to the player's own network.
+"""`drillfeed phone`: serve the page for a phone from this machine to the player's own network.
 
-Rule of this file: it opens nothing to the network unless told to, and says what is not encrypted.
+Rule of this file: it opens nothing to the network unless told to, and it says what is not encrypted.
 """
 
 import argparse
@@ -37,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Serve the page until interrupted; returns the exit code."""
+    """Serve the page until interrupted; return the exit code."""
     import asyncio
 
     from drillfeed.clients.find import NoDaemon
@@ -49,22 +49,22 @@ def run(args: argparse.Namespace) -> int:
 
         log_to_stderr()
         return asyncio.run(_serve(args, host, port))
-    except ImportError as wrong:
-        print(f"drillfeed phone: {wrong.name} is missing. Next: pip install 'drillfeed[phone]'", file=sys.stderr)
+    except ImportError as error:
+        print(f"drillfeed phone: {error.name} is missing. Next: pip install 'drillfeed[phone]'", file=sys.stderr)
         return FAILED
-    except ValueError as wrong:
-        print(f"drillfeed phone: {wrong}", file=sys.stderr)
+    except ValueError as error:
+        print(f"drillfeed phone: {error}", file=sys.stderr)
         return MISUSED
-    except (NoDaemon, BrokenReply, TimeoutError) as wrong:
-        print(f"drillfeed phone: {wrong}", file=sys.stderr)
+    except (NoDaemon, BrokenReply, TimeoutError) as error:
+        print(f"drillfeed phone: {error}", file=sys.stderr)
         return NO_DAEMON
-    except OSError as wrong:
-        print(f"drillfeed phone: {args.on}: {wrong.strerror or wrong}. Next: another --on", file=sys.stderr)
+    except OSError as error:
+        print(f"drillfeed phone: {args.on}: {error.strerror or error}. Next: another --on", file=sys.stderr)
         return FAILED
 
 
 def _address(on: str) -> tuple[str, int]:
-    """Read where to serve; `lan` is the address that this machine has on its network."""
+    """Return the address and port to serve at; `lan` is the address that this machine has on its network."""
     from drillfeed.clients.find import read_address
 
     address = read_address(DEFAULT_ON if on == "lan" else on)
@@ -74,14 +74,14 @@ def _address(on: str) -> tuple[str, int]:
 
 
 def _own_address() -> str:
-    """Ask the routing table which address this machine would send from; nothing is sent (RFC 5737 test address)."""
+    """Return the address this machine would send from, by its routing table; sends nothing (RFC 5737 test address)."""
     import socket
 
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             probe.connect(("192.0.2.1", 9))
-        except OSError as wrong:
-            raise ValueError(f"this machine is on no network ({wrong.strerror}); name an address with --on") from wrong
+        except OSError as error:
+            raise ValueError(f"this machine is on no network ({error.strerror}); name an address with --on") from error
         return str(probe.getsockname()[0])
 
 
@@ -126,7 +126,7 @@ async def _serve(args: argparse.Namespace, host: str, port: int) -> int:
 
 
 async def _show(to: str | None, role: str, url: str) -> None:
-    """Print address, code and the picture to scan; without a daemon, say so."""
+    """Print address, code and the picture to scan; if no daemon answers, say so."""
     import asyncio
 
     import segno
@@ -136,10 +136,10 @@ async def _show(to: str | None, role: str, url: str) -> None:
 
     try:
         code = await asyncio.to_thread(_new_code, to, role)
-    except (NoDaemon, BrokenReply, TimeoutError) as wrong:
-        print(f"no code: {wrong}", flush=True)
+    except (NoDaemon, BrokenReply, TimeoutError) as error:
+        print(f"no code: {error}", flush=True)
         return
-    # Behind the # it stays in the browser: it is not part of the request.
+    # What stands behind the # stays in the browser, because it is not part of the request.
     segno.make(f"{url}#pair={code}", micro=False).terminal(sys.stdout, compact=True)
     print(f"page      {url}")
     print(f"code      {code}  pairs one {role} within two minutes")
@@ -149,7 +149,7 @@ async def _show(to: str | None, role: str, url: str) -> None:
 
 
 def _new_code(to: str | None, role: str) -> str:
-    """Have the daemon show a code; raises NoDaemon where it gives none from here."""
+    """Ask the daemon for a code; raises NoDaemon if it gives none to this client."""
     from typing import Literal, cast
 
     from drillfeed.clients.find import NoDaemon

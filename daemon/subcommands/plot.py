@@ -1,4 +1,4 @@
-"""`drillfeed plot`: a ball's flight, a drill's landings or a machine's envelope, as SVG, PNG or in characters."""
+"""`drillfeed plot`: draw a ball's flight, a drill's landings or a machine's envelope, as SVG, PNG or characters."""
 
 import argparse
 from typing import TYPE_CHECKING
@@ -36,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Draw; return 0, or 2 with the reason."""
+    """Draw; return 0, or print the reason and return 2."""
     import sys
 
     from drillfeed.daemon.planning.setting import NotPossible
@@ -44,8 +44,8 @@ def run(args: argparse.Namespace) -> int:
 
     try:
         return _draw(args)
-    except (ValueError, OSError, InvalidFile, NotPossible) as wrong:
-        print(f"drillfeed plot: {wrong}", file=sys.stderr)
+    except (ValueError, OSError, InvalidFile, NotPossible) as error:
+        print(f"drillfeed plot: {error}", file=sys.stderr)
     except ImportError as missing:
         print(f"drillfeed plot: {missing}; next: pip install 'drillfeed[plots]'", file=sys.stderr)
     return 2

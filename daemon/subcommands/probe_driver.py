@@ -1,4 +1,4 @@
-"""`drillfeed probe-driver`: play the daemon against any driver and tell which rules of the link it keeps."""
+"""`drillfeed probe-driver`: act as the daemon for any driver and report which rules of the link it keeps."""
 
 import argparse
 from typing import TYPE_CHECKING
@@ -81,8 +81,8 @@ def run(args: argparse.Namespace) -> int:
         balls=args.balls,
     )
 
-    def ask(one: Probe, phase: "Phase") -> str | None:
-        return _refusal(one, phase, args)
+    def ask(running: Probe, phase: "Phase") -> str | None:
+        return _refusal(running, phase, args)
 
     def told(row: "Row") -> None:
         if not args.json:
@@ -95,8 +95,8 @@ def run(args: argparse.Namespace) -> int:
     except LinkTaken as error:
         print(f"drillfeed probe-driver: {error}. Next: is a daemon running? drillfeed send status", file=sys.stderr)
         return 2
-    except (zmq.ZMQError, ProcessLookupError, PermissionError) as wrong:
-        print(f"drillfeed probe-driver: {args.link}: {wrong}", file=sys.stderr)
+    except (zmq.ZMQError, ProcessLookupError, PermissionError) as error:
+        print(f"drillfeed probe-driver: {args.link}: {error}", file=sys.stderr)
         return 2
     if not came:
         print(f"no driver came to {args.link} within {args.wait:g} s", file=sys.stderr)
@@ -106,7 +106,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _refusal(probe: "Probe", phase: "Phase", args: argparse.Namespace) -> str | None:
-    """Ask the person at the machine; return None for yes, else why these checks are left out."""
+    """Ask the person at the machine; return None for yes, or the reason why these checks are left out."""
     import sys
 
     from drillfeed.clients.probe.turning import more_rpm

@@ -1,8 +1,8 @@
 """`drillfeed prompt`: type commands by hand, with history and completion, and see what happens.
 
-Rule of this file: what may be typed next is decided in `clients/completion.py`; here are the terminal and the threads.
-Ctrl-C is a stop, in front of whatever is under way; SIGTERM and a hang-up are a stop, then the end. A secret is never
-put into the history.
+Rule of this file: `clients/completion.py` decides what may be typed next; this file has the terminal and the threads.
+Ctrl-C is a stop, ahead of whatever is under way. SIGTERM and a hang-up stop and then end the program. A secret never
+goes into the history.
 """
 
 import argparse
@@ -44,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Take lines until the end of input; returns the exit code."""
+    """Take lines until the end of input; return the exit code."""
     from drillfeed.clients.ending import ask
     from drillfeed.clients.find import NoDaemon
     from drillfeed.clients.lines import Client
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _converse(client: "Client", read: "Callable[[], str]") -> int:
-    """Send what is read, line by line, and print the replies; a stop is sent before the terminal is left for good."""
+    """Send what is read, line by line, and print the replies; if a signal or hang-up ends this, send a stop first."""
     from drillfeed.clients.ending import Ended, hung_up, stop_before_leaving
     from drillfeed.daemon.shell.logs import tell
 
@@ -105,7 +105,7 @@ def _lines(client: "Client", read: "Callable[[], str]") -> int:
 
 
 def reply_lines(reply: "Reply") -> "Iterable[str]":
-    """Write a reply for a person: its data, then what came of it."""
+    """Yield a reply as lines for a person: its data, then its result."""
     yield from (f"  {line}".rstrip() for line in reply.data)
     if reply.ok:
         yield f"done {reply.verb} {reply.text}".rstrip()
@@ -115,7 +115,7 @@ def reply_lines(reply: "Reply") -> "Iterable[str]":
 
 
 class Watcher:
-    """A thread with a connection of its own: prints what happens, and keeps the state and the names for completion."""
+    """A thread with its own connection, which prints what happens and keeps the state and the names for completion."""
 
     def __init__(self, client: "Client") -> None:
         self.client = client
@@ -125,7 +125,7 @@ class Watcher:
         self.thread = threading.Thread(target=self._watch, name="watcher", daemon=True)
 
     def known(self) -> "Known":
-        """Return the names that completion may offer, the stop count of now among them."""
+        """Return the names that completion may offer, including the present stop count."""
         return {**self.names, "stop-count": [str(self.snapshot.stop_count)] if self.snapshot else []}
 
     def state(self) -> str:
@@ -155,7 +155,7 @@ class Watcher:
 
 @contextlib.contextmanager
 def _comfortable(watcher: Watcher) -> "Iterator[Callable[[], str]]":
-    """Give a way to read with history, completion and status line; a plain one where the extra is missing."""
+    """Yield a function that reads a line with history, completion and status line; a plain one without the extra."""
     from drillfeed.clients.ending import ask
 
     try:
@@ -174,7 +174,7 @@ def _comfortable(watcher: Watcher) -> "Iterator[Callable[[], str]]":
 
 
 def known_names(client: "Client") -> "Known":
-    """Ask the daemon for the names that completion offers; what it does not tell is not offered."""
+    """Ask the daemon for the names that completion offers."""
     return {
         "drills": [line.split()[0] for line in client.list("drills").data if line],
         "balls": [line.split()[0] for line in client.list("balls").data if line],

@@ -1,4 +1,4 @@
-"""`drillfeed record`: keep setpoints and status from the observer stream of a daemon."""
+"""`drillfeed record`: write setpoints and statuses from a daemon's observer stream to a file."""
 
 import argparse
 
@@ -22,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Record until the time is over, an interrupt, SIGTERM or a hang-up; return the exit status."""
+    """Record until the time is over or an interrupt, SIGTERM or a hang-up comes; return the exit status."""
     import sys
     import time
     from datetime import UTC, datetime
@@ -38,8 +38,8 @@ def run(args: argparse.Namespace) -> int:
     ending.catch()
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     socket = context.socket(zmq.SUB)
-    # A SUB socket connects again by itself, so a daemon that is started anew is heard anew. What a slow disk leaves
-    # behind beyond the high-water mark is lost, and memory stays bounded.
+    # A SUB socket connects again by itself, so recording goes on after the daemon restarts. If a slow disk lets more
+    # messages wait than the high-water mark allows, they are lost, and memory stays bounded.
     socket.setsockopt(zmq.LINGER, 0)
     socket.setsockopt(zmq.RCVHWM, HIGH_WATER)
     socket.setsockopt(zmq.MAXMSGSIZE, SOCKET_BYTES_MAX)
@@ -57,14 +57,14 @@ def run(args: argparse.Namespace) -> int:
                 if now - flushed_s > FLUSH_S:
                     flushed_s = now
                     file.flush()
-    except zmq.ZMQError as wrong:
-        print(f"{args.observe}: {wrong}; expected an endpoint such as tcp://127.0.0.1:7412", file=sys.stderr)
+    except zmq.ZMQError as error:
+        print(f"{args.observe}: {error}; expected an endpoint such as tcp://127.0.0.1:7412", file=sys.stderr)
         return 2
     except FileExistsError:
         print(f"{args.out}: there is such a file already; a recording never writes over another", file=sys.stderr)
         return 2
-    except OSError as wrong:
-        print(f"{args.out}: {wrong.strerror or wrong}; what came until then is in it", file=sys.stderr)
+    except OSError as error:
+        print(f"{args.out}: {error.strerror or error}; what came until then is in it", file=sys.stderr)
         return 1
     finally:
         socket.close(linger=0)

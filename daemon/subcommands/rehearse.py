@@ -1,4 +1,4 @@
-"""`drillfeed rehearse`: a drill's plan as a time line, with nothing moving."""
+"""`drillfeed rehearse`: show a drill's plan as a time line; nothing moves."""
 
 import argparse
 from typing import TYPE_CHECKING, Any
@@ -37,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the plan; exit 0, or 2 where there is none."""
+    """Print the plan; return 0, or 2 if there is none."""
     import sys
     from pathlib import Path
 
@@ -67,26 +67,26 @@ def run(args: argparse.Namespace) -> int:
         sets = plan_sets(drill, load_balls(folder), machine, args.seed, player=player, notes=notes)
         write = _write_json if args.json else _write_text
         write(drill, machine, args.seed, sets, notes, profile)
-    except InvalidFile as wrong:
-        print(wrong, file=sys.stderr)
+    except InvalidFile as error:
+        print(error, file=sys.stderr)
         return 2
-    except NotPossible as wrong:
-        print(f"{args.drill}: {wrong}", file=sys.stderr)
+    except NotPossible as error:
+        print(f"{args.drill}: {error}", file=sys.stderr)
         return 2
     return 0
 
 
 def _releases(drill: "Drill", sets: "Iterator[SetPlan]") -> "Iterator[tuple[SetPlan, int, float, float | None]]":
-    """Yield (set, place in it, leaves, interval): seconds from the first ball; a waiting rest counts as none."""
+    """Yield (set, place in it, leaving time, interval), in seconds from the first ball; a waiting rest counts as 0."""
     time_s, first = 0.0, True
     rest_s: float | None = None
-    for one in sets:
-        for place, ball in enumerate(one.balls):
+    for planned in sets:
+        for place, ball in enumerate(planned.balls):
             gap_s = None if first else ball.gap_s if place else (rest_s or 0.0) + drill.start_delay_s
             time_s += gap_s or 0.0
             first = False
-            yield one, place, time_s, gap_s
-        rest_s = one.rest_s
+            yield planned, place, time_s, gap_s
+        rest_s = planned.rest_s
 
 
 def _write_json(
@@ -102,21 +102,21 @@ def _write_json(
     counts: dict[str, int] = {}
     stretches: dict[str, None] = {}
     n, leaves_s, waits, previous_waits = 0, 0.0, 0, False
-    for n, (one, place, leaves_s, gap_s) in enumerate(_releases(drill, sets), 1):
-        ball, setting = one.balls[place], one.balls[place].setting
+    for n, (planned, place, leaves_s, gap_s) in enumerate(_releases(drill, sets), 1):
+        ball, setting = planned.balls[place], planned.balls[place].setting
         counts[ball.ball] = counts.get(ball.ball, 0) + 1
         if place == 0:
-            waits += one.number > 1 and previous_waits
-            previous_waits = one.rest_s is None
-            if one.stretch:
-                stretches[one.stretch.text] = None
+            waits += planned.number > 1 and previous_waits
+            previous_waits = planned.rest_s is None
+            if planned.stretch:
+                stretches[planned.stretch.text] = None
         print(
             json.dumps(
                 {
                     "n": n,
                     "ball": ball.ball,
                     "side": ball.side,
-                    "set": one.number,
+                    "set": planned.number,
                     "release_s": round(leaves_s, 4),
                     "interval_s": None if gap_s is None else round(gap_s, 4),
                     "speed_mps": ball.speed_mps,
@@ -167,19 +167,19 @@ def _write_text(
         f"{head_side}{'tilt':>6}  {'pan':>5}  {head_roll}top / bottom rpm"
     )
     previous = None
-    for n, (one, place, leaves_s, gap_s) in enumerate(_releases(drill, sets), 1):
+    for n, (planned, place, leaves_s, gap_s) in enumerate(_releases(drill, sets), 1):
         if place == 0:
             for line in (_rest(previous),) if previous is not None else notes:
                 print(f"      {line}")
-            title = f": {one.title}" if one.title else ""
-            print(f"set {one.number}{title}, {len(one.balls)} balls at {60 / one.interval_s:.1f}/min")
-            if one.rephase_before:
+            title = f": {planned.title}" if planned.title else ""
+            print(f"set {planned.number}{title}, {len(planned.balls)} balls at {60 / planned.interval_s:.1f}/min")
+            if planned.rephase_before:
                 print("      first turn the crank to its mark by hand, then: rephase")
-            if one.stretch:
-                print(f"      {one.stretch.text}")
+            if planned.stretch:
+                print(f"      {planned.stretch.text}")
             print(head)
-            previous = one
-        ball, setting = one.balls[place], one.balls[place].setting
+            previous = planned
+        ball, setting = planned.balls[place], planned.balls[place].setting
         gap = "" if gap_s is None else f"{gap_s:.2f}"
         side, roll = (f"{ball.side_revps:>+5.0f} ", f"{setting.roll_deg:>+5.1f}  ") if rolls else ("", "")
         pan = "" if setting.pan_deg is None else f"{setting.pan_deg:+.1f}"
@@ -189,7 +189,7 @@ def _write_text(
         )
 
 
-def _rest(one: "SetPlan") -> str:
-    if one.rest_s is None:
+def _rest(planned: "SetPlan") -> str:
+    if planned.rest_s is None:
         return "rest until the player says ready, then the countdown"
-    return f"rest {one.rest_s:g} s, then the countdown"
+    return f"rest {planned.rest_s:g} s, then the countdown"

@@ -1,4 +1,4 @@
-"""`drillfeed replay`: draw a recording, or run it again on a driver, without a ball."""
+"""`drillfeed replay`: draw a recording, or run it again on a driver without feeding balls."""
 
 import argparse
 from typing import TYPE_CHECKING
@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Draw, or run; return the exit status."""
+    """Draw the recording or run it again; return the exit status."""
     import sys
     from pathlib import Path
 
@@ -51,8 +51,8 @@ def run(args: argparse.Namespace) -> int:
             print(f"{args.out}: drawn")
         if args.link:
             return _run_again(args, recording, load_machine(args.machine))
-    except (OSError, NoRecording, InvalidFile, ValueError) as wrong:
-        print(f"{args.recording}: {wrong}", file=sys.stderr)
+    except (OSError, NoRecording, InvalidFile, ValueError) as error:
+        print(f"{args.recording}: {error}", file=sys.stderr)
         return 2
     if not args.out:
         print("Next: --out FILE.svg draws it, --link ENDPOINT runs it on a driver")
@@ -76,14 +76,14 @@ def _run_again(args: argparse.Namespace, recording: "Recording", machine: "Machi
     from drillfeed.daemon.replaying import Moment, Replayer, beyond_limits
     from drillfeed.daemon.shell.endpoint import Held
 
-    moments = [Moment(one.at_s, one.top_rpm, one.bottom_rpm, one.tilt_deg) for one in recording.asked]
+    moments = [Moment(asked.at_s, asked.top_rpm, asked.bottom_rpm, asked.tilt_deg) for asked in recording.asked]
     if not moments:
         raise ValueError("no setpoint in it: nothing to run")
     beyond = beyond_limits(moments, machine)
     if beyond is not None:
         print(f"refused: {beyond}", file=sys.stderr)
         return 1
-    fastest = max(max(one.top_rpm, one.bottom_rpm) for one in moments)
+    fastest = max(max(moment.top_rpm, moment.bottom_rpm) for moment in moments)
     length_s = moments[-1].at_s - moments[0].at_s
     print(f"The wheels of {machine.name} will turn for {length_s:.0f} s, up to {fastest:,.0f} rpm. No ball is fed.")
     print("Empty the hopper; nobody in front of the opening; keep fingers, hair and sleeves off the wheels.")
@@ -109,7 +109,7 @@ def _agreed() -> bool:
 
 
 def _serve(replayer: "Replayer", endpoint: str) -> None:
-    """Be the daemon's end of the link until the wheels stand again; an interrupt, SIGTERM or a hang-up stops first."""
+    """Serve the daemon's end of the link until the wheels stand; an interrupt, SIGTERM or hang-up stops them first."""
     import contextlib
     import time
 

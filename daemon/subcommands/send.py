@@ -1,6 +1,6 @@
 """`drillfeed send`: give commands to the running daemon from a shell or a script.
 
-Rule of this file: data to standard output, so that it can be piped; refusals to standard error.
+Rule of this file: data goes to standard output, so that it can be piped; refusals go to standard error.
 """
 
 import argparse
@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Send the lines in order and print their replies; returns the exit code."""
+    """Send the lines in order and print their replies; return the exit code."""
     from drillfeed.clients.find import NoDaemon
     from drillfeed.clients.lines import Client
     from drillfeed.protocol.commands import is_stop

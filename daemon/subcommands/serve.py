@@ -1,4 +1,4 @@
-"""`drillfeed serve`: the daemon itself."""
+"""`drillfeed serve`: run the daemon."""
 
 import argparse
 
@@ -24,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Serve until a signal; exit 0 after an orderly end, 2 on bad configuration, 1 where an address is taken."""
+    """Serve until a signal; return 0 after an orderly end, 2 for bad configuration, 1 if an address is taken."""
     import asyncio
     import sys
 
@@ -41,10 +41,10 @@ def run(args: argparse.Namespace) -> int:
     try:
         config = read_config(path_of(args.config) if args.config else None, given)
         asyncio.run(serve(config, tell))
-    except InvalidFile as wrong:
-        print(wrong, file=sys.stderr)
+    except InvalidFile as error:
+        print(error, file=sys.stderr)
         return 2
-    except (OSError, UnicodeError, zmq.ZMQError) as wrong:
-        print(f"drillfeed serve: {wrong}. Next: is another daemon running? drillfeed send status", file=sys.stderr)
+    except (OSError, UnicodeError, zmq.ZMQError) as error:
+        print(f"drillfeed serve: {error}. Next: is another daemon running? drillfeed send status", file=sys.stderr)
         return 1
     return 0

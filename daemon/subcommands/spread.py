@@ -1,4 +1,4 @@
-"""`drillfeed spread`: how far the balls of one type scatter on one machine."""
+"""`drillfeed spread`: tell how far the balls of one type scatter on one machine."""
 
 import argparse
 
@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Fly the balls and print where they land; return 0, or 2 with the reason."""
+    """Fly the balls and print where they land; return 0, or print the reason and return 2."""
     import json
     import sys
     from dataclasses import replace
@@ -53,14 +53,14 @@ def run(args: argparse.Namespace) -> int:
         thrower = thrower_for(args, machine)
         ball = find_ball(args.ball, Path(args.drills) if args.drills else None)
         setting = setting_for(ball, machine)
-    except (ValueError, InvalidFile, NotPossible) as wrong:
-        print(f"drillfeed spread: {wrong}", file=sys.stderr)
+    except (ValueError, InvalidFile, NotPossible) as error:
+        print(f"drillfeed spread: {error}", file=sys.stderr)
         return 2
     thrown, unknown = told(ball, setting), unknown_of(thrower)
     of_machine = replace(unknown, widths=None)
     found, drawn = (
-        spread_of(thrower, thrown, np.random.default_rng(args.seed), args.balls, args.zone, one)
-        for one in (of_machine, unknown)
+        spread_of(thrower, thrown, np.random.default_rng(args.seed), args.balls, args.zone, uncertainty)
+        for uncertainty in (of_machine, unknown)
     )
     (likely,) = likely_balls(thrower, [thrown], np.random.default_rng(args.seed), unknown)
     if args.json:

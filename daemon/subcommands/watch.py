@@ -1,6 +1,6 @@
 """`drillfeed watch`: print what happens, as it happens.
 
-Rule of this file: it only listens; leaving it changes nothing.
+Rule of this file: it only listens, and leaving it changes nothing.
 """
 
 import argparse
@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the state, then each notice, until interrupted or the daemon goes; returns the exit code."""
+    """Print the state, then each notice, until an interrupt or until the daemon is gone; return the exit code."""
     from drillfeed.clients.find import NoDaemon
     from drillfeed.clients.lines import Client
     from drillfeed.protocol.lines import BrokenReply

@@ -35,7 +35,18 @@ MAY: dict[str, set[str]] = {
 }  # fmt: skip
 JOINING = {"app", "boards", "cli", "subcommands", "demo", "simulation"}
 IO_MODULES = {"asyncio", "socket", "zmq", "time", "os", "random", "structlog", "threading", "subprocess"}
-PURE = {"physics", "aim", "drills", "planning", "engine", "replaying", "machine", "calibration", "validation", "protocol"}
+PURE = {
+    "physics",
+    "aim",
+    "drills",
+    "planning",
+    "engine",
+    "replaying",
+    "machine",
+    "calibration",
+    "validation",
+    "protocol",
+}
 
 
 def layer_of(module: str) -> str | None:

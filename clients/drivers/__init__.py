@@ -1,1 +1,1 @@
-"""Motor drivers: the link adapter and what stands on it."""
+"""Motor drivers: the link adapter and the boards that use it."""

@@ -4,8 +4,8 @@
     frames_to_send = core.receive(frame, now)      # for each frame that came
     frames_to_send = core.tick(now)                # every 5 ms or more often
 
-Rules of this file: the own watchdog is looked at before anything else, each time; a message is taken whole or
-not at all; an output never jumps; what is off stays off until somebody with the current session asks anew.
+Rules of this file: the driver's own watchdog is checked first, each time; a message is taken whole or not at
+all; an output never jumps; what is off stays off until somebody with the current session asks for it again.
 Clause numbers are those of LINK.md.
 """
 
@@ -16,7 +16,7 @@ from drillfeed.clients.drivers.board import Board, DriverTraits, Note, Reading, 
 from drillfeed.clients.drivers.feed_gate import FeedGate
 from drillfeed.clients.drivers.outputs import Outputs
 from drillfeed.clients.drivers.report import Condition, Heartbeat, Mode, Reporter
-from drillfeed.clients.drivers.rules import limits_beyond, wrong_hello, wrong_setpoint
+from drillfeed.clients.drivers.rules import hello_error, limits_beyond, setpoint_error
 from drillfeed.clients.drivers.targets import TargetQueue
 from drillfeed.protocol.link import (
     FRAME_BYTES_MAX,
@@ -72,16 +72,16 @@ class DriverCore:
     def receive(self, frame: bytes, now: float, asleep_s: float = 0.0) -> list[bytes]:
         """Take one frame from the daemon; return the frames to send back at once.
 
-        `asleep_s` is how long the computer has slept in all, which `now` doesn't count.
+        `asleep_s` is how long the computer has slept in all; `now` does not count that time.
         """
         self._watch(now, asleep_s)
         try:
             message = decode_from_daemon(frame)
-        except BadFrame as wrong:
+        except BadFrame as error:
             kind = _stop_kind(frame)
             if kind is not None:
-                self._stop(kind, now, "in a frame with other mistakes")
-            self._refuse("frame", str(wrong), now)
+                self._stop(kind, now, "in a frame with errors")
+            self._refuse("frame", str(error), now)
             return self._changes(now)
         if isinstance(message, Ping):
             return [encode(Pong(n=message.n, now_s=now)), *self._changes(now)]
@@ -98,7 +98,7 @@ class DriverCore:
     def _hello(self, message: DaemonHello, now: float) -> list[bytes]:
         """Take a daemon's hello (clauses L3 to L6)."""
         known = message.session == self.session
-        reason = wrong_hello(message)
+        reason = hello_error(message)
         if not known and message.session in self._past_sessions:
             reason = "an old session"
         if reason is not None:
@@ -132,10 +132,10 @@ class DriverCore:
             self._wind_down("another session", now)
 
     def _take_limits(self, message: DaemonHello, now: float) -> None:
-        """Take the daemon's limits, or keep the own ones and leave the hash out of the status: then nothing arms."""
+        """Take the daemon's limits. If they do not fit, keep our own and show no hash: nothing arms then (L5)."""
         reason = limits_beyond(message.limits, self.traits.limits)
         if reason is None and message.limits.digest() != message.limits_hash:
-            reason = f"limits_hash {message.limits_hash}; these limits come to {message.limits.digest()}"
+            reason = f"limits_hash is {message.limits_hash}, but these limits give {message.limits.digest()}"
         if reason is not None:
             self.limits, self.limits_hash = self.traits.limits, None
             self._refuse("hello", f"limits not taken: {reason}", now)
@@ -146,7 +146,7 @@ class DriverCore:
 
     def _setpoint(self, message: Setpoint, now: float) -> None:
         """Take a setpoint, or refuse it whole (clauses L8 to L14, in this order)."""
-        reason = wrong_setpoint(message, self.limits, now)
+        reason = setpoint_error(message, self.limits, now)
         if reason is None and message.session != self.session:
             reason = "another session"
         if reason is None and message.epoch < self.epoch:
@@ -170,7 +170,7 @@ class DriverCore:
         self.gate.ask(message, self.mode, now)
 
     def _order(self, message: Order, now: float) -> None:
-        """Obey an order (L18 to L23): stop and disarm whoever sends them, arm and clear in this session only."""
+        """Obey an order (L18 to L23): stop and disarm from anyone, arm and clear of this session only."""
         ours = message.session == self.session
         if message.kind not in STOP_KINDS:
             if not ours:
@@ -189,7 +189,7 @@ class DriverCore:
             self._stop(message.kind, now, f"session {message.session}, epoch {message.epoch}")
 
     def _new_epoch(self, epoch: int, now: float) -> None:
-        """Make an epoch current: feed closed, what waits dropped; the target in force stays for its time (L11)."""
+        """Make an epoch current: close the feed, drop what waits; the target in force stays until it expires (L11)."""
         self.gate.new_epoch(self.epoch, now)
         self.queue.empty()
         self.epoch, self.seq = epoch, None
@@ -204,7 +204,7 @@ class DriverCore:
             self.mode, self.mode_reason = mode, reason
 
     def _arm(self, now: float) -> None:
-        """Arm, where this epoch's arm was not judged yet: a late copy of an order never starts anything (L20)."""
+        """Arm, unless this epoch's arm was judged already: a late copy of an order must start nothing (L20)."""
         if self.mode == "armed" or self.epoch <= self._judged_epoch:
             return
         self._judged_epoch = self.epoch
@@ -228,7 +228,7 @@ class DriverCore:
         return "wheels not at rest" if rest is False else f"rest is {how}"
 
     def _clear(self, now: float) -> None:
-        """Leave `tripped` at rest. No output changes (L21)."""
+        """Leave `tripped` if the wheels are at rest. No output changes (L21)."""
         if self.mode != "tripped":
             return
         rest, _ = self.outputs.at_rest(now)
@@ -238,7 +238,7 @@ class DriverCore:
             self._enter("tripped", f"{self._trip_reason}; clear refused: wheels not at rest", now)
 
     def _stop(self, kind: str, now: float, whose: str) -> None:
-        """Feeder and agitator off at once, then the wheels down (L18)."""
+        """Cut feeder and agitator at once, then bring the wheels down (L18)."""
         self.note(kind, now, whose=whose, mode=self.mode, exits=self.report.exit_count)
         self.board.cut()
         self.gate.close(kind, self.seq, now)
@@ -254,9 +254,9 @@ class DriverCore:
         self._enter("disarmed" if rest else "stopping", reason, now)
 
     def _watch(self, now: float, asleep_s: float) -> None:
-        """Look for sleep (L31), and at the own watchdog: 250 ms without a setpoint close the feed, 500 ms trip (L16).
+        """Check for sleep (L31), then the watchdog: 250 ms without a setpoint close the feed, 500 ms trip (L16).
 
-        Those are the latest moments, so it acts in the last look before them: the first look after may be a tick late.
+        Those are the latest moments, so it acts at the last check before them: the first one after may be a tick late.
         """
         slept_s = self._sleep.gap_s(asleep_s)
         if slept_s is not None:
@@ -276,7 +276,7 @@ class DriverCore:
             self._trip(f"no setpoint for {age * 1000:.0f} ms", now)
 
     def _trip(self, reason: str, now: float) -> None:
-        """Feed closed, feeder off, queue dropped, latched; the wheels go down with no help."""
+        """Close the feed, cut the feeder, drop the queue and latch; the wheels then go down without help."""
         self._trip_reason = reason
         self._judged_epoch = max(self._judged_epoch, self.epoch)
         self.gate.close(reason, self.seq, now)
@@ -287,13 +287,13 @@ class DriverCore:
     # What goes out.
 
     def tick(self, now: float, asleep_s: float = 0.0) -> list[bytes]:
-        """Read the board, move the outputs, push balls that are due; return status and hello where they are due."""
+        """Read the board, move the outputs, push balls that are due; return status and hello if they are due."""
         self._watch(now, asleep_s)
         reading = self.board.read(now)
         self.outputs.see(reading, now)
         self.report.see(reading, now)
         if self._first_tick:
-            self._look_round(now)
+            self._take_over_turning_wheels(now)
         if self.mode == "armed":
             self._take_due(now)
         wanted = self.queue.in_force if self.mode == "armed" else None
@@ -305,8 +305,8 @@ class DriverCore:
         self._sample(reading, now)
         return self.report.due(self._condition(), Heartbeat(self.seq, self.accepted_s), now)
 
-    def _look_round(self, now: float) -> None:
-        """Begin with wheels that turn already: bring them down from where they are (L22)."""
+    def _take_over_turning_wheels(self, now: float) -> None:
+        """If the wheels turn already at the start, bring them down from their present speed (L22)."""
         self._first_tick = False
         if self.outputs.take_over():
             self._watch_from_s = now
@@ -320,7 +320,7 @@ class DriverCore:
             self.gate.close("target expired", self.seq, now)
 
     def _settle(self, now: float) -> None:
-        """End `stopping`: at rest, or after one and a half times the spin-down with rest not seen, and say so (L23)."""
+        """End `stopping` at rest, or after one and a half times the spin-down; say so if rest was not seen (L23)."""
         if self.outputs.turning:
             return
         rest, how = self.outputs.at_rest(now)
@@ -358,7 +358,7 @@ class DriverCore:
         return self.report.changes(self._condition(), Heartbeat(self.seq, self.accepted_s), now)
 
     def close(self, now: float) -> None:
-        """End: feeder and agitator off, wheel outputs to zero. Only here may an output jump, and down only."""
+        """End: cut feeder and agitator, set the wheel outputs to zero. Only here may an output jump, and only down."""
         self.gate.close("driver ends", self.seq, now)
         self.board.cut()
         self.board.set_wheel("top", 0.0)
@@ -367,7 +367,7 @@ class DriverCore:
 
 
 def _stop_kind(frame: bytes) -> str | None:
-    """Return `stop` or `disarm` where a frame that is wrong otherwise still is a JSON object of that kind (L19)."""
+    """Return `stop` or `disarm` if an otherwise invalid frame is still a JSON object of that kind (L19)."""
     if len(frame) > FRAME_BYTES_MAX:
         return None
     try:

@@ -1,7 +1,7 @@
-"""What a motor board looks like to the adapter: five methods, and the facts that it is started with.
+"""The interface of a motor board: five methods, and the facts that a driver declares of it.
 
-Rule of this file: a board knows nothing of sessions, epochs or clocks of others. It does what it is told
-at once, and tells what it sees.
+Rule of this file: a board knows nothing of sessions, epochs or other clocks. It does at once what it is
+told, and reports what it sees.
 """
 
 from collections.abc import Mapping
@@ -16,12 +16,12 @@ NOTHING: Mapping[str, float] = {}
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What a board sees at one instant. None stands for what it cannot see; never 0, never the target.
+    """What a board sees at one instant. A value that it can't see is None, never 0 and never the target.
 
     Speeds are rpm of the wheel, angles degrees. `exits` counts the balls that the exit sensor has seen
-    since the board started, `exit_at_s` is the driver's clock at the newest of them (None: the moment of
-    reading is near enough). `faults` are pairs of a part and what is wrong with it. `extra` goes into the
-    driver's own log and nowhere else.
+    since the board started. `exit_at_s` is the driver's clock at the newest of them (None: the time of the
+    reading is close enough). `faults` are pairs: a part, and what is wrong with it. `extra` goes only into
+    the driver's own log.
     """
 
     top_rpm: float | None = None
@@ -38,13 +38,13 @@ class Reading:
 
 
 class Board(Protocol):
-    """A motor board. The adapter calls `read` first in each tick, so `now` of that call is the time of the others."""
+    """A motor board. The adapter calls `read` first in each tick, so its `now` is the time of the other calls too."""
 
     def set_wheel(self, wheel: Axis, rpm: float) -> None:
-        """Turn wheel `top` or `bottom` at `rpm` from now on; the adapter has ramped it already."""
+        """Turn wheel `top` or `bottom` at `rpm` from now on; the value is ramped already."""
 
     def set_angle(self, axis: Axis, deg: float) -> None:
-        """Hold axis `tilt`, `pan` or `roll` at `deg` from now on; the adapter has ramped it already."""
+        """Hold axis `tilt`, `pan` or `roll` at `deg` from now on; the value is ramped already."""
 
     def feed_one(self, id: int) -> None:
         """Actuate the feeder once, now."""
@@ -53,7 +53,7 @@ class Board(Protocol):
         """Return what is seen at `now`, seconds on the driver's clock."""
 
     def cut(self) -> None:
-        """Take the power from feeder and agitator at once; leave the wheels alone."""
+        """Cut the power of feeder and agitator at once; leave the wheels as they are."""
 
 
 @runtime_checkable
@@ -61,12 +61,12 @@ class Agitated(Protocol):
     """A board with a hopper agitator has this sixth method."""
 
     def set_agitator(self, on: bool) -> None:
-        """Run the agitator, or not."""
+        """Switch the agitator on or off."""
 
 
 @dataclass(frozen=True, slots=True)
 class PushAnswer:
-    """What became of the push asked for at `asked_s`: done at `at_s`, or not done for a `reason`."""
+    """The result of the push asked for at `asked_s`: done at `at_s`, or not done for a `reason`."""
 
     id: int
     asked_s: float
@@ -76,15 +76,15 @@ class PushAnswer:
 
 @runtime_checkable
 class Confirming(Protocol):
-    """A board that learns only later whether its feeder acted has this method; of any other, asked is done."""
+    """A board that learns only later whether its feeder acted has this method. Else a push counts as done at once."""
 
     def push_answers(self) -> tuple[PushAnswer, ...]:
-        """Return, each once, what has become known of pushes since the last call."""
+        """Return the results of pushes that became known since the last call, each once."""
 
 
 @dataclass(frozen=True, slots=True)
 class DriverTraits:
-    """What a driver declares in its hello, and the wheel diameters (over the tyre) that its own speed band needs."""
+    """What a driver declares in its hello, and the wheel diameters (over the tyre) for its own speed band."""
 
     name: str
     limits: Limits
@@ -99,11 +99,11 @@ class DriverTraits:
 
 
 class Note(Protocol):
-    """Where the adapter writes its log: the name of an event, the driver's clock, and what belongs to it."""
+    """Where the adapter writes its log: the name of an event, the driver's clock, and the event's fields."""
 
     def __call__(self, event: str, t: float, /, **what: object) -> None:
         """Keep one event."""
 
 
 def forget(event: str, t: float, /, **what: object) -> None:
-    """Keep nothing: the log of a driver that has none."""
+    """Keep nothing; for a driver without a log."""

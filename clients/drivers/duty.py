@@ -1,7 +1,7 @@
-"""Wheels without speed feedback: which duty makes which speed, at which supply voltage.
+"""Wheels without speed feedback: which duty gives which speed, at which supply voltage.
 
 Rule of this file: pure. At steady speed a brushed motor's speed rises with the mean voltage at its terminals, which
-is duty x supply (textbook); so the duty measured at one voltage is scaled by that voltage over the present one.
+is duty x supply (textbook). So a duty measured at one voltage is multiplied by that voltage over the present one.
 """
 
 from bisect import bisect_right
@@ -21,9 +21,9 @@ class DutyTable:
 
 
 def duty_for(rpm: float, table: DutyTable, supply_v: float | None) -> float:
-    """Return the duty, 0 to 1, for a wheel speed in rpm; 0 for 0. With no known supply the table's own voltage counts.
+    """Return the duty, 0 to 1, for a wheel speed in rpm. If the supply is not known, assume the table's own voltage.
 
-    Between two points the line, below the first the line from nothing, above the last its duty.
+    Between two points, and from zero to the first point, interpolate along a line. Above the last point, use its duty.
     """
     if rpm <= 0:
         return 0.0
@@ -39,21 +39,21 @@ def duty_for(rpm: float, table: DutyTable, supply_v: float | None) -> float:
 
 
 def table_of(volts: float, duty: Sequence[float], rpm: Sequence[float]) -> DutyTable:
-    """Return a table, or raise ValueError with what is wrong with it."""
+    """Return a table, or raise ValueError that says what is wrong with it."""
     if volts <= 0:
         raise ValueError(f"volts {volts:g}; expected the supply's voltage when the table was measured, above 0")
     if len(duty) != len(rpm) or len(duty) < 2:
-        raise ValueError(f"{len(duty)} duties and {len(rpm)} speeds; expected as many of each, two or more")
+        raise ValueError(f"{len(duty)} duties and {len(rpm)} speeds; expected the same number of each, two or more")
     for name, values in (("duty", duty), ("rpm", rpm)):
-        if any(later <= sooner for sooner, later in pairwise(values)):
-            raise ValueError(f"{name} {list(values)}; expected each above the one before")
+        if any(later <= earlier for earlier, later in pairwise(values)):
+            raise ValueError(f"{name} {list(values)}; expected each value above the previous one")
     if duty[0] < 0 or duty[-1] > 1 or rpm[0] < 0:
         raise ValueError("expected duties from 0 to 1 and speeds from 0 up")
     return DutyTable(float(volts), tuple(map(float, duty)), tuple(map(float, rpm)))
 
 
 def duty_of(data: Mapping[str, Any], file: str) -> Mapping[str, DutyTable]:
-    """Return the tables of both wheels that a TOML file says; raise ValueError that names the file and what is wrong.
+    """Return the tables of both wheels from a TOML file; raise ValueError that names the file and what is wrong.
 
     `volts = 12.4`, then `[top]` and `[bottom]` with `duty = [0.0, 0.2, 1.0]` and `rpm = [0, 420, 3200]`.
     """
@@ -63,5 +63,5 @@ def duty_of(data: Mapping[str, Any], file: str) -> Mapping[str, DutyTable]:
         raise ValueError(
             f"{file}: {missing} is missing; expected volts, and duty and rpm in [top] and [bottom]"
         ) from None
-    except (TypeError, ValueError, OverflowError) as wrong:
-        raise ValueError(f"{file}: {wrong}") from None
+    except (TypeError, ValueError, OverflowError) as error:
+        raise ValueError(f"{file}: {error}") from None

@@ -1,6 +1,6 @@
 """A driver's own log: one JSON object a line, appended and handed to the system line by line.
 
-Rule of this file: what is written was done or seen here; DRIVER_LOG.md lists the events.
+Rule of this file: it writes only what was done or seen here. DRIVER_LOG.md lists the events.
 """
 
 import json
@@ -11,10 +11,10 @@ from typing import BinaryIO
 
 
 class EventLog:
-    """An append-only file of events; with no path it keeps nothing. A full disk is counted, and stops nothing."""
+    """An append-only file of events; without a path it keeps nothing. Lines lost to a full disk are only counted."""
 
     def __init__(self, path: Path | None) -> None:
-        """Open the file for appending, with no buffer of ours: a line is in the file when the call returns."""
+        """Open the file for appending, unbuffered: a line is in the file when the call returns."""
         self._file: BinaryIO | None = None if path is None else path.open("ab", buffering=0)
         self.lost = 0
 
@@ -31,7 +31,7 @@ class EventLog:
             self.lost += 1
 
     def close(self) -> None:
-        """End the log."""
+        """Close the log."""
         if self._file is not None:
             self._file.close()
 

@@ -1,10 +1,10 @@
-"""Faults to inject into a simulated thrower: what a channel shows or does in place of the truth, and when.
+"""Faults to inject into a simulated thrower: what a channel shows or does instead of the truth, and when.
 
-    top=stuck@12-15        the top wheel's measured speed stands still from 12 s to 15 s after the start
+    top=stuck@12-15        the top wheel's measured speed is stuck from 12 s to 15 s after the start
     bottom-drive=off@20    the bottom motor is dead from 20 s on
     feeder=delayed:0.3     each push comes 0.3 s late
 
-Rule of this file: a channel is bent here and nowhere else; what is not listed is left as it is.
+Rule of this file: channels are distorted only here; a channel without a fault is left as it is.
 """
 
 import re
@@ -35,10 +35,10 @@ _FORM = re.compile(r"([a-z-]+)=([a-z]+)(?::([0-9.]+))?(?:@([0-9.]+)(?:-([0-9.]+)
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One channel bent in one way from `from_s` until `until_s` after the start.
+    """One channel distorted in one way from `from_s` until `until_s` after the start.
 
     `amount`: the factor of `wrong`, the time constant of `slow` and the delay of `delayed` in seconds, the size of
-    `garbage`, the share of the time that `intermittent` is gone, the value of `fixed`, whatever it should be.
+    `garbage`, the share of the time that `intermittent` is gone, the value that `fixed` shows instead.
     """
 
     channel: Channel
@@ -49,7 +49,7 @@ class Fault:
 
 
 def parse_fault(text: str) -> Fault:
-    """Read CHANNEL=KIND[:AMOUNT][@FROM[-UNTIL]]; raise ValueError that names what is allowed."""
+    """Parse CHANNEL=KIND[:AMOUNT][@FROM[-UNTIL]]; raise ValueError that names what is allowed."""
     found = _FORM.fullmatch(text)
     if found is None:
         raise ValueError(f"{text!r}: expected CHANNEL=KIND[:AMOUNT][@FROM[-UNTIL]], for example top=stuck@12-15")
@@ -78,10 +78,10 @@ class _Memory:
 
 
 class FaultTable:
-    """The faults of one run. Times are seconds since its start; chance comes from `rng`."""
+    """The faults of one run. Times are seconds since its start; random values come from `rng`."""
 
     def __init__(self, faults: Sequence[Fault], rng: np.random.Generator) -> None:
-        """Begin with all channels as they are."""
+        """Begin with all channels undistorted."""
         self._faults = tuple(fault for fault in faults if fault.kind != "ok")
         self._memory: dict[Fault, _Memory] = {fault: _Memory() for fault in self._faults}
         self._rng = rng
@@ -95,7 +95,7 @@ class FaultTable:
         return None
 
     def bent(self, channel: Channel, value: float, now_s: float) -> float | None:
-        """Return what a channel of numbers shows or does in place of `value`; None: nothing at all."""
+        """Return what a channel of numbers shows or does instead of `value`; None if nothing at all."""
         if self.none:
             return value
         for fault in self._faults:

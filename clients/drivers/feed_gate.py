@@ -1,7 +1,7 @@
-"""The feed of one driver: open or closed, which balls wait, and whether one that is due may go.
+"""The feed of one driver: whether it is open, which balls wait, and whether a ball that is due may go.
 
-Rule of this file: closing acts at once and refuses what waits; only a setpoint read later opens it again. A push
-that has begun ends by itself; to break it off (`cut`) is for stops, and not decided here.
+Rule of this file: closing acts at once and refuses what waits; only a setpoint read later opens the feed again. A
+push that has begun finishes by itself. Only a stop breaks it off (`cut`), and that is not decided here.
 """
 
 from drillfeed.clients.drivers.board import Agitated, Board, Confirming, DriverTraits, Note
@@ -25,16 +25,16 @@ class FeedGate:
         self._confirming = board if isinstance(board, Confirming) else None
 
     def new_session(self, now: float) -> None:
-        """Close, and forget all ids: another session counts them anew."""
+        """Close, and forget all ids, because a new session counts them from the start."""
         self.close("another session", None, now)
         self.ledger = FeedLedger()
 
     def new_epoch(self, ended: int, now: float) -> None:
-        """Close, and let setpoints of the new epoch open from their first seq on (L11)."""
+        """Close, and let setpoints of the new epoch open the feed from their first seq on (L11)."""
         self.close(f"epoch {ended} ended", None, now)
 
     def close(self, reason: str, seq: int | None, now: float) -> None:
-        """Close at once; setpoints up to `seq`, the newest that was read, do not open it again (L14, L16)."""
+        """Close at once; setpoints up to `seq`, the newest one read, do not open the feed again (L14, L16)."""
         self._opens_after_seq = -1 if seq is None else seq
         for id, at_s in tuple(self.ledger.waiting.items()):
             self.refuse(id, at_s, reason, now)
@@ -44,14 +44,14 @@ class FeedGate:
             self._agitate(False, now)
 
     def follow(self, target: Setpoint, epoch: int, now: float) -> None:
-        """Open, and run the agitator, as the target in force has it (L14, L15)."""
+        """Open the feed and run the agitator as the target in force says (L14, L15)."""
         if target.feeding and target.seq > self._opens_after_seq and target.epoch == epoch and not self.open:
             self.open = True
             self._note("feed_opened", now, seq=target.seq)
         self._agitate(self.open and target.agitator, now)
 
     def ask(self, message: Setpoint, mode: Mode, now: float) -> None:
-        """Take the feeds of an accepted setpoint: they wait, or are refused (L14, L30)."""
+        """Take the feeds of an accepted setpoint: each waits or is refused (L14, L30)."""
         for feed in message.feeds:
             if self.ledger.spent(feed.id):
                 if self.ledger.ask(feed) is not None:
@@ -77,7 +77,7 @@ class FeedGate:
             self._note("feed", now, id=id, planned_s=at_s, epoch=epoch, **self._outputs.speeds(target))
 
     def hear(self) -> None:
-        """Take what the board has found out about pushes that it was told to make."""
+        """Take the results that the board has found out for its pushes."""
         if self._confirming is not None:
             for answer in self._confirming.push_answers():
                 self.ledger.answer(answer)
@@ -110,7 +110,7 @@ class FeedGate:
         return None
 
     def refuse(self, id: int, at_s: float, reason: str, now: float) -> None:
-        """Spend an id without a ball."""
+        """Use up an id without pushing a ball."""
         self.ledger.refuse(id, at_s, now, reason)
         self._note("feed_refused", now, id=id, planned_s=at_s, reason=reason)
 

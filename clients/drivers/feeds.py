@@ -1,7 +1,7 @@
-"""The feeds a driver was asked for: each id acts at most once in a session, and its end is told.
+"""The feeds that a driver was asked for: each id acts at most once in a session, and its result is reported.
 
-Rule of this file: an id is spent when it is judged: done, refused, or told to the feeder and not confirmed yet; what
-waits can still be refused. Only `unknown` is ever replaced, once, by what the feeder shows.
+Rule of this file: an id is spent when it is judged: done, refused, or told to the feeder and not confirmed yet. A
+waiting feed can still be refused. Only `unknown` is ever replaced, once, by what the feeder shows.
 """
 
 from dataclasses import dataclass, field
@@ -28,7 +28,7 @@ class FeedLedger:
         return id <= self._floor or id in self._spent
 
     def ask(self, feed: Feed) -> str | None:
-        """Let a feed wait for its moment; a repeat moves it. Say why not where its id was used for another moment."""
+        """Let a feed wait for its moment; a repeat moves it. Return why not if its id was used for another moment."""
         if self.spent(feed.id):
             at_s = self._spent.get(feed.id)
             same = at_s is not None and abs(at_s - feed.at_s) <= LATE_S
@@ -45,21 +45,21 @@ class FeedLedger:
         self._spend(id, at_s, FeedResult(id=id, result="done", at_s=max(now, 0.0)))
 
     def told(self, id: int, at_s: float, now: float) -> None:
-        """Spend an id: the feeder was told at `now` to push its ball, and has not shown yet that it did."""
+        """Spend an id: the feeder was told at `now` to push its ball, and has not confirmed it yet."""
         self._told[id] = now
         if len(self._told) > KEEP_RESULTS:
-            del self._told[min(self._told, key=lambda one: self._told[one])]
+            del self._told[min(self._told, key=lambda id: self._told[id])]
         self._spend(id, at_s, FeedResult(id=id, result="unknown", at_s=max(now, 0.0)))
 
     def answer(self, answer: PushAnswer) -> None:
-        """Put what became of a push in the place of its `unknown`; a push of an earlier session is passed over."""
+        """Replace the `unknown` of a push with its result; ignore a push of an earlier session."""
         if self._told.get(answer.id) != answer.asked_s:
             return
         del self._told[answer.id]
         reason = None if answer.reason is None else answer.reason[:200]
         at_s, verdict = max(answer.at_s, 0.0), "done" if reason is None else "refused"
         result = FeedResult.model_validate({"id": answer.id, "result": verdict, "at_s": at_s, "reason": reason})
-        place = next((k for k, one in enumerate(self.results) if one.id == answer.id), None)
+        place = next((k for k, earlier in enumerate(self.results) if earlier.id == answer.id), None)
         if place is None:
             self.results = (*self.results, result)[-KEEP_RESULTS:]
         else:
@@ -70,8 +70,8 @@ class FeedLedger:
         self._spend(id, at_s, FeedResult(id=id, result="refused", at_s=max(now, 0.0), reason=reason[:200]))
 
     def again(self, id: int, now: float) -> None:
-        """Tell that a spent id was asked for anew; the first result stays the one that counts."""
-        told = any(one.id == id and one.reason == "id used" for one in self.results)
+        """Report that a spent id was asked for again; its first result still counts."""
+        told = any(result.id == id and result.reason == "id used" for result in self.results)
         if not told:
             result = FeedResult(id=id, result="refused", at_s=max(now, 0.0), reason="id used")
             self.results = (*self.results, result)[-KEEP_RESULTS:]

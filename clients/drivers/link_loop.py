@@ -1,7 +1,7 @@
 """The loop that joins an adapter to its socket: a DEALER, a tick each 5 ms to absolute deadlines, a clean end.
 
-Rules of this file: the loop owns the socket and the adapter in one thread; it never blocks on sending (what cannot
-go now is stale anyway), and a flood of frames never keeps the tick from coming.
+Rules of this file: the loop owns the socket and the adapter in one thread. It never blocks on sending, because a
+frame that can't go now is stale anyway. A flood of frames never delays the tick.
 """
 
 import gc
@@ -23,36 +23,36 @@ LATE_WAKE_S = 0.010
 SEND_QUEUE = 64
 RECEIVE_QUEUE = 256
 RECONNECT_MS = 50
-RECONNECT_MOST_MS = 500
+RECONNECT_MAX_MS = 500
 
 Clock = Callable[[], float]
 
 
 def connect(context: "zmq.Context[zmq.Socket[bytes]]", endpoint: str) -> "zmq.Socket[bytes]":
-    """Return a DEALER socket on its way to the daemon at `endpoint`, for example tcp://127.0.0.1:7411."""
+    """Return a DEALER socket that connects to the daemon at `endpoint`, for example tcp://127.0.0.1:7411."""
     socket: zmq.Socket[bytes] = context.socket(zmq.DEALER)
-    # LINGER is -1 by default: the end would wait for a daemon that is gone. IMMEDIATE: nothing is stored for a
-    # daemon that is not there, else it would be greeted with old status.
+    # LINGER is -1 by default, and closing would then wait for a daemon that is gone. IMMEDIATE: nothing is stored for
+    # a daemon that is not there; otherwise it would receive old statuses first.
     socket.setsockopt(zmq.LINGER, 0)
     socket.setsockopt(zmq.IMMEDIATE, 1)
     socket.setsockopt(zmq.SNDHWM, SEND_QUEUE)
     socket.setsockopt(zmq.RCVHWM, RECEIVE_QUEUE)
     socket.setsockopt(zmq.MAXMSGSIZE, SOCKET_BYTES_MAX)
     socket.setsockopt(zmq.RECONNECT_IVL, RECONNECT_MS)
-    socket.setsockopt(zmq.RECONNECT_IVL_MAX, RECONNECT_MOST_MS)
+    socket.setsockopt(zmq.RECONNECT_IVL_MAX, RECONNECT_MAX_MS)
     socket.connect(endpoint)
     return socket
 
 
 class Ending:
-    """A flag that SIGTERM and SIGINT set, and the hang-up of the terminal unless it was ignored at the start (L29)."""
+    """A flag that SIGTERM and SIGINT set. SIGHUP sets it too, unless it was ignored at the start (L29)."""
 
     def __init__(self) -> None:
-        """Begin not asked to end."""
+        """Begin with no request to end."""
         self.asked = False
 
     def catch(self) -> None:
-        """Take these signals from now on (main thread only)."""
+        """Catch these signals from now on (main thread only)."""
         for number in signals_to_end():
             signal.signal(number, self._ask)
 
@@ -69,7 +69,7 @@ def run_link(
     note: Note = forget,
     asleep: Clock = asleep_s,
 ) -> None:
-    """Serve the link until `ending` is asked for; then cut the outputs and return. `asleep` tells all sleep (L31)."""
+    """Serve the link until `ending` is asked for; then cut the outputs and return. `asleep` returns all sleep (L31)."""
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     socket = connect(context, endpoint)
     gc.collect()
@@ -95,13 +95,13 @@ def run_link(
 def _listen_until(
     core: DriverCore, socket: "zmq.Socket[bytes]", due_s: float, clock: Clock, ending: Ending, asleep: Clock
 ) -> None:
-    """Take frames as they come until the tick is due; at least one look at the socket, however late it is."""
+    """Take frames as they come until the tick is due; check the socket at least once, however late it is."""
     while not ending.asked:
         _drain(core, socket, clock, asleep)
         left_s = due_s - clock()
         if left_s <= 0:
             return
-        # The poller counts whole milliseconds: it takes all but the last, a sleep takes that.
+        # The poller counts whole milliseconds, so a sleep covers the last fraction.
         if left_s >= 0.001:
             socket.poll(int(left_s * 1000))
         else:
@@ -114,7 +114,7 @@ def _drain(core: DriverCore, socket: "zmq.Socket[bytes]", clock: Clock, asleep: 
             parts = socket.recv_multipart(zmq.NOBLOCK)
         except zmq.Again:
             return
-        # A message of several frames is none of this protocol's; an empty frame is refused with a reason.
+        # This protocol has no message of several frames. An empty frame in its place is refused with a reason.
         _send(socket, core.receive(parts[0] if len(parts) == 1 else b"", clock(), asleep()))
 
 

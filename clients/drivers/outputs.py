@@ -1,6 +1,6 @@
 """The driver's outputs, each moved at a bounded rate, and what is known of the wheels: speeds, band, rest.
 
-Rule of this file: an output changes in `move` only, by at most rate x dt, and dt is never trusted beyond 50 ms.
+Rule of this file: an output changes only in `move`, by at most rate x dt, and dt counts for at most 50 ms.
 """
 
 import math
@@ -40,7 +40,7 @@ class Outputs:
         return self.top_rpm != 0.0 or self.bottom_rpm != 0.0
 
     def see(self, reading: Reading, now: float) -> None:
-        """Keep a reading; what is no number counts as not known."""
+        """Keep a reading; a value that is not a number counts as not known."""
         self.reading = reading
         seen = self._seen
         seen.append((now, finite(reading.top_rpm), finite(reading.bottom_rpm)))
@@ -48,7 +48,7 @@ class Outputs:
             seen.popleft()
 
     def recent_rpm(self, wheel: str, now: float) -> Iterator[float]:
-        """Yield the known speeds of a wheel in the last 100 ms; nothing where the newest is not known."""
+        """Yield the known speeds of a wheel in the last 100 ms; nothing if the newest is not known."""
         column = 1 if wheel == "top" else 2
         if self._seen and self._seen[-1][column] is not None:
             for seen in self._seen:
@@ -57,7 +57,7 @@ class Outputs:
                     yield speed
 
     def at_rest(self, now: float) -> tuple[bool | None, Known]:
-        """Tell whether both wheels rest, and how that is known. Without feedback only time tells (L24)."""
+        """Tell whether both wheels are at rest, and how that is known; without feedback, only by time (L24)."""
         if self.traits.feedback == "none":
             if self.turning:
                 return False, "assumed"
@@ -70,7 +70,7 @@ class Outputs:
         return slow and not self.turning, "measured"
 
     def take_over(self) -> bool:
-        """Take the speed of wheels that turn already as output, to bring them down from there; tell whether any did."""
+        """Take the speed of turning wheels as output, to bring them down from there; tell whether any wheel turned."""
         top, bottom = (self._seen[-1][1], self._seen[-1][2]) if self._seen else (None, None)
         limits = self.traits.limits
         if top is not None and abs(top) > self._rest_top_rpm:
@@ -117,18 +117,18 @@ class Outputs:
             board.set_angle(axis, value)
 
     def _angle(self, axis: Axis, low_deg: float) -> float:
-        """Return the output of an angle axis; before the first move what is measured, else its lower stop."""
+        """Return the output of an angle axis; before the first move, the measured angle or else the lower stop."""
         if axis in self.angles_deg:
             return self.angles_deg[axis]
         measured = self.measured_deg(axis)
         return low_deg if measured is None else measured
 
     def measured_deg(self, axis: Axis) -> float | None:
-        """Return what is measured of an angle axis; None where nothing is."""
+        """Return the measured angle of an axis; None if it is not measured."""
         return finite(getattr(self.reading, f"{axis}_deg"))
 
     def speeds(self, wanted: Setpoint | None) -> dict[str, object]:
-        """Return what the log says of the wheels: output, target in force and measured, in rpm."""
+        """Return the wheel fields of the log: output, target in force and measured speed, in rpm."""
         return {
             "top_out_rpm": round(self.top_rpm, 1),
             "bottom_out_rpm": round(self.bottom_rpm, 1),
@@ -139,7 +139,7 @@ class Outputs:
         }
 
     def wheel_state(self, wheel: Axis) -> WheelState:
-        """Return what the status says of a wheel."""
+        """Return the fields of a wheel in the status."""
         top = wheel == "top"
         return WheelState(
             target_rpm=self.top_rpm if top else self.bottom_rpm,
@@ -148,7 +148,7 @@ class Outputs:
         )
 
     def angle_state(self, axis: Axis) -> AngleState | None:
-        """Return what the status says of an angle axis; None where the thrower has no such axis."""
+        """Return the fields of an angle axis in the status; None if the thrower has no such axis."""
         reach = angle_limits(self.traits.limits, axis)
         if reach is None:
             return None
@@ -160,7 +160,7 @@ class Outputs:
 
 
 def finite(value: float | None) -> float | None:
-    """Return a reading, or None where it is missing, NaN or infinite."""
+    """Return a reading, or None if it is missing, NaN or infinite."""
     return value if value is not None and math.isfinite(value) else None
 
 

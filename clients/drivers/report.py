@@ -1,7 +1,7 @@
-"""What a driver tells: its hello, its status every 20 ms and at once on a change, balls seen leaving, refusals.
+"""What a driver reports: its hello, its status every 20 ms and at once on a change, balls seen leaving, refusals.
 
-Rule of this file: nothing is told better than it is known; a refused message is told within one status period,
-never with a frame of its own, so that a flood is not answered with a flood.
+Rule of this file: nothing is reported as more certain than it is. A refused message is listed within one status
+period, never in a frame of its own, so that a flood is not answered with a flood.
 """
 
 from collections import deque
@@ -17,12 +17,12 @@ HELLO_S = 1.0
 KEEP_EXITS = 16
 KEEP_REFUSALS = 8
 FAULTS_MAX = 16
-EXITS_MOST = 10**12
+EXITS_MAX = 10**12
 EPSILON_S = 1e-6
 
 
 class Condition(NamedTuple):
-    """What is told at once when it changes."""
+    """What is reported at once when it changes."""
 
     mode: Mode
     mode_reason: str | None
@@ -42,7 +42,7 @@ class Heartbeat(NamedTuple):
 
 
 class Reporter:
-    """The times of the next status and hello, and the lists that a status carries."""
+    """When the next status and hello are due, and the lists that a status carries."""
 
     def __init__(self, traits: DriverTraits, boot: str, outputs: Outputs, now: float) -> None:
         """Begin with a hello due at once."""
@@ -69,7 +69,7 @@ class Reporter:
     def see(self, reading: Reading, now: float) -> None:
         """Note balls that left since the last reading."""
         self.reading = reading
-        if reading.exits is None or not self.traits.exit_sensor or reading.exits > EXITS_MOST:
+        if reading.exits is None or not self.traits.exit_sensor or reading.exits > EXITS_MAX:
             return
         known = self.exits[-1].n if self.exits else 0
         for n in range(max(known, reading.exits - KEEP_EXITS) + 1, reading.exits + 1):
@@ -82,7 +82,7 @@ class Reporter:
         self.refusals.append(MessageRefusal(n=self._refused, kind=kind, reason=reason[:200]))
 
     def sample_due(self, now: float) -> bool:
-        """Tell, once every 20 ms, that a sample of the wheels belongs into the log."""
+        """Tell, once every 20 ms, that a sample of the wheels is due for the log."""
         if now < self._sample_s - EPSILON_S:
             return False
         self._sample_s = _after(self._sample_s, now)
@@ -108,7 +108,7 @@ class Reporter:
         )
 
     def due(self, condition: Condition, beat: Heartbeat, now: float) -> list[bytes]:
-        """Return the frames whose time has come: hello each second while nothing of a session is heard, and status."""
+        """Return the frames that are due: a hello each second while nothing of a session is heard, and the status."""
         frames = []
         quiet = condition.session is None or now - self._heard_s >= HELLO_S
         if quiet and now - self._hello_s >= HELLO_S:
@@ -118,7 +118,7 @@ class Reporter:
         return frames
 
     def changes(self, condition: Condition, beat: Heartbeat, now: float) -> list[bytes]:
-        """Return a status where something changed that is told at once."""
+        """Return a status if something changed that is reported at once."""
         return [self.status(condition, beat, now)] if self._state(condition) != self._told else []
 
     def _state(self, condition: Condition) -> tuple[object, ...]:
@@ -171,5 +171,5 @@ class Reporter:
 
 
 def _after(due_s: float, now: float) -> float:
-    """Return the next moment of a 20 ms beat that was due at `due_s`; a beat that fell behind begins anew."""
+    """Return the next moment of a 20 ms beat that was due at `due_s`; a late beat starts again from `now`."""
     return due_s + TICK_S if due_s + TICK_S > now else now + TICK_S

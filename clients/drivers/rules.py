@@ -1,6 +1,6 @@
-"""The link's rules that need no memory: is this message acceptable, is this wheel in band.
+"""The link's rules that need no memory: whether a message is acceptable, whether a wheel is in band.
 
-Rule of this file: pure functions; a rule answers None where it holds, else the reason in one line.
+Rule of this file: pure functions; a rule returns None if it holds, otherwise the reason in one line.
 Clause numbers are those of LINK.md.
 """
 
@@ -36,14 +36,14 @@ def wheel_limits(limits: Limits, wheel: Axis) -> WheelLimits:
 
 
 def angle_limits(limits: Limits, axis: Axis) -> AngleLimits | None:
-    """Return the limits of axis `tilt`, `pan` or `roll`; None where there is no such axis."""
+    """Return the limits of axis `tilt`, `pan` or `roll`; None if there is no such axis."""
     if axis == "tilt":
         return limits.tilt
     return limits.pan if axis == "pan" else limits.roll
 
 
-def wrong_setpoint(message: Setpoint, limits: Limits, now: float) -> str | None:
-    """Say what is wrong with the numbers of a setpoint (clause L8); a message with one bad number is bad as a whole."""
+def setpoint_error(message: Setpoint, limits: Limits, now: float) -> str | None:
+    """Return what is wrong with the numbers of a setpoint (clause L8); one bad number makes the whole message bad."""
     for wheel, target, bound in (
         ("top", message.top, limits.top),
         ("bottom", message.bottom, limits.bottom),
@@ -60,29 +60,31 @@ def wrong_setpoint(message: Setpoint, limits: Limits, now: float) -> str | None:
         if not reach.low_deg <= turn.deg <= reach.high_deg:
             return f"{axis}.deg {turn.deg:g} is outside {reach.low_deg:g}..{reach.high_deg:g}"
     if not 0 < message.until_s - message.at_s <= STAY_MAX_S:
-        return f"until_s is {message.until_s - message.at_s:.3f} s after at_s; more than 0 and at most {STAY_MAX_S:g}"
+        return (
+            f"until_s is {message.until_s - message.at_s:.3f} s after at_s; expected above 0 and at most {STAY_MAX_S:g}"
+        )
     if message.at_s - now > AHEAD_MAX_S:
-        return f"at_s is {message.at_s - now:.3f} s ahead; at most {AHEAD_MAX_S:g}"
+        return f"at_s is {message.at_s - now:.3f} s ahead; expected at most {AHEAD_MAX_S:g}"
     if len(message.feeds) > FEEDS_MAX:
-        return f"{len(message.feeds)} feeds; at most {FEEDS_MAX}"
+        return f"{len(message.feeds)} feeds; expected at most {FEEDS_MAX}"
     for feed in message.feeds:
         if feed.at_s - now > AHEAD_MAX_S:
-            return f"feed {feed.id} is {feed.at_s - now:.3f} s ahead; at most {AHEAD_MAX_S:g}"
+            return f"feed {feed.id} is {feed.at_s - now:.3f} s ahead; expected at most {AHEAD_MAX_S:g}"
     return None
 
 
-def wrong_hello(message: DaemonHello) -> str | None:
-    """Say what is wrong with the watchdog times of a daemon's hello (clause L4); they may be shorter, never longer."""
+def hello_error(message: DaemonHello) -> str | None:
+    """Return what is wrong with the watchdog times of a daemon's hello (clause L4); they may only be shorter."""
     feed_s, stop_s = message.watchdog_feed_ms / 1000, message.watchdog_stop_ms / 1000
     if not 2 * TICK_S <= feed_s <= WATCHDOG_FEED_S:
-        return f"watchdog_feed_ms {feed_s * 1000:g}: {2000 * TICK_S:g} to {1000 * WATCHDOG_FEED_S:g}"
+        return f"watchdog_feed_ms {feed_s * 1000:g}; expected {2000 * TICK_S:g} to {1000 * WATCHDOG_FEED_S:g}"
     if not feed_s <= stop_s <= WATCHDOG_STOP_S:
-        return f"watchdog_stop_ms {stop_s * 1000:g}: at least watchdog_feed_ms, at most {1000 * WATCHDOG_STOP_S:g}"
+        return f"watchdog_stop_ms {stop_s * 1000:g}; expected watchdog_feed_ms to {1000 * WATCHDOG_STOP_S:g}"
     return None
 
 
 def limits_beyond(wanted: Limits, own: Limits) -> str | None:
-    """Say which limits of a daemon go beyond the driver's own (clause L5): all of them."""
+    """Return all limits of a daemon that go beyond the driver's own (clause L5)."""
     found: list[str] = []
     for wheel in WHEELS:
         theirs, ours = wheel_limits(wanted, wheel), wheel_limits(own, wheel)
@@ -118,9 +120,9 @@ def band_rpm(target_rpm: float, diameter_m: float) -> float:
 
 
 def out_of_band(wheel: str, measured_rpm: Iterable[float], target_rpm: float, diameter_m: float) -> str | None:
-    """Say why a wheel is not in band (clause L17): the median of its speeds of the last 100 ms, and the newest of them.
+    """Return why a wheel is not in band (clause L17): the median of its speeds over the last 100 ms, or the newest.
 
-    The median alone would hold for 50 ms after a wheel has died; the newest alone would let one lucky reading through.
+    The median alone would stay in band for 50 ms after a wheel died; the newest alone would pass on one lucky reading.
     """
     speeds = list(measured_rpm)
     if not speeds:
@@ -133,7 +135,7 @@ def out_of_band(wheel: str, measured_rpm: Iterable[float], target_rpm: float, di
 
 
 def out_of_place(axis: Axis, measured_deg: float | None, target_deg: float) -> str | None:
-    """Say why an angle is not where the ball wants it (clause L17); one that is not measured is taken to be there."""
+    """Return why an angle is not at its target (clause L17); an angle that is not measured is assumed to be there."""
     if measured_deg is None or abs(measured_deg - target_deg) <= BAND_ANGLE_DEG:
         return None
     return f"{axis} at {measured_deg:.1f} degrees, target {target_deg:.1f} +- {BAND_ANGLE_DEG:g}"
@@ -141,14 +143,14 @@ def out_of_place(axis: Axis, measured_deg: float | None, target_deg: float) -> s
 
 def ramped(value: float, goal: float, rate_per_s: float, dt_s: float) -> float:
     """Return `value` moved towards `goal` by at most `rate_per_s` x `dt_s`."""
-    most = rate_per_s * dt_s
+    max_change = rate_per_s * dt_s
     if goal > value:
-        return min(goal, value + most)
-    return max(goal, value - most)
+        return min(goal, value + max_change)
+    return max(goal, value - max_change)
 
 
 def ramped_wheel(value: float, goal: float, up_per_s: float, down_per_s: float, dt_s: float) -> float:
-    """Return a wheel speed moved towards `goal`, rising and falling at their own rates; a reversal rests at 0 first."""
+    """Return a wheel speed moved towards `goal`, with separate rates up and down; a reversal goes to 0 first."""
     if value * goal < 0:
         return ramped(value, 0.0, down_per_s, dt_s)
     return ramped(value, goal, up_per_s if abs(goal) > abs(value) else down_per_s, dt_s)

@@ -1,8 +1,8 @@
 """A microcontroller board at the end of a serial line, as a `Board`. SERIAL.md is its protocol.
 
-Rules of this file: no clock and no port of its own (a `Wire` carries bytes, `now` comes with `read`); a board that was
-lost in any way is let alone, so that it comes to rest by its own watchdog, and is woken again only when the adapter has
-both wheels at zero: a cable put back turns nothing. What became of a push is the business of `serial_pushes.py`.
+Rules of this file: no clock and no port of its own (a `Wire` carries bytes, `now` comes with `read`). A board that was
+lost in any way gets no more `go` lines, so that its own watchdog brings it to rest. It is woken again only when the
+adapter has both wheels at zero, so a cable that is plugged in again turns nothing. `serial_pushes.py` settles pushes.
 """
 
 from collections import deque
@@ -24,20 +24,20 @@ GARBLED_SHARE = 0.10
 GARBLED_LEAST = 5
 GARBLED_WINDOW_S = 1.0
 TOLD_S = 0.5
-"""A fault is told for at least this long, however soon its cause is gone."""
+"""A fault is reported for at least this long, even if its cause is gone sooner."""
 
 
 class Wire(Protocol):
-    """Bytes to and from a board. It never waits and never raises: None stands for a line that is not there."""
+    """Bytes to and from a board. It never waits and never raises; None means that there is no connection."""
 
     def receive(self, now: float) -> bytes | None:
-        """Return what has come, perhaps nothing; None while unplugged (and try to connect again, now and then)."""
+        """Return the bytes that came, perhaps none; None while unplugged (and try to connect again now and then)."""
 
     def send(self, data: bytes) -> None:
-        """Send; what does not fit is lost."""
+        """Send; bytes that do not fit are lost."""
 
     def close(self) -> None:
-        """Let go of the line."""
+        """Close the connection."""
 
     @property
     def trouble(self) -> str:
@@ -50,7 +50,7 @@ class SerialBoard:
     def __init__(
         self, traits: DriverTraits, wire: Wire, duty: Mapping[str, DutyTable] | None = None, note: Note = forget
     ) -> None:
-        """Begin with no board known; `duty` holds the tables of both wheels where it has no speed feedback."""
+        """Begin with no board known; `duty` holds the tables of both wheels if the board has no speed feedback."""
         self.traits, self._wire, self._duty, self._note = traits, wire, duty, note
         self._now = 0.0
         self._rpm: dict[Axis, float] = {"top": 0.0, "bottom": 0.0}
@@ -75,20 +75,20 @@ class SerialBoard:
     # The five methods, and the agitator.
 
     def set_wheel(self, wheel: Axis, rpm: float) -> None:
-        """Keep what the wheel is to do; it goes out with the next line."""
+        """Keep the wheel's speed; it goes out with the next line."""
         self._rpm[wheel] = rpm
 
     def set_angle(self, axis: Axis, deg: float) -> None:
-        """Keep what the tilt is to do; this board turns no other angle."""
+        """Keep the tilt angle; this board has no other angle."""
         if axis == "tilt":
             self._tilt_deg = deg
 
     def set_agitator(self, on: bool) -> None:
-        """Keep what the agitator is to do."""
+        """Keep whether the agitator runs."""
         self._agitate = on
 
     def feed_one(self, id: int) -> None:
-        """Ask for one push, which the board carries out by its own clock within the 20 ms or not at all."""
+        """Ask for one push. By its own clock, the board makes it within the 20 ms or not at all."""
         if self._held is not None or self._clock is None or not self._was_awake:
             why = self._held or "the board is not awake"
             self._fault("feeder", f"ball {id} not pushed: {why}")
@@ -102,14 +102,14 @@ class SerialBoard:
         return self._pushes.answers()
 
     def cut(self) -> None:
-        """Feeder and agitator off, now; repeated until the board shows it."""
+        """Cut feeder and agitator now; the line is repeated until the board shows it."""
         self._agitate = False
         self._pushes.ask_no_more()
         self._cuts += 1
         self._wire.send(line("cut", self._cuts))
 
     def read(self, now: float) -> Reading:
-        """Take what has come, send what is due, and return what is known of this instant."""
+        """Take what came, send what is due, and return what is known now."""
         self._now = now
         data = self._wire.receive(now)
         if data is None:
@@ -125,7 +125,7 @@ class SerialBoard:
         return self._reading()
 
     def close(self) -> None:
-        """Put the board to sleep and let go of the line."""
+        """Put the board to sleep and close the connection."""
         self._wire.send(line("cut", self._cuts + 1) + line("sleep"))
         self._wire.close()
 
@@ -174,7 +174,7 @@ class SerialBoard:
         self._pushes.see(told, self._clock, self._now)
         self._newest, self._newest_s = told, self._now
 
-    # How well it stands.
+    # The state of the connection.
 
     def _judge(self) -> None:
         now = self._now
@@ -198,7 +198,7 @@ class SerialBoard:
             self._held = None
 
     def _lose(self, why: str) -> None:
-        """Let the board alone from now on, for a reason: no line but `cut` and `who`, so that its watchdog acts."""
+        """Give the board up for a reason: send only `cut` and `who` from now on, so that its own watchdog acts."""
         if why != self._held:
             self._note("board_lost", self._now, reason=why)
         self._held = why

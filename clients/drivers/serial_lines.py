@@ -1,7 +1,7 @@
-"""The lines between a driver and its microcontroller board: check, words, what a board tells. SERIAL.md has the rules.
+"""The lines between a driver and its microcontroller board: check, words, reports. SERIAL.md has the rules.
 
-Rule of this file: pure; a line whose check is wrong is no line. Integers on the wire, units of the link inside:
-0.1 rpm, 0.01 degree, mV and ms there; rpm, degrees, V and s here.
+Rule of this file: pure functions; a line with a wrong check is ignored. The wire has integers in 0.1 rpm, 0.01 degree,
+mV and ms; the code has rpm, degrees, V and s.
 """
 
 from dataclasses import dataclass
@@ -19,7 +19,7 @@ _PARTS = {"t": ("top", "encoder silent while the wheel is driven"), "b": ("botto
 
 
 def crc16(data: bytes) -> int:
-    """Return the CRC of SERIAL.md: polynomial 0x1021, begun at 0xFFFF, not reflected (the one of ITU-T V.41)."""
+    """Return the CRC of SERIAL.md: polynomial 0x1021, start value 0xFFFF, not reflected (the one of ITU-T V.41)."""
     crc = 0xFFFF
     for byte in data:
         crc ^= byte << 8
@@ -35,7 +35,7 @@ def line(*words: object) -> bytes:
 
 
 def words_of(raw: bytes) -> list[str] | None:
-    """Return the words of a line without its newline, or None where its check is wrong."""
+    """Return the words of a line without its newline, or None if its check is wrong."""
     body, _, said = raw.removesuffix(b"\r").rpartition(b" ")
     if len(said) != 4 or said != b"%04X" % crc16(body):
         return None
@@ -46,7 +46,7 @@ def words_of(raw: bytes) -> list[str] | None:
 
 
 class LineSplitter:
-    """Bytes in, lines out; a line that never ends takes no memory and counts as one bad line."""
+    """Splits bytes into lines; a line that never ends takes no memory and counts as one bad line."""
 
     def __init__(self) -> None:
         self._rest = b""
@@ -54,7 +54,7 @@ class LineSplitter:
         self.bad = 0
 
     def feed(self, data: bytes) -> list[list[str]]:
-        """Take bytes as they come; return the words of each whole line whose check is right."""
+        """Take bytes as they come; return the words of each complete line with a correct check."""
         *whole, self._rest = (self._rest + data).split(b"\n")
         found = []
         for raw in whole:
@@ -71,7 +71,7 @@ class LineSplitter:
 
 @dataclass(frozen=True, slots=True)
 class Introduction:
-    """The line `board`: which version, which boot, what the board has."""
+    """The line `board`: version, boot number, and what the board has."""
 
     version: int
     boot: int
@@ -82,7 +82,7 @@ class Introduction:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """The line `now`: all that a board knows of itself at one instant, `at_ms` of its own clock."""
+    """The line `now`: everything that a board knows at one instant, `at_ms` of its own clock."""
 
     at_ms: int
     boot: int
@@ -101,7 +101,7 @@ class Report:
 
 
 def introduction(words: list[str]) -> Introduction | None:
-    """Read the words of a line `board`; None where they are none."""
+    """Parse the words of a line `board`; None if they are not such a line."""
     if len(words) < 3 or words[0] != "board":
         return None
     try:
@@ -116,7 +116,7 @@ def introduction(words: list[str]) -> Introduction | None:
 
 
 def report(words: list[str]) -> Report | None:
-    """Read the words of a line `now`; None where they are none."""
+    """Parse the words of a line `now`; None if they are not such a line."""
     if len(words) != REPORT_WORDS or words[0] != "now" or words[3] not in _MODES:
         return None
     try:
@@ -149,15 +149,15 @@ def _scaled(word: str, parts: int) -> float | None:
 
 
 def ms_between(earlier: int, later: int) -> int:
-    """Return the milliseconds from one moment of a board's clock to another, right across its wrap-around."""
+    """Return the milliseconds between two moments of a board's clock, also across its wrap-around."""
     return (later - earlier + WRAP_MS // 2) % WRAP_MS - WRAP_MS // 2
 
 
 class BoardClock:
-    """What the board's clock shows now, never guessed ahead: the quickest report of the last ones sets it.
+    """An estimate of the board's clock that is never ahead of it, set by the quickest of the last reports.
 
-    A report takes some time to arrive, so the board's clock is later than told; what expires on it expires early,
-    never late.
+    A report takes some time to arrive, so the board's clock is later than the report says. A line therefore expires
+    early, never late.
     """
 
     KEPT = 64
@@ -168,7 +168,7 @@ class BoardClock:
         self._behind_s: list[float] = []
 
     def see(self, report_ms: int, now: float) -> None:
-        """Take a report's time."""
+        """Take the time of a report."""
         self._behind_s = [*self._behind_s[1 - self.KEPT :], (now - self._first_s) - self._since_first_s(report_ms)]
 
     def _since_first_s(self, ms: int) -> float:

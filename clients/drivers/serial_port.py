@@ -1,7 +1,7 @@
-"""The rim of the serial board: a port of this computer as a `Wire`. The one file that imports pyserial.
+"""A serial port of this computer as a `Wire`. Only this file imports pyserial.
 
-Rule of this file: nothing here waits. A port that is gone is tried again now and then; what came before is dropped, so
-that nothing old is read as new.
+Rule of this file: nothing here waits. A port that is gone is tried again each half second. Bytes from before are
+dropped, so that nothing old is read as new.
 """
 
 import os
@@ -14,7 +14,7 @@ READ_BYTES = 4096
 
 
 class SerialPort:
-    """One serial port by its name, opened when it is there. POSIX only: see `send`."""
+    """One serial port by its name, opened as soon as it exists. POSIX only: see `send`."""
 
     def __init__(self, name: str, baud: int) -> None:
         """Keep the name; the first `receive` opens it."""
@@ -24,7 +24,7 @@ class SerialPort:
         self.trouble = f"{name} not opened yet"
 
     def receive(self, now: float) -> bytes | None:
-        """Return what has come; None while there is no port, which is tried each half second."""
+        """Return the bytes that came; None while there is no port (it is tried each half second)."""
         if self._port is None and (now - self._tried_s < AGAIN_S or not self._open(now)):
             return None
         assert self._port is not None
@@ -35,8 +35,8 @@ class SerialPort:
             return data
         except BlockingIOError:
             return b""
-        except OSError as wrong:
-            self._gone(wrong)
+        except OSError as error:
+            self._gone(error)
             return None
 
     def _open(self, now: float) -> bool:
@@ -44,26 +44,26 @@ class SerialPort:
         try:
             self._port = serial.Serial(self._name, self._baud, timeout=0, exclusive=True)
             self._port.reset_input_buffer()
-        except OSError as wrong:
-            self.trouble = f"{self._name}: {wrong.strerror or wrong}"
+        except OSError as error:
+            self.trouble = f"{self._name}: {error.strerror or error}"
             return False
         return True
 
     def _hung_up(self) -> bool:
-        """A port that was pulled out reads as one where nothing comes; only polling tells them apart."""
+        """Tell whether the port was pulled out; reading can't tell that from silence, only polling can."""
         poller = select.poll()
         assert self._port is not None
         poller.register(self._port.fileno(), select.POLLIN)
         return any(events & (select.POLLHUP | select.POLLERR) for _, events in poller.poll(0))
 
-    def _gone(self, wrong: OSError) -> None:
-        self.trouble = f"{self._name}: {wrong.strerror or wrong}"
+    def _gone(self, error: OSError) -> None:
+        self.trouble = f"{self._name}: {error.strerror or error}"
         self.close()
 
     def send(self, data: bytes) -> None:
-        """Send; what does not fit is lost.
+        """Send; bytes that do not fit are lost.
 
-        pyserial's own write turns in a loop until all has gone, also with no time allowed: hence the system's.
+        This uses the system's write, because pyserial's own loops until all bytes have gone, even with timeout 0.
         """
         if self._port is None:
             return
@@ -71,14 +71,14 @@ class SerialPort:
             os.write(self._port.fileno(), data)
         except BlockingIOError:
             return
-        except OSError as wrong:
-            self._gone(wrong)
+        except OSError as error:
+            self._gone(error)
 
     def close(self) -> None:
-        """Let go of the port."""
+        """Close the port."""
         port, self._port = self._port, None
         if port is not None:
             try:
                 port.close()
-            except OSError as wrong:
-                self.trouble = f"{self._name}: {wrong.strerror or wrong}"
+            except OSError as error:
+                self.trouble = f"{self._name}: {error.strerror or error}"

@@ -1,10 +1,10 @@
-"""What became of each push that a serial board was asked for, told by its reports alone.
+"""The result of each push that a serial board was asked for, as its reports alone show it.
 
     a report shows the push's number                        it was pushed
-    a report of a moment past its UNTIL does not            it was not, and never will be: the board passes it over
-    neither, 100 ms after its time, or the board began anew nobody knows; a report may still come
+    a report of a moment past its UNTIL does not show it    it was not and never will be: the board ignores the line
+    neither, 100 ms after its time, or the board restarted  nobody knows; a report may still come
 
-Rule of this file: nothing is assumed. A push stays unanswered for as long as no report of its boot tells.
+Rule of this file: nothing is assumed. A push has no answer until a report of the same boot shows one.
 """
 
 from dataclasses import dataclass
@@ -16,14 +16,14 @@ from drillfeed.protocol.link import LATE_S
 
 PUSH_FOR_S = LATE_S - 0.005
 PUSH_ANSWER_S = 0.100
-KEPT_MOST = 16
+KEPT_MAX = 16
 Verdict = Literal["made", "not made", "open", "nobody knows"]
 TOO_LATE = f"the board did not push it within {PUSH_FOR_S * 1000:.0f} ms"
 
 
 @dataclass
 class Push:
-    """A push that was asked for at `asked_s`, with its number and its end on the board's clock."""
+    """A push that was asked for at `asked_s`, with its number and its UNTIL on the board's clock."""
 
     ball: int
     number: int
@@ -35,10 +35,11 @@ class Push:
 
 
 def _verdict(push: Push, told: Report, made: int, shown: int) -> Verdict:
-    """Say what a report proves of a push; `made` pushes are new in it, `shown` open ones have a number that it reached.
+    """Return what a report proves about a push.
 
-    The number shown is the newest push's own. Of those before it, which cannot be made any more, the count tells where
-    it fits all of them or the newest alone.
+    `made` is how many pushes are new in the report. `shown` is how many open pushes have a number up to the one that it
+    shows, which is the newest push's. Earlier pushes can't be made any more. The count settles them if it fits all of
+    them or only the newest.
     """
     if push.number > told.push_id:
         return "not made" if ms_between(push.until_ms, told.at_ms) > 0 else "open"
@@ -48,7 +49,7 @@ def _verdict(push: Push, told: Report, made: int, shown: int) -> Verdict:
 
 
 class Pushes:
-    """The pushes of one board that no report has settled yet, the oldest first, and the answers not taken yet."""
+    """The pushes of one board that no report has settled yet, oldest first, and the answers not collected yet."""
 
     def __init__(self, note: Note) -> None:
         self._note = note
@@ -58,35 +59,35 @@ class Pushes:
         self._counted: int | None = None
 
     def ask(self, ball: int, newest: Report | None, clock: BoardClock, now: float) -> None:
-        """Begin to ask for a push that the board makes within `PUSH_FOR_S` of now, by its own clock, or not at all."""
+        """Start asking for a push. By its own clock, the board makes it within `PUSH_FOR_S` of now or not at all."""
         self.ask_no_more()
         self._number = max(self._number, newest.push_id if newest else 0) + 1
         until_s = now + PUSH_FOR_S
-        self._open = [*self._open[1 - KEPT_MOST :], Push(ball, self._number, now, clock.board_ms(until_s), until_s)]
+        self._open = [*self._open[1 - KEPT_MAX :], Push(ball, self._number, now, clock.board_ms(until_s), until_s)]
 
     def refuse(self, ball: int, why: str, now: float) -> None:
-        """Answer for a push that was never asked for."""
+        """Answer a push that was never sent to the board."""
         self._note("push_lost", now, id=ball, reason=why)
         self._answers.append(PushAnswer(ball, now, now, f"not pushed: {why}"))
 
     def ask_no_more(self) -> None:
-        """Send no more lines for the push in hand; what became of it is still open."""
+        """Send no more lines for the current push; its result is still open."""
         for push in self._open:
             push.asking = False
 
     def to_send(self, now: float) -> Push | None:
-        """Return the push that is to be asked for now, perhaps again."""
+        """Return the push to ask for now, perhaps again."""
         return next((push for push in self._open if push.asking and now <= push.until_s), None)
 
     def overdue(self, now: float) -> list[int]:
-        """Return, each once, the balls of which reports should have told by now."""
+        """Return, each once, the balls whose result reports should have shown by now."""
         late = [push for push in self._open if not push.told_overdue and now > push.until_s + PUSH_ANSWER_S]
         for push in late:
             self._give_up(push, now)
         return [push.ball for push in late]
 
     def see(self, told: Report, clock: BoardClock, now: float) -> None:
-        """Take a report of the present boot: settle what it proves."""
+        """Take a report of the current boot and settle what it proves."""
         made = told.pushes - (told.pushes if self._counted is None else self._counted)
         shown = sum(push.number <= told.push_id for push in self._open)
         still_open = []
@@ -105,18 +106,18 @@ class Pushes:
 
     def _confirm(self, push: Push, told: Report, clock: BoardClock, now: float) -> None:
         self._note("push_confirmed", now, id=push.ball, number=push.number, board_pushes=told.pushes)
-        # The board reports at once after a push; a later report leaves the end of the push's time as the latest moment.
+        # The board reports at once after a push. If only a later report came, the push's UNTIL is the latest moment.
         at_s = min(max(clock.driver_s(told.at_ms), push.asked_s), push.until_s)
         self._answers.append(PushAnswer(push.ball, push.asked_s, at_s))
 
     def forget(self, now: float) -> None:
-        """Begin with another boot: it counts anew, so what is open stays unknown."""
+        """Begin with another boot: its counts start again, so open pushes stay unknown."""
         for push in self._open:
             self._give_up(push, now)
         self._open, self._number, self._counted = [], 0, None
 
     def _give_up(self, push: Push, now: float) -> None:
-        """Note, once, that nobody knows what became of a push."""
+        """Note once that nobody knows the result of a push."""
         if not push.told_overdue:
             push.told_overdue = True
             self._note("push_unknown", now, id=push.ball, number=push.number)

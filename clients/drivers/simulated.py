@@ -1,8 +1,8 @@
-"""A thrower that exists in numbers only: a `Board` with motors, wheels, a supply, a feeder and balls that fly.
+"""A simulated thrower: a `Board` with motors, wheels, a supply, a feeder and balls that fly.
 
-Rules of this file: state moves in steps of 1 ms from the start, whatever the rhythm of reading; what a ball does
-follows from the wheels and angles of the instant it leaves, never from what was asked; chance comes from `rng`
-alone, in streams of its own for noise, feeder, release and play, so that one does not shift the other.
+Rules of this file: the state moves in steps of 1 ms from the start, however often it is read. A ball's flight follows
+from the wheels and angles at the instant it leaves, never from what was asked for. Random values come only from `rng`,
+with separate streams for noise, feeder, release and play, so that one stream does not shift another.
 """
 
 import math
@@ -15,7 +15,7 @@ from drillfeed.clients.drivers.board import Hopper, Note, Reading, forget
 from drillfeed.clients.drivers.faults import Fault, FaultTable
 from drillfeed.clients.drivers.rules import angle_limits
 from drillfeed.clients.drivers.traits import Fly, Parts, ReleaseState, ThrowerTraits
-from drillfeed.clients.drivers.wheels import Dip, coefficients_of, next_rpm, throw
+from drillfeed.clients.drivers.wheels import Dip, law_of, next_rpm, throw
 from drillfeed.protocol.link import ANGLES, Axis
 
 STEP_S = 0.001
@@ -44,7 +44,7 @@ class SimulatedThrower:
         self._noise, self._release, self._wheel_errors = _normals(noise), _normals(release), _normals(wheels)
         self._faults = FaultTable(faults, chance)
         self._start_s, self._steps = now, 0
-        self._top_law, self._bottom_law = coefficients_of(traits.top, STEP_S), coefficients_of(traits.bottom, STEP_S)
+        self._top_law, self._bottom_law = law_of(traits.top, STEP_S), law_of(traits.bottom, STEP_S)
         self.top_rpm = self.bottom_rpm = 0.0
         self._top_goal = self._bottom_goal = 0.0
         self._told_rpm: dict[Axis, float] = {"top": 0.0, "bottom": 0.0}
@@ -74,7 +74,7 @@ class SimulatedThrower:
     # The five methods of a board, and the agitator.
 
     def set_wheel(self, wheel: Axis, rpm: float) -> None:
-        """Give the wheel's speed controller its goal."""
+        """Set the goal of the wheel's speed controller."""
         self._told_rpm[wheel] = rpm
         if wheel == "top":
             self._top_goal = self._driven("top-drive", rpm)
@@ -91,13 +91,13 @@ class SimulatedThrower:
         return min(max(bent, -high), high)
 
     def set_angle(self, axis: Axis, deg: float) -> None:
-        """Give the axis its goal."""
+        """Set the goal of the axis."""
         bent = self._faults.bent("tilt-drive", deg, self._age_s) if axis == "tilt" else deg
         if bent is not None and math.isfinite(bent) and axis in self._angle_goals:
             self._angle_goals[axis] = bent
 
     def feed_one(self, id: int) -> None:
-        """Start a push: one ball leaves after the latency and its scatter, if the hopper has one."""
+        """Start a push: if the hopper has a ball, it leaves after the latency and its scatter."""
         feeder, now = self.traits.feeder, self._now_s
         fault = self._faults.active("feeder", self._age_s)
         if now - self._last_push_s < BUSY_SHARE * feeder.cycle_s or (
@@ -121,7 +121,7 @@ class SimulatedThrower:
         self._pushes.sort()
 
     def read(self, now: float) -> Reading:
-        """Let the thrower go on until `now` and return what its sensors see."""
+        """Advance the thrower to `now` and return what its sensors see."""
         self.step(now)
         if self._attended:
             self._attended, self._phase_s, self.hopper_balls = False, 0.0, self.traits.hopper_balls
@@ -154,7 +154,7 @@ class SimulatedThrower:
         )
 
     def cut(self) -> None:
-        """Take the power from feeder and agitator: a crank stops in mid-turn, a push that has begun may still come."""
+        """Cut the power of feeder and agitator: a crank stops in mid-turn; a push that has begun may still finish."""
         self.agitating = False
         feeder, now = self.traits.feeder, self._now_s
         turned_s = now - self._last_push_s
@@ -168,15 +168,15 @@ class SimulatedThrower:
             self._pushes.remove(push)
             self.hopper_balls += 1
             self._note("push_held", now, id=push[2])
-        if feeder.kind == "crank-timed":  # from now on each ball comes sooner or later by what is left of this turn
+        if feeder.kind == "crank-timed":  # the rest of this turn shifts each later ball
             self._phase_s += -turned_s if held else feeder.cycle_s - turned_s
 
     def attend(self) -> None:
-        """Be the person at the thrower: fill the hopper, turn the crank to its mark."""
+        """Act as the person at the thrower: fill the hopper, turn the crank to its mark."""
         self._attended = True
 
     def set_agitator(self, on: bool) -> None:
-        """Run the agitator, or not."""
+        """Switch the agitator on or off."""
         self.agitating = on
 
     # The inside.
@@ -197,7 +197,7 @@ class SimulatedThrower:
         return "low" if self.hopper_balls <= self.traits.hopper_low_at else "ok"
 
     def step(self, now: float) -> None:
-        """Go on until `now` in steps of 1 ms; what rests on its goals is passed over in one go."""
+        """Advance to `now` in steps of 1 ms; while everything is at its goal, skip ahead at once."""
         until = math.floor((now - self._start_s) / STEP_S + 1e-6)
         while self._steps < until:
             if self._resting():
@@ -224,21 +224,21 @@ class SimulatedThrower:
         bottom = next_rpm(self.bottom_rpm, self._bottom_goal, self._bottom_law, push)
         rise_top, rise_bottom = abs(top) - abs(self.top_rpm), abs(bottom) - abs(self.bottom_rpm)
         self._load = (
-            max(rise_top, 0.0) / self._top_law.rise_most + max(rise_bottom, 0.0) / self._bottom_law.rise_most
+            max(rise_top, 0.0) / self._top_law.max_rise + max(rise_bottom, 0.0) / self._bottom_law.max_rise
         ) / 2
         self.top_rpm, self.bottom_rpm = top, bottom
         for axis, goal in self._angle_goals.items():
             deg = self.angles_deg[axis]
             if deg != goal:
-                most = self._slew[axis] * STEP_S
-                self.angles_deg[axis] = goal if abs(goal - deg) <= most else deg + math.copysign(most, goal - deg)
+                max_deg = self._slew[axis] * STEP_S
+                self.angles_deg[axis] = goal if abs(goal - deg) <= max_deg else deg + math.copysign(max_deg, goal - deg)
 
     def _throw(self, top_rpm: float, bottom_rpm: float) -> Dip:
         traits = self.traits
         return throw(traits.top, traits.bottom, top_rpm, bottom_rpm, traits.ball_mass_kg, traits.ball_radius_m)
 
     def _leave(self, push: tuple[float, float, int]) -> None:
-        """Let a ball go: launch from the wheels of this instant, the dip it leaves behind, and its flight."""
+        """Let a ball leave: launch it from the wheels as they are now, slow the wheels, and compute its flight."""
         leaves_s, began_s, id = push
         traits, scatter = self.traits, self.traits.scatter
         before = self.top_rpm, self.bottom_rpm
@@ -281,16 +281,16 @@ class SimulatedThrower:
 
 
 def _figure(value: float) -> float:
-    """Return a spin as the log keeps it: to a thousandth, and none is 0, never -0."""
+    """Return a spin as the log keeps it: to a thousandth, with 0 instead of -0."""
     return round(value, 3) + 0.0
 
 
 def _rounded(values: dict[str, object]) -> dict[str, object]:
-    """Return what the log keeps of a landing: lengths to a tenth of a millimetre."""
+    """Return a landing as the log keeps it: lengths to a tenth of a millimetre."""
     return {key: round(value, 4) if isinstance(value, float) else value for key, value in values.items()}
 
 
 def _normals(rng: np.random.Generator) -> Iterator[float]:
-    """Yield standard normal numbers, cut off at three, drawn many at a time."""
+    """Yield standard normal numbers, clipped at three, drawn many at a time."""
     while True:
         yield from np.clip(rng.standard_normal(DRAWS), -TAIL, TAIL).tolist()

@@ -1,6 +1,6 @@
 """Setpoints in time: each takes effect at its `at_s` and stays until its `until_s` or until the next takes effect.
 
-Rule of this file: a later message wins over earlier ones from its own `at_s` on.
+Rule of this file: from its own `at_s` on, a later message replaces earlier ones.
 """
 
 from bisect import bisect_left
@@ -18,7 +18,7 @@ class TargetQueue:
     _moments: list[float] = field(default_factory=list)
 
     def add(self, message: Setpoint) -> None:
-        """Let a setpoint wait for its moment; those that would take effect with it or after it are dropped."""
+        """Let a setpoint wait for its moment; drop those that would take effect with it or after it."""
         cut = bisect_left(self._moments, message.at_s)
         del self._waiting[cut:], self._moments[cut:]
         self._waiting.append(message)
@@ -35,7 +35,7 @@ class TargetQueue:
         self.in_force = None
 
     def advance(self, now: float) -> Setpoint | None:
-        """Return the target in force at `now`; None where there is none or it has expired."""
+        """Return the target in force at `now`; None if there is none or it has expired."""
         due = 0
         while due < len(self._moments) and self._moments[due] <= now:
             due += 1

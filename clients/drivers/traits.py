@@ -1,6 +1,6 @@
-"""What a simulated thrower is made of, and what becomes of a ball that leaves it.
+"""The properties of a simulated thrower, and the result of a ball that leaves it.
 
-Rule of this file: plain numbers, no dynamics; whoever joins the parts fills it from a machine profile.
+Rule of this file: plain numbers, no dynamics; the caller fills them from a machine profile.
 """
 
 from collections.abc import Callable
@@ -14,7 +14,7 @@ FeederKind = Literal["indexed", "crank-home-switch", "crank-timed"]
 
 @dataclass(frozen=True, slots=True)
 class WheelTraits:
-    """One wheel with its motor. `rise` and `fall` are what motor and brake can do, not what they may."""
+    """One wheel with its motor. `rise` and `fall` are what motor and brake can do, not what they are allowed to do."""
 
     diameter_m: float
     inertia_kgm2: float
@@ -28,7 +28,7 @@ class WheelTraits:
 
 @dataclass(frozen=True, slots=True)
 class FeederTraits:
-    """What pushes the balls: `latency_s` from command to the ball being out, `spread_s` the most it differs."""
+    """What pushes the balls: `latency_s` from the push to the ball being out, `spread_s` its largest deviation."""
 
     kind: FeederKind
     latency_s: float
@@ -39,9 +39,9 @@ class FeederTraits:
 
 @dataclass(frozen=True, slots=True)
 class ScatterTraits:
-    """How much one ball differs from the next: standard deviations, and the tilt's play from end to end.
+    """How much balls differ from each other: standard deviations, and the tilt's play from end to end.
 
-    `wheel_share` is each wheel's own error, too short-lived for its sensor to show.
+    `wheel_share` is each wheel's own error, which is too short for its sensor to show.
     """
 
     speed_share: float = 0.0
@@ -53,7 +53,7 @@ class ScatterTraits:
 
 @dataclass(frozen=True, slots=True)
 class ThrowerTraits:
-    """A whole thrower. `supply_v` None: not measured; `hopper_seen`: it can tell how full the hopper is."""
+    """A whole thrower. `supply_v` is None if not measured; `hopper_seen` says whether it senses the hopper's level."""
 
     driver: DriverTraits
     top: WheelTraits
@@ -73,8 +73,8 @@ class ThrowerTraits:
 
 @dataclass(frozen=True, slots=True)
 class ReleaseState:
-    """A ball as it leaves the wheels: speed, the wheels' spin (positive where the top one is the faster) and the angles
-    of the head at that instant; the roll makes topspin and sidespin of the spin.
+    """A ball as it leaves the wheels: speed, the wheels' spin (positive if the top wheel is faster) and the angles of
+    the head at that instant. The roll splits the spin into topspin and sidespin.
     """
 
     at_s: float
@@ -87,11 +87,11 @@ class ReleaseState:
 
 @dataclass(frozen=True, slots=True)
 class Landing:
-    """What became of a ball. None where it never happened; `reason` says why a ball is no good.
+    """The result of a ball. A field is None if what it describes never happened; `reason` says why a ball is no good.
 
-    `x_m` runs along the table from the thrower's end line, `y_m` to the left seen by the thrower, `depth_m` from the
+    `x_m` runs along the table from the thrower's end line, `y_m` to the left as the thrower sees it, `depth_m` from the
     net to the first touch on the player's half, `after_s` from release to that touch. At the end line spin is topspin,
-    `end_line_side_revps` sidespin, positive where it bends the ball to the thrower's left.
+    `end_line_side_revps` sidespin, positive if it bends the ball to the thrower's left.
     """
 
     valid: bool

@@ -1,4 +1,4 @@
-"""A driven wheel in small fixed steps of time, and what a ball takes from two of them.
+"""A driven wheel in small fixed time steps, and how a ball slows two of them.
 
 Rule of this file: pure functions of numbers. Speeds are rpm of the wheel.
 """
@@ -14,29 +14,29 @@ Dip = tuple[float, float, float, float]
 
 @dataclass(frozen=True, slots=True)
 class WheelLaw:
-    """One wheel's motion over a step of fixed length: shares and most changes for that step.
+    """One wheel's motion over a step of fixed length: shares and largest changes for that step.
 
     Coasting: dw/dt = -(w + f)/tau, so w(t) = (w0 + f) exp(-t/tau) - f, with f from the time from the highest speed
     to rest (textbook: viscous and dry friction).
     """
 
     closing: float
-    rise_most: float
-    fall_most: float | None
+    max_rise: float
+    max_fall: float | None
     coast_decay: float
     coast_f: float
 
 
-def coefficients_of(wheel: WheelTraits, step_s: float) -> WheelLaw:
-    """Return the law of a wheel for steps of `step_s`; a wheel with neither brake nor coast curve falls as it rises."""
+def law_of(wheel: WheelTraits, step_s: float) -> WheelLaw:
+    """Return the law of a wheel for steps of `step_s`; without brake or coast curve it falls as fast as it rises."""
     tau = wheel.coast_tau_s
     fall = wheel.fall_rpm_per_s
     if fall is None and tau is None:
         fall = wheel.rise_rpm_per_s
     return WheelLaw(
         closing=-math.expm1(-step_s / wheel.closing_s),
-        rise_most=wheel.rise_rpm_per_s * step_s,
-        fall_most=None if fall is None else fall * step_s,
+        max_rise=wheel.rise_rpm_per_s * step_s,
+        max_fall=None if fall is None else fall * step_s,
         coast_decay=1.0 if tau is None else math.exp(-step_s / tau),
         coast_f=0.0 if tau is None else wheel.high_rpm / math.expm1(wheel.spin_down_s / tau),
     )
@@ -45,19 +45,20 @@ def coefficients_of(wheel: WheelTraits, step_s: float) -> WheelLaw:
 def next_rpm(rpm: float, goal_rpm: float, law: WheelLaw, push: float) -> float:
     """Return the speed one step later: a speed controller that closes on its goal within what the motor can do.
 
-    `push` is the share of its full torque that the motor has, by the supply voltage. Falling, a braked wheel takes at
-    most its brake's rate, a coasting one at best follows the coast curve. A reversal passes through rest.
+    `push` is the share of its full torque that the motor has at the present supply voltage. When falling, a braked
+    wheel slows at most at its brake's rate, a coasting wheel at most along its coast curve. A reversal passes through
+    rest.
     """
     sign = -1.0 if rpm < 0 or (rpm == 0 and goal_rpm < 0) else 1.0
     now, goal = rpm * sign, goal_rpm * sign
     if goal >= now:
         rise = (goal - now) * law.closing
-        most = law.rise_most * push
-        then = now + (rise if rise < most else most)
+        max_rise = law.max_rise * push
+        then = now + (rise if rise < max_rise else max_rise)
     else:
         closing = now + (goal - now) * law.closing
-        if law.fall_most is not None:
-            then = max(closing, now - law.fall_most, 0.0)
+        if law.max_fall is not None:
+            then = max(closing, now - law.max_fall, 0.0)
         else:
             coasting = (now + law.coast_f) * law.coast_decay - law.coast_f
             then = max(coasting if goal <= 0 else max(closing, coasting), 0.0)
@@ -69,10 +70,10 @@ def throw(
 ) -> Dip:
     """Return launch speed (m/s), spin (rev/s, topspin positive) and both wheel speeds (rpm) after a ball has passed.
 
-    From momentum, the wheels running free during the touch and the slip over when the ball leaves: with u' = rim speed
-    after and J = impulse of a wheel on the ball, u - u' = k J, k = R^2 / I_w; m v = J_t + J_b; 2/3 m r w = J_t - J_b;
-    v = (u_t' + u_b') / 2, r w = (u_t' - u_b') / 2. For equal wheels v = u / (1 + m R^2 / (2 I_w)), the spin's factor
-    is 1 / (1 + m R^2 / (3 I_w)).
+    From momentum, if the wheels run free during the touch and the slip is over when the ball leaves. With u' = rim
+    speed after and J = impulse of a wheel on the ball: u - u' = k J, k = R^2 / I_w; m v = J_t + J_b;
+    2/3 m r w = J_t - J_b; v = (u_t' + u_b') / 2, r w = (u_t' - u_b') / 2. For equal wheels
+    v = u / (1 + m R^2 / (2 I_w)), and the spin's factor is 1 / (1 + m R^2 / (3 I_w)).
     """
     rim_t, rim_b = math.pi * top.diameter_m / 60, math.pi * bottom.diameter_m / 60
     k_t = (top.diameter_m / 2) ** 2 / top.inertia_kgm2

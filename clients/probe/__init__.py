@@ -1,1 +1,1 @@
-"""A daemon that only asks: it plays every rule of the driver link against a driver and says which hold."""
+"""The driver probe: it plays the daemon, tries every rule of the driver link on a driver, and says which hold."""

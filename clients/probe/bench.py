@@ -1,7 +1,7 @@
-"""The daemon's end of a link to a driver that is being tried: frames out, frames in, and what was seen.
+"""The daemon's end of a link to a driver under test: frames out, frames in, and what was seen.
 
-Rules of this file: no I/O; time is an argument. It sends what a check asks for, mistakes included, and keeps all
-that came with the time of coming. It judges nothing.
+Rules of this file: no I/O; time is an argument. The bench sends what a check asks for, errors included, and keeps
+everything that came with its time of arrival. It judges nothing.
 """
 
 import json
@@ -46,19 +46,19 @@ MeetsHangUp = Literal["caught", "ignored", "not caught", "unknown"]
 
 
 class Fails(Exception):
-    """The rule under test does not hold; the text is what was seen instead."""
+    """The rule under test does not hold; the text says what was seen instead."""
 
 
 class NotReached(Exception):
-    """The check could not begin, because the driver did not come to where it begins; the text says why."""
+    """The check could not begin, because the driver did not reach its starting point; the text says why."""
 
 
 class NotKnown(Exception):
-    """Whether the rule holds cannot be told from here; the text says why, and how to find out."""
+    """The probe can't tell whether the rule holds; the text says why, and how to find out."""
 
 
 class Seen(NamedTuple):
-    """A status and the time at which it came."""
+    """A status and its time of arrival."""
 
     at_s: float
     status: Status
@@ -66,7 +66,7 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What the setpoints of the stream ask for, until something else is asked for."""
+    """What the stream of setpoints asks for, until it is replaced."""
 
     top_rpm: float = 0.0
     bottom_rpm: float = 0.0
@@ -81,13 +81,14 @@ class Wanted:
 class Bench:
     """One driver at the other end. `out` collects (peer, frame); `now` is the time of the newest call.
 
-    A check sets `frozen` or `hung_up`; who has the driver's process does it, and tells `meets_hang_up` and `gone`.
+    A check sets `frozen` or `hung_up`. The caller that has the driver's process acts on it, and sets `meets_hang_up`
+    and `gone`.
     """
 
     def __init__(self, name: str, now: float, can_freeze: bool = False, balls: int = 0) -> None:
-        """Begin with nobody at the other end; `name` makes sessions and numbers of this run unlike those of another.
+        """Begin with nobody at the other end; `name` makes the sessions and numbers of this run differ from other runs.
 
-        `balls` are loaded, as the person at the probe said.
+        `balls` is how many are loaded, as the person at the probe said.
         """
         self.name, self.now, self.can_freeze, self.balls = name, now, can_freeze, balls
         self.peer: bytes | None = None
@@ -114,7 +115,7 @@ class Bench:
         self._offsets: deque[tuple[float, float]] = deque(maxlen=CLOCK_SAMPLES)
         self._next_ping_s = self._next_setpoint_s = now
         self._feed_id = 0
-        # A driver may still have pongs for an earlier run on their way: they answer none of this one's numbers.
+        # Pongs for an earlier run may still be under way: they must not match the ping numbers of this run.
         self._pings = zlib.crc32(name.encode()) % PING_SERIES * PINGS_IN_SERIES
         self._asked_in: dict[int, str | None] = {}
 
@@ -125,7 +126,7 @@ class Bench:
     # What comes in.
 
     def receive(self, peer: bytes, frame: bytes, now: float) -> None:
-        """Take a frame of a driver."""
+        """Take a frame from a driver."""
         self._goes_on(now)
         if self.peer is None or (peer != self.peer and self.silent_s > SILENT_S):
             self.peer = peer
@@ -134,8 +135,8 @@ class Bench:
         self.frames_in += 1
         try:
             message = decode_from_driver(frame)
-        except BadFrame as wrong:
-            self.bad_frames.append(f"{wrong}: {frame[:120].decode(errors='replace')}")
+        except BadFrame as error:
+            self.bad_frames.append(f"{error}: {frame[:120].decode(errors='replace')}")
             return
         if isinstance(message, DriverHello):
             self.hello = message
@@ -157,7 +158,7 @@ class Bench:
 
     @property
     def silent_s(self) -> float:
-        """Return how long no status has come; a driver that never told one counts as silent for ever."""
+        """Return how long ago the last status came, in seconds; infinity if none ever came."""
         return self.now - self.seen[-1].at_s if self.seen else float("inf")
 
     @property
@@ -177,72 +178,72 @@ class Bench:
     def since(self, at_s: float) -> list[Status]:
         """Return the statuses that came after `at_s`."""
         found: list[Status] = []
-        for one in reversed(self.seen):
-            if one.at_s <= at_s:
+        for seen in reversed(self.seen):
+            if seen.at_s <= at_s:
                 break
-            found.append(one.status)
+            found.append(seen.status)
         return found[::-1]
 
     @property
     def refused(self) -> int:
         """Return how many messages the driver says it has refused."""
-        return max((one.n for one in self.status.refusals), default=0)
+        return max((refusal.n for refusal in self.status.refusals), default=0)
 
     @property
     def last_refusal(self) -> str:
         """Return the reason of the newest refused message, for people."""
-        newest = max(self.status.refusals, key=lambda one: one.n, default=None)
+        newest = max(self.status.refusals, key=lambda refusal: refusal.n, default=None)
         return "nothing refused" if newest is None else f"{newest.kind}: {newest.reason}"
 
     # The driver's clock.
 
     @property
     def clock_error_s(self) -> float:
-        """Return how far the guess of the driver's clock may be off: half the quickest round trip of late."""
+        """Return how far the estimate of the driver's clock may be off: half the quickest of the last round trips."""
         return min(self._offsets)[0] / 2 if self._offsets else float("inf")
 
     def driver_s(self, now: float | None = None) -> float:
         """Return what the driver's clock shows at `now`."""
         if not self._offsets:
-            raise NotReached("the driver answers no ping: its clock is not known")
+            raise NotReached("the driver answers no ping, so its clock is not known")
         return (self.now if now is None else now) + min(self._offsets)[1]
 
     # What goes out.
 
     def send(self, message: Message | bytes) -> None:
-        """Put a frame on its way; while frames are held back it waits with them."""
+        """Send a frame; while frames are held back, it waits with them."""
         frame = message if isinstance(message, bytes) else encode(message)
         if self.held is not None:
             self.held.append(frame)
         elif self.peer is not None:
             self.out.append((self.peer, frame))
 
-    def let_go(self) -> int:
-        """Send all that was held back; return how many frames that were."""
+    def release(self) -> int:
+        """Send all frames that were held back; return how many there were."""
         held, self.held = self.held or [], None
         for frame in held:
             self.send(frame)
         return len(held)
 
     def new_session(self, limits: Limits | None = None, **changes: object) -> DaemonHello:
-        """Return the hello of a session never used before."""
+        """Return the hello of a session that was never used before."""
         self.sessions += 1
         return self.daemon_hello(f"{self.name}-{self.sessions}", limits, **changes)
 
     def daemon_hello(self, session: str, limits: Limits | None = None, **changes: object) -> DaemonHello:
-        """Return a daemon's hello; without `limits` it takes those of the driver."""
+        """Return a daemon's hello; without `limits` it has those of the driver."""
         taken = limits or self.driver_hello.limits
         fields = {"session": session, "daemon": "probe", "limits": taken, "limits_hash": taken.digest()}
         return DaemonHello.model_validate({**fields, **changes})
 
     def adopt(self, hello: DaemonHello) -> None:
-        """Send a hello and go on in its session."""
+        """Send a hello and continue in its session."""
         if hello.session != self.session:
             self.session, self.epoch, self.seq = hello.session, 0, 0
         self.send(hello)
 
     def order(self, kind: str, session: str | None = None, epoch: int | None = None) -> Order:
-        """Return an order; without more it is of the present session and epoch."""
+        """Return an order; by default it is of the current session and epoch."""
         return Order.model_validate(
             {
                 "kind": kind,
@@ -258,32 +259,33 @@ class Bench:
         return self.epoch
 
     def next_id(self) -> int:
-        """Return a feed id never used before in this run, for a ball of the present session."""
+        """Return a feed id that was never used before in this run, for a ball of the current session."""
         self._feed_id += 1
         self._asked_in[self._feed_id] = self.session
         return self._feed_id
 
     def results(self, id: int) -> list[FeedResult]:
-        """Return all final results told of an id, each once, in the order of telling.
+        """Return all final results reported for an id, each once, in the order of reports.
 
-        Those of another session are another's, whatever their id: ids begin anew with each.
+        Results of another session do not count, because ids begin anew with each session.
         """
         found: list[FeedResult] = []
         for _, status in self.seen:
             if status.session is None or status.session != self._asked_in.get(id):
                 continue
-            found += [one for one in status.feeds if one.id == id and one.result != "unknown" and one not in found]
+            final = (feed for feed in status.feeds if feed.id == id and feed.result != "unknown")
+            found += [feed for feed in final if feed not in found]
         return found
 
     def is_unknown(self, id: int) -> bool:
         """Tell whether the newest status says that nobody knows yet what became of an id."""
         mine = self.seen and self.seen[-1].status.session == self._asked_in.get(id)
-        return bool(mine) and any(one.id == id and one.result == "unknown" for one in self.seen[-1].status.feeds)
+        return bool(mine) and any(feed.id == id and feed.result == "unknown" for feed in self.seen[-1].status.feeds)
 
     @property
     def balls_left(self) -> int:
-        """Return how many of the loaded balls this run has not had pushed yet."""
-        pushed = sum(any(one.result == "done" for one in self.results(id)) for id in self._asked_in)
+        """Return how many of the loaded balls this run has not pushed yet."""
+        pushed = sum(any(feed.result == "done" for feed in self.results(id)) for id in self._asked_in)
         return max(self.balls - pushed, 0)
 
     def setpoint(self, wanted: Wanted | None = None, **changes: object) -> Setpoint:
@@ -306,7 +308,7 @@ class Bench:
         return asked.model_copy(update=changes)
 
     def raw(self, **changes: object) -> bytes:
-        """Return the next setpoint as a frame with fields replaced by anything at all; `...` leaves a field out."""
+        """Return the next setpoint as a frame, with fields replaced by any value; `...` leaves a field out."""
         told = json.loads(encode(self.setpoint()))
         told.update(changes)
         return json.dumps({key: value for key, value in told.items() if value is not ...}).encode()
@@ -321,7 +323,7 @@ class Bench:
             self._next_setpoint_s = max(self._next_setpoint_s + TICK_S, now + TICK_S / 2)
             self.send(self.setpoint())
         if self.frozen:
-            # What it says late now, it says late because it was to: pongs, and a status that was on its way.
+            # The freeze itself makes pongs and a status under way late, so they must not count as stalls.
             self._frozen_until_s = now + WAKES_S
             self._pinged.clear()
 
@@ -335,7 +337,7 @@ class Bench:
         self.send(Ping(n=n))
         return n
 
-    # Waiting: a check is a generator that is resumed each time something may have changed.
+    # Waiting: a check is a generator. It is resumed each time something may have changed.
 
     def wait(self, seconds: float) -> Pause:
         """Let time pass."""
@@ -343,9 +345,9 @@ class Bench:
         while self.now < end_s - 1e-9:
             yield
 
-    def until(self, holds: Callable[[], bool], most_s: float) -> Asked:
-        """Wait until something holds, for at most `most_s`; return whether it did."""
-        end_s = self.now + most_s
+    def until(self, holds: Callable[[], bool], max_s: float) -> Asked:
+        """Wait until something holds, for at most `max_s`; return whether it did."""
+        end_s = self.now + max_s
         while not holds():
             if self.now >= end_s:
                 return False

@@ -1,4 +1,4 @@
-"""What one check is: a row of the table that people read, and the steps that a bench takes."""
+"""One check: a row of the table that people read, and the steps that a bench takes."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ PHASES: tuple[Phase, ...] = ("disarmed", "armed", "feeding")
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One rule of the link. `clause` names its place in LINK.md, `steps` returns what was seen where it holds.
+    """One rule of the link. `clause` names its place in LINK.md. `steps` returns what was seen, if the rule holds.
 
     Phase `disarmed` turns nothing; `armed` may turn wheels slowly; `feeding` may push balls.
     """

@@ -1,8 +1,8 @@
-"""Checks that ask for balls: only where the person at the probe said so.
+"""Checks that ask for balls. They run only if the person at the probe allowed it.
 
-The hopper is best left empty, but whether the exit sensor sees a ball is known only where some are loaded.
+It is best to leave the hopper empty. But only loaded balls can show whether the exit sensor sees one.
 
-Rule of this file: what the driver tells of an id counts; an exit sensor, where there is one, is held against it.
+Rule of this file: the result that the driver reports for an id counts; an exit sensor, if there is one, must agree.
 """
 
 from collections.abc import Generator
@@ -27,33 +27,33 @@ CYCLE_S = 1.5
 FEEDS_MAX = 8
 
 
-def result(bench: Bench, id: int, most_s: float = 1.0) -> Generator[None, None, FeedResult]:
+def result(bench: Bench, id: int, max_s: float = 1.0) -> Generator[None, None, FeedResult]:
     """Wait for the first final result of an id."""
-    if not (yield from bench.until(lambda: bool(bench.results(id)), most_s)):
-        told = "still unknown" if bench.is_unknown(id) else "not told"
-        raise Fails(f"what became of feed {id} is {told} after {most_s:.1f} s")
+    if not (yield from bench.until(lambda: bool(bench.results(id)), max_s)):
+        told = "still unknown" if bench.is_unknown(id) else "not reported"
+        raise Fails(f"the result of feed {id} is {told} after {max_s:.1f} s")
     return bench.results(id)[0]
 
 
-def refused(bench: Bench, id: int, what: str, most_s: float = 1.0) -> Steps:
+def refused(bench: Bench, id: int, what: str, max_s: float = 1.0) -> Steps:
     """Wait for a feed to be refused; return the reason."""
-    told = yield from result(bench, id, most_s)
+    told = yield from result(bench, id, max_s)
     if told.result != "refused":
         raise Fails(f"a ball was pushed: {what}")
     if not told.reason:
-        raise Fails(f"refused with no reason: {what}")
+        raise Fails(f"refused without a reason: {what}")
     return f"refused: {told.reason}"
 
 
 def exits(bench: Bench) -> int | None:
-    """Return how many balls the exit sensor has seen; None where there is none."""
+    """Return how many balls the exit sensor has seen; None without a sensor."""
     if not bench.driver_hello.exit_sensor:
         return None
     return bench.status.exits[-1].n if bench.status.exits else 0
 
 
 def ready(bench: Bench) -> Pause:
-    """Come to wheels turning slowly, feed open."""
+    """Turn the wheels slowly and open the feed."""
     yield from turning(bench)
     bench.wanted = still(bench, feeding=True)
     if not (yield from bench.until(lambda: bench.status.feeding, LEAD_S + 0.3)):
@@ -62,7 +62,7 @@ def ready(bench: Bench) -> Pause:
 
 
 def not_armed(bench: Bench) -> Steps:
-    """Disarmed, ask for a ball."""
+    """Ask for a ball while disarmed."""
     yield from rest_and_stream(bench)
     id = bench.next_id()
     bench.send(bench.setpoint(still(bench, feeding=True, feeds=((id, bench.driver_s() + 0.1),))))
@@ -70,13 +70,13 @@ def not_armed(bench: Bench) -> Steps:
 
 
 def sees_exits(bench: Bench) -> Steps:
-    """With a ball loaded, at speed, push it and wait for the exit sensor."""
+    """With a ball loaded and the wheels at speed, push the ball and wait for the exit sensor."""
     if not bench.driver_hello.exit_sensor:
         raise NotKnown("does not apply: the hello says that there is no exit sensor")
     if not bench.balls:
-        raise NotKnown("no ball is loaded: whether the sensor sees one is not known. Load some, then: --feed --balls N")
+        raise NotKnown("no ball is loaded, so the sensor can't be checked. Load some, then run with --feed --balls N")
     if not bench.balls_left:
-        raise NotKnown(f"of {bench.balls} loaded none is left: load more, then: --feed --balls N")
+        raise NotKnown(f"none of the {bench.balls} loaded balls is left. Load more, then run with --feed --balls N")
     yield from ready(bench)
     before, id = exits(bench) or 0, bench.next_id()
     bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.2),))))
@@ -86,14 +86,14 @@ def sees_exits(bench: Bench) -> Steps:
     if not (yield from bench.until(lambda: (exits(bench) or 0) > before, CYCLE_S)):
         raise Fails(
             f"a ball was pushed and {bench.balls} are loaded, but the exit sensor that the hello declares saw no ball "
-            f"within {CYCLE_S:g} s. A jam, an empty hopper, or a sensor that is blind or not there"
+            f"within {CYCLE_S:g} s. Look for a jam, an empty hopper, or a blind or missing sensor"
         )
-    seen = next(one for one in bench.status.exits if one.n > before)
+    seen = next(ball for ball in bench.status.exits if ball.n > before)
     return f"seen leaving {(seen.at_s - told.at_s) * 1000:.0f} ms after its push"
 
 
 def one_ball(bench: Bench) -> Steps:
-    """At speed, ask for one ball in every setpoint of half a second."""
+    """With the wheels at speed, ask for one ball in every setpoint for half a second."""
     yield from ready(bench)
     before, id = exits(bench), bench.next_id()
     at_s = bench.driver_s() + 0.35
@@ -107,19 +107,21 @@ def one_ball(bench: Bench) -> Steps:
     if not -0.001 <= off_s <= LATE_S + 0.001:
         raise Fails(f"pushed {off_s * 1000:+.1f} ms from its moment; 0 to 20 ms late is allowed")
     yield from bench.wait(CYCLE_S)
-    done = sum(one.result == "done" for one in bench.results(id))
+    done = sum(feed.result == "done" for feed in bench.results(id))
     left = exits(bench)
     if done != 1 or (left is not None and before is not None and left - before > 1):
-        raise Fails(f"told done {done} times, {left} balls seen leaving where {before} were before")
-    early = [one.at_s - at_s for one in bench.status.exits if before is not None and before < one.n and one.at_s < at_s]
+        raise Fails(f"reported done {done} times; {left} balls seen leaving in all, {before} of them before this check")
+    early = [
+        ball.at_s - at_s for ball in bench.status.exits if before is not None and before < ball.n and ball.at_s < at_s
+    ]
     if early:
-        raise Fails(f"told done on time, but a ball was seen leaving {-early[0] * 1000:.0f} ms before its moment")
+        raise Fails(f"reported done on time, but a ball was seen leaving {-early[0] * 1000:.0f} ms before its moment")
     seen = "no exit sensor" if left is None or before is None else f"{left - before} seen leaving"
     return f"done {off_s * 1000:+.1f} ms from its moment, once; {seen}"
 
 
 def id_used(bench: Bench) -> Steps:
-    """Ask a second later for a ball with the id of one that was pushed."""
+    """Ask a second later for a ball with an id that was used already."""
     yield from ready(bench)
     id = bench.next_id()
     bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.2),))))
@@ -131,10 +133,10 @@ def id_used(bench: Bench) -> Steps:
     bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.2),))))
     yield from bench.wait(CYCLE_S)
     told = bench.results(id)[1:]
-    if any(one.result == "done" for one in told) or exits(bench) != before:
+    if any(feed.result == "done" for feed in told) or exits(bench) != before:
         raise Fails("a second ball was pushed for the same id")
     if not told:
-        raise Fails("the second feed of that id is not told as refused")
+        raise Fails("the second feed of that id is not reported as refused")
     return f"refused: {told[0].reason}"
 
 
@@ -150,12 +152,14 @@ def late(bench: Bench) -> Steps:
 def out_of_band(bench: Bench) -> Steps:
     """Ask for a ball in the middle of a slow rise of the wheels."""
     if blind(bench):
-        raise NotKnown("not checkable without feedback: the daemon's plan alone keeps balls away from moving wheels")
+        raise NotKnown(
+            "cannot be checked without feedback: only the daemon's plan keeps balls away from changing wheel speeds"
+        )
     yield from ready(bench)
     id, goal = bench.next_id(), more_rpm(bench)
     gap = goal - low_rpm(bench)
     if gap < 4 * low_rpm(bench) * 0.02:
-        raise NotReached(f"the limits leave no two speeds apart: {low_rpm(bench):.0f} and {goal:.0f} rpm")
+        raise NotReached(f"the limits leave two speeds too close together: {low_rpm(bench):.0f} and {goal:.0f} rpm")
     at_s = bench.driver_s() + LEAD_S + 0.3
     bench.wanted = Wanted(goal, goal, ramp_rpm_per_s=gap, feeding=True, feeds=((id, at_s),))
     yield from bench.wait(LEAD_S + 0.35)
@@ -163,7 +167,7 @@ def out_of_band(bench: Bench) -> Steps:
     bench.wanted = still(bench, feeds=())
     told = yield from refused(bench, id, f"wheels at {at_rpm[0]:.0f} rpm, target in force {goal:.0f}")
     if bench.results(id)[0].at_s > at_s + LATE_S:
-        raise NotReached(f"the driver came to it too late to look at its wheels: {told}")
+        raise NotReached(f"the driver judged the feed too late to check the wheels: {told}")
     return told
 
 
@@ -178,7 +182,7 @@ def closing(bench: Bench) -> Steps:
 
 
 def epoch_refuses(bench: Bench) -> Steps:
-    """Let a ball wait, then begin a new epoch that feeds."""
+    """Let a ball wait, then begin a new epoch with the feed open."""
     yield from ready(bench)
     id = bench.next_id()
     bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.4),))))
@@ -228,16 +232,18 @@ def too_many(bench: Bench) -> Steps:
 
 CHECKS: tuple[Check, ...] = (
     Check("feed-not-armed", "L14", "asks for a ball while disarmed", "refused", not_armed, "feeding"),
-    Check("too-many-feeds", "L8", "asks for nine balls, and for one 3 s ahead", "refused whole", too_many, "feeding"),
-    Check("exit-sensor", "Messages", "pushes a ball, where --balls says that some are loaded",
-          "seen by the sensor that the hello declares", sees_exits, "feeding"),
-    Check("one-ball", "L17", "asks for one ball in 25 setpoints", "one, 0 to 20 ms after its moment", one_ball,
-          "feeding"),
-    Check("id-used", "L30", "asks again for the same id", "refused, told", id_used, "feeding"),
+    Check("too-many-feeds", "L8", "asks for nine balls, and for a ball 3 s ahead",
+          "refused whole", too_many, "feeding"),
+    Check("exit-sensor", "Messages", "pushes a ball, if --balls says that some are loaded",
+          "the sensor that the hello declares sees it", sees_exits, "feeding"),
+    Check("one-ball", "L17", "asks for one ball in 25 setpoints",
+          "one ball, 0 to 20 ms after its moment", one_ball, "feeding"),
+    Check("id-used", "L30", "asks again for the same id", "refused, and reported", id_used, "feeding"),
     Check("late", "L17", "asks for a ball whose moment is 40 ms past", "refused", late, "feeding"),
     Check("out-of-band", "L17", "asks for a ball while wheels rise", "refused", out_of_band, "feeding"),
     Check("closing-refuses", "L14", "closes the feed while a ball waits", "refused", closing, "feeding"),
     Check("epoch-refuses", "L11", "begins an epoch while a ball waits", "refused", epoch_refuses, "feeding"),
     Check("stop-refuses", "L18", "stops while a ball waits", "refused", stop_refuses, "feeding"),
-    Check("silence-refuses", "L16", "falls silent while a ball waits", "refused at 250 ms", silence_refuses, "feeding"),
+    Check("silence-refuses", "L16", "falls silent while a ball waits",
+          "refused at 250 ms", silence_refuses, "feeding"),
 )  # fmt: skip

@@ -1,11 +1,11 @@
-"""The probe without I/O: it goes down the table of checks, one after the other, on a clock that is an argument.
+"""The probe without I/O: it runs the table of checks in order, on a clock that is passed in.
 
     probe = Probe("probe-5f0c", now)
     probe.receive(peer, frame, now)    # for each frame that came
     probe.advance(now)                 # every few milliseconds; then send probe.bench.out
 
-Rule of this file: a check that did not hold while this machine stalled is tried again, then told as inconclusive; it is
-never called a failure of the driver for that.
+Rule of this file: if this machine stalled during a check that did not hold, the check is tried again, then reported as
+inconclusive. It never counts as a failure of the driver.
 """
 
 from collections.abc import Sequence
@@ -33,7 +33,7 @@ Result = Literal["holds", "fails", "not reached", "not known", "inconclusive", "
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """What became of one check."""
+    """The result of one check."""
 
     check: Check
     result: Result
@@ -41,7 +41,7 @@ class Row:
 
 
 class Probe:
-    """One run down the table; it stops before each phase until `allow` is called for it."""
+    """One run through the table; it waits before each phase until the phase is in `allowed` or is declined."""
 
     def __init__(
         self,
@@ -52,7 +52,7 @@ class Probe:
         stall_s: float = STALL_S,
         balls: int = 0,
     ) -> None:
-        """Begin with nothing checked; `only` names the checks to run, none of them: all; `balls` are loaded."""
+        """Begin with nothing checked. `only` names the checks to run (empty: all); `balls` says how many are loaded."""
         self.bench = Bench(name, now, can_freeze, balls)
         self.rows: list[Row] = []
         self.allowed: set[Phase] = {"disarmed"}
@@ -64,14 +64,14 @@ class Probe:
 
     @property
     def asks_for(self) -> Phase | None:
-        """Return the phase that waits to be allowed or declined; None while there is none."""
+        """Return the phase that waits to be allowed or declined; None if no phase waits."""
         if self._steps is not None or not self._left:
             return None
         phase = self._left[0].phase
         return None if phase in self.allowed or phase in self.declined else phase
 
     def decline(self, phase: Phase, why: str) -> None:
-        """Leave out a phase and those above it, and say why."""
+        """Leave out a phase and the later ones, and say why."""
         for later in PHASES[PHASES.index(phase) :]:
             self.declined.setdefault(later, why)
 
@@ -80,7 +80,7 @@ class Probe:
         self.bench.receive(peer, frame, now)
 
     def advance(self, now: float) -> None:
-        """Go on with the check in hand, or with the next."""
+        """Continue the current check, or begin the next."""
         self.bench.advance(now)
         if self.bench.peer is None or self.asks_for is not None:
             return
@@ -91,12 +91,12 @@ class Probe:
             next(self._steps)
         except StopIteration as end:
             self._end("holds", str(end.value))
-        except Fails as wrong:
-            self._end("fails", str(wrong))
-        except NotReached as wrong:
-            self._end("not reached", str(wrong))
-        except NotKnown as wrong:
-            self._end("not known", str(wrong))
+        except Fails as error:
+            self._end("fails", str(error))
+        except NotReached as error:
+            self._end("not reached", str(error))
+        except NotKnown as error:
+            self._end("not known", str(error))
 
     def _begin(self) -> bool:
         if not self._left:
@@ -124,7 +124,7 @@ class Probe:
         self.rows.append(Row(self._left.pop(0), result, saw))
 
     def finish(self) -> None:
-        """Turn what was not run into rows that say so; for a run that was broken off."""
+        """Add a row for each check that was not run; for a run that was broken off."""
         for check in self._left:
             self.rows.append(Row(check, "not run", "the run was broken off"))
         self._left, self._steps, self.done = [], None, True

@@ -1,6 +1,6 @@
-"""The driver's process as the system knows it: whether a hang-up is caught there, and whether it is still there.
+"""The driver's process as the system sees it: whether it catches a hang-up, and whether it still runs.
 
-Rule of this file: it looks and tells; what cannot be read is not known. Linux only: it reads /proc.
+Rule of this file: it only looks; what can't be read is not known. Linux only, because it reads /proc.
 """
 
 import os
@@ -27,7 +27,7 @@ MASKS: dict[str, MeetsHangUp] = {"SigCgt": "caught", "SigIgn": "ignored"}
 
 
 def gone(pid: int) -> bool:
-    """Tell whether a process has ended, its parent not having taken note of it perhaps."""
+    """Tell whether a process has ended, even if its parent has not collected it yet."""
     try:
         state = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace").rpartition(")")[2].split()
         return state[0] in ("Z", "X")

@@ -1,4 +1,4 @@
-"""Checks of what a driver takes and what it refuses, with nothing armed."""
+"""Checks of what a driver accepts and what it refuses, while disarmed."""
 
 import json
 from collections.abc import Sequence
@@ -18,26 +18,26 @@ def heartbeat(bench: Bench) -> Steps:
     mark = bench.now
     yield from bench.wait(0.5)
     if bench.status.seq is None or bench.seq - bench.status.seq > 5:
-        raise Fails(f"newest seq sent is {bench.seq}, told is {bench.status.seq}. {bench.last_refusal}")
-    ages = [one.watchdog_age_ms for one in bench.since(mark)]
+        raise Fails(f"the newest seq sent is {bench.seq}; the status shows {bench.status.seq}. {bench.last_refusal}")
+    ages = [status.watchdog_age_ms for status in bench.since(mark)]
     oldest = max((age if age is not None else 1e9) for age in ages)
     if oldest > READ_S * 1000:
-        raise Fails(f"watchdog_age_ms is up to {oldest:g} with a setpoint each 20 ms")
+        raise Fails(f"watchdog_age_ms goes up to {oldest:g} with a setpoint each 20 ms")
     bench.wanted = None
     yield from bench.wait(0.2)
     age = bench.status.watchdog_age_ms
     if age is None or not 120 <= age <= 260:
         raise Fails(f"watchdog_age_ms is {age} after 200 ms without a setpoint")
-    return f"seq {bench.status.seq} told; age {age:.0f} ms after 200 ms of silence"
+    return f"seq {bench.status.seq} shown; age {age:.0f} ms after 200 ms of silence"
 
 
 def passes_over(bench: Bench) -> Steps:
-    """Send a setpoint with a field of a later version, and one with whole numbers."""
+    """Send setpoints with a field of a later version, with integers, with null, and with a very fast ramp."""
     yield from rest_and_stream(bench)
     bench.wanted = None
     for what, frame in (
         ("an unknown field", bench.raw(later={"x": [1, None]})),
-        ("whole numbers", bench.raw(top={"rpm": 0, "ramp_rpm_per_s": 500})),
+        ("integers", bench.raw(top={"rpm": 0, "ramp_rpm_per_s": 500})),
         ("null for absent", bench.raw(pan=None)),
         ("a ramp of 1e9", bench.raw(top={"rpm": 0.0, "ramp_rpm_per_s": 1e9})),
     ):
@@ -50,7 +50,7 @@ def passes_over(bench: Bench) -> Steps:
 
 
 def _refuses(bench: Bench, frames: Sequence[tuple[str, bytes]], listed: bool = True) -> Steps:
-    """Send wrong frames one by one; each must be listed, and none may be accepted or change anything."""
+    """Send bad frames one by one; each must be listed, and none may be accepted or change anything."""
     bench.wanted = None
     yield from read(bench)
     status = bench.status
@@ -61,19 +61,19 @@ def _refuses(bench: Bench, frames: Sequence[tuple[str, bytes]], listed: bool = T
         yield from read(bench)
         if bench.silent_s > READ_S:
             yield from bench.wait(0.5)
-            raise Fails(f"{what}: no status for {bench.silent_s:.1f} s after it")
+            raise Fails(f"{what}: no status came for {bench.silent_s:.1f} s after this frame")
         status = bench.status
         after = (status.session, status.epoch, status.seq, status.mode, status.feeding, status.limits_hash)
         if after != before:
             changed = next(f"{old} became {new}" for old, new in zip(before, after, strict=True) if old != new)
             raise Fails(f"{what}: it was not refused whole ({changed})")
         if listed and bench.refused != refused + 1:
-            raise Fails(f"{what}: refusals went up by {bench.refused - refused}; each is to be listed once")
+            raise Fails(f"{what}: refusals went up by {bench.refused - refused}; each frame must be listed once")
     return f"{len(frames)} refused; the last as {bench.last_refusal!r}"
 
 
 def garbage(bench: Bench) -> Steps:
-    """Send frames that are no messages."""
+    """Send frames that are not messages."""
     yield from rest_and_stream(bench)
     whole = bench.raw()
     return (
@@ -97,7 +97,7 @@ def garbage(bench: Bench) -> Steps:
 
 
 def bad_fields(bench: Bench) -> Steps:
-    """Send setpoints with one wrong field each."""
+    """Send setpoints with one bad field each."""
     yield from rest_and_stream(bench)
     bench.seq += AHEAD
     target = {"rpm": 0.0, "ramp_rpm_per_s": 500.0}
@@ -128,7 +128,7 @@ def bad_fields(bench: Bench) -> Steps:
 
 
 def version(bench: Bench) -> Steps:
-    """Send setpoints of other protocol versions, and of none."""
+    """Send setpoints of other protocol versions, and without a version."""
     yield from rest_and_stream(bench)
     bench.seq += AHEAD
     others = [(f"v {v!r}", bench.raw(v=v)) for v in (2, 0, 9, "1")]
@@ -136,7 +136,7 @@ def version(bench: Bench) -> Steps:
 
 
 def too_long(bench: Bench) -> Steps:
-    """Send a good setpoint with blanks behind it, longer than a frame may be."""
+    """Send a good setpoint padded with blanks to more than a frame may hold."""
     yield from rest_and_stream(bench)
     bench.seq += AHEAD
     return (yield from _refuses(bench, [("17 kB", bench.raw().ljust(FRAME_BYTES_MAX + 616))]))
@@ -147,7 +147,7 @@ def beyond(bench: Bench) -> Steps:
     yield from rest_and_stream(bench)
     bench.seq += AHEAD
     limits, now_s = bench.driver_hello.limits, bench.driver_s()
-    wrong: list[tuple[str, dict[str, object]]] = [
+    bad: list[tuple[str, dict[str, object]]] = [
         ("1 rpm too fast", {"bottom": {"rpm": limits.bottom.high_rpm + 1, "ramp_rpm_per_s": 500.0}}),
         ("1 rpm too slow", {"top": {"rpm": min(limits.top.low_rpm, 0.0) - 1, "ramp_rpm_per_s": 500.0}}),
         ("1e9 rpm", {"top": {"rpm": 1e9, "ramp_rpm_per_s": 500.0}}),
@@ -159,9 +159,9 @@ def beyond(bench: Bench) -> Steps:
     for axis in ("tilt", "pan", "roll"):
         reach: AngleLimits | None = getattr(limits, axis)
         deg = 0.0 if reach is None else reach.high_deg + 1
-        what = f"{axis}, which it has not" if reach is None else f"{axis} 1 degree too far"
-        wrong.append((what, {axis: {"deg": deg, "slew_deg_per_s": 5.0}}))
-    return (yield from _refuses(bench, [(what, bench.raw(**changes)) for what, changes in wrong]))
+        what = f"{axis}, an axis that it does not have" if reach is None else f"{axis} 1 degree too far"
+        bad.append((what, {axis: {"deg": deg, "slew_deg_per_s": 5.0}}))
+    return (yield from _refuses(bench, [(what, bench.raw(**changes)) for what, changes in bad]))
 
 
 def other_session(bench: Bench) -> Steps:
@@ -182,12 +182,12 @@ def newer_epoch(bench: Bench) -> Steps:
     bench.send(bench.setpoint())
     yield from read(bench)
     if (bench.status.epoch, bench.status.seq) != (bench.epoch, 1):
-        raise Fails(f"told are epoch {bench.status.epoch}, seq {bench.status.seq}. {bench.last_refusal}")
-    return f"epoch {bench.epoch}, seq 1 told"
+        raise Fails(f"the status shows epoch {bench.status.epoch}, seq {bench.status.seq}. {bench.last_refusal}")
+    return f"epoch {bench.epoch}, seq 1 shown"
 
 
 def older_epoch(bench: Bench) -> Steps:
-    """Send a setpoint of the epoch before, with a high seq."""
+    """Send a setpoint of the previous epoch, with a high seq."""
     yield from rest_and_stream(bench)
     bench.new_epoch()
     yield from read(bench)
@@ -196,7 +196,7 @@ def older_epoch(bench: Bench) -> Steps:
 
 
 def old_seq(bench: Bench) -> Steps:
-    """Send nothing but setpoints with seqs already used, for 200 ms."""
+    """Send only setpoints with seqs that were used already, for 200 ms."""
     yield from rest_and_stream(bench)
     bench.wanted = None
     yield from read(bench)
@@ -205,11 +205,11 @@ def old_seq(bench: Bench) -> Steps:
         bench.send(bench.setpoint(seq=max(newest - back, 0)))
         yield from bench.wait(0.02)
     if bench.status.seq != newest:
-        raise Fails(f"seq told went from {newest} to {bench.status.seq}")
+        raise Fails(f"the seq shown went from {newest} to {bench.status.seq}")
     age = bench.status.watchdog_age_ms
     if age is None or age < 150:
-        raise Fails(f"watchdog_age_ms is {age}: setpoints with an old seq count as the heartbeat")
-    return f"{bench.last_refusal}; age went on to {age:.0f} ms"
+        raise Fails(f"watchdog_age_ms is {age}: setpoints with an old seq counted as the heartbeat")
+    return f"{bench.last_refusal}; the age went up to {age:.0f} ms"
 
 
 def expired(bench: Bench) -> Steps:
@@ -236,9 +236,9 @@ def no_flood(bench: Bench) -> Steps:
     yield from _drained(bench, refused + FLOOD)
     count, listed = bench.frames_in - mark, bench.refused - refused
     if listed < FLOOD:
-        raise Fails(f"{listed} of {FLOOD} are counted in refusals")
+        raise Fails(f"{listed} of {FLOOD} frames are counted in refusals")
     if count > FLOOD // 2:
-        raise Fails(f"{count} frames came back while {FLOOD} were sent; refusals are told in the next status")
+        raise Fails(f"{count} frames came back while {FLOOD} were sent; refusals must be listed in the next status")
     return f"{count} frames came back"
 
 
@@ -248,18 +248,21 @@ def _drained(bench: Bench, refused: int) -> Pause:
 
 
 CHECKS: tuple[Check, ...] = (
-    Check("heartbeat", "L14", "sends setpoints, then none for 200 ms", "seq told; the age is the true one", heartbeat),
-    Check("passes-over", "Socket", "sends unknown fields, whole numbers, null, a ramp of 1e9", "accepted",
-          passes_over),
-    Check("garbage", "L2", "sends eleven frames that are no messages", "refused, listed, nothing else", garbage),
-    Check("bad-fields", "L2", "sends NaN, 1e999, words, missing fields", "refused whole and listed", bad_fields),
-    Check("version", "L2", "sends other protocol versions, and none", "refused and listed", version),
+    Check("heartbeat", "L14", "sends setpoints, then none for 200 ms",
+          "shows the newest seq and the true age", heartbeat),
+    Check("passes-over", "Socket", "sends unknown fields, integers, null, a ramp of 1e9", "accepted", passes_over),
+    Check("garbage", "L2", "sends eleven frames that are not messages",
+          "refused and listed, nothing else changes", garbage),
+    Check("bad-fields", "L2", "sends NaN, 1e999, words for numbers, missing fields",
+          "refused whole and listed", bad_fields),
+    Check("version", "L2", "sends other protocol versions, and no version", "refused and listed", version),
     Check("too-long", "L2", "sends a frame of 17,000 bytes", "refused and listed", too_long),
-    Check("beyond-limits", "L8", "asks for more than the limits and for odd times", "refused whole", beyond),
+    Check("beyond-limits", "L8", "asks for more than the limits allow, and for impossible times",
+          "refused whole", beyond),
     Check("other-session", "L9", "sends a setpoint of another session", "refused", other_session),
-    Check("newer-epoch", "L11", "sends seq 1 of a newer epoch", "both told", newer_epoch),
-    Check("older-epoch", "L10", "sends a setpoint of the epoch before", "refused", older_epoch),
-    Check("old-seq", "L12", "sends seqs already used", "refused, and no heartbeat", old_seq),
-    Check("expired", "L13", "sends setpoints whose time is over", "refused", expired),
+    Check("newer-epoch", "L11", "sends seq 1 of a newer epoch", "the status shows both", newer_epoch),
+    Check("older-epoch", "L10", "sends a setpoint of the previous epoch", "refused", older_epoch),
+    Check("old-seq", "L12", "sends seqs that were used already", "refused, and not counted as heartbeat", old_seq),
+    Check("expired", "L13", "sends setpoints that have expired", "refused", expired),
     Check("no-flood", "L27", "sends 200 frames of garbage", "counted, not answered one by one", no_flood),
 )  # fmt: skip

@@ -1,6 +1,6 @@
-"""The probe on a real socket and clock: binds a ROUTER, waits for a driver, and asks before anything turns.
+"""The probe on a real socket and clock: it binds a ROUTER, waits for a driver, and asks before anything turns.
 
-Rules of this file: one thread; whatever ends the run, the driver gets a stop and a frozen process goes on.
+Rules of this file: one thread. Whatever ends the run, the driver gets a stop and a frozen process is continued.
 """
 
 import os
@@ -24,11 +24,11 @@ Told = Callable[[Row], None]
 
 
 def run_probe(endpoint: str, probe: Probe, ask: Ask, told: Told, wait_s: float, pid: int | None = None) -> bool:
-    """Run the probe on `endpoint`; return False where no driver came within `wait_s`.
+    """Run the probe on `endpoint`; return False if no driver came within `wait_s`.
 
     `ask` is called before wheels turn and before balls are asked for: None allows it, a text says why not. `told`
-    gets each row as it comes. `pid` is the driver's process, for the checks that freeze it and hang up on it. Raises
-    zmq.ZMQError where the endpoint cannot be bound.
+    gets each row as it comes. `pid` is the driver's process, for the checks that freeze it and send it a hang-up.
+    Raises zmq.ZMQError if the endpoint can't be bound.
     """
     probe.bench.stalls.waited_s = waited_for_processor_s
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
@@ -87,7 +87,7 @@ def _send(socket: "zmq.Socket[bytes]", probe: Probe) -> None:
 
 
 def _hang_up(probe: Probe, pid: int) -> None:
-    """Hang up on the driver's process once, where it does not ignore that; then look whether it is gone."""
+    """Send the driver's process one hang-up, unless it ignores hang-ups; then check whether it has ended."""
     if probe.bench.meets_hang_up is None:
         probe.bench.meets_hang_up = process.meets_hang_up(pid)
         if probe.bench.meets_hang_up != "ignored":
@@ -103,7 +103,7 @@ def _decide(probe: Probe, phase: Phase, refusal: str | None) -> None:
 
 
 def _part(socket: "zmq.Socket[bytes]", probe: Probe) -> None:
-    """Stop the driver, and give the frame time to leave."""
+    """Stop the driver, and give the frame time to go out."""
     if probe.bench.peer is None:
         return
     probe.bench.held = None

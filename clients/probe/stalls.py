@@ -1,11 +1,11 @@
 """Whether the machine kept up while a check was run: what excuses a driver, and what does not.
 
-    the probe itself was run late                          a stall of this machine, whatever else
-    a status later than those before, by the driver's      a stall, where processes waited for a processor meanwhile,
-    clock or on its way, or a pong that took as long       or where the system does not count that
+    the probe itself ran late                              a stall of this machine in any case
+    a status came later than those before it, by the       a stall if processes waited for a processor meanwhile,
+    driver's clock or on its way, or a pong took as long   or if the system does not count such waiting
 
-Rule of this file: a driver is excused by what the machine did, never by what it did itself: pauses of a driver on a
-machine where nothing waited are its own.
+Rule of this file: only the machine excuses a driver. If nothing waited on the machine, the driver made the pause
+itself.
 """
 
 from collections import deque
@@ -20,7 +20,7 @@ class Stalls:
     """The worst of each kind since the check began, in seconds."""
 
     def __init__(self) -> None:
-        """Begin with a machine that counts no waiting."""
+        """Begin as on a machine that does not count waiting."""
         self.waited_s: Waited = lambda: None
         self._own_s = self._driver_s = 0.0
         self._waited_before_s: float | None = None
@@ -29,26 +29,26 @@ class Stalls:
         self._ways: deque[float] = deque(maxlen=USUAL)
 
     def begin(self) -> None:
-        """Begin to look, for another check."""
+        """Begin to watch, for the next check."""
         self._own_s = self._driver_s = 0.0
         self._waited_before_s = self.waited_s()
 
     def own_turn(self, after_s: float) -> None:
-        """The probe was run again, so long after the time before."""
+        """Take that the probe ran again, `after_s` after its last turn."""
         self._own_s = max(self._own_s, after_s)
 
     def pong(self, round_trip_s: float) -> None:
-        """A pong came back."""
+        """Take that a pong came back."""
         self._driver_s = max(self._driver_s, round_trip_s)
 
     def forget(self) -> None:
-        """What comes next follows on nothing: the driver was frozen on purpose, or is another."""
+        """Forget past statuses: the driver was frozen on purpose, or another driver came."""
         self._newest = None
         self._gaps.clear()
         self._ways.clear()
 
     def status(self, told_s: float, came_s: float) -> None:
-        """A status came at `came_s` that the driver told at `told_s` of its own clock."""
+        """Take that a status came at `came_s`, which the driver sent at `told_s` of its own clock."""
         if self._newest is not None and told_s < self._newest[0]:
             self.forget()
         if self._newest is not None:
@@ -60,13 +60,13 @@ class Stalls:
         self._newest = (told_s, came_s)
 
     def worst_s(self, bound_s: float) -> float | None:
-        """Return the longest stall over `bound_s` since the check began, None where the machine kept up."""
+        """Return the longest stall over `bound_s` since the check began; None if the machine kept up."""
         if self._own_s > bound_s:
             return max(self._own_s, self._driver_s)
         return self._driver_s if self._driver_s > bound_s and self._busy(bound_s) else None
 
     def _busy(self, bound_s: float) -> bool:
-        """Tell whether processes waited for a processor for as long, all told; where nobody counts it, perhaps."""
+        """Tell whether processes waited for a processor for that long in all; True if the system does not count it."""
         after_s = self.waited_s()
         if after_s is None or self._waited_before_s is None:
             return True

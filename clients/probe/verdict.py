@@ -1,6 +1,6 @@
-"""What the probe says in the end: a table for people, JSON for programs, an exit status.
+"""The result of a probe run: a table for people, JSON for programs, an exit status.
 
-Rule of this file: what was not seen to hold is never counted with what holds.
+Rule of this file: a check counts as held only if it was seen to hold.
 """
 
 import json
@@ -34,16 +34,16 @@ COUNTED: tuple[tuple[Result, str], ...] = (
 
 
 def first_bad(rows: Sequence[Row]) -> Row | None:
-    """Return the first check that does not hold; one that fails comes before those it keeps from being reached.
+    """Return the first check that does not hold.
 
-    An inconclusive one comes last: it says nothing of the driver.
+    An inconclusive check comes last, because it says nothing about the driver.
     """
     bad = [row for row in rows if row.result in BAD]
     return next((row for row in bad if row.result != "inconclusive"), bad[0] if bad else None)
 
 
 def exit_status(rows: Sequence[Row]) -> int:
-    """Return 0 where each check that was run holds or cannot be told from here, else 1."""
+    """Return 0 if each check that was run holds or can't be judged from here, else 1."""
     return HOLDS if first_bad(rows) is None else FAILS
 
 
@@ -62,7 +62,7 @@ def verdict_text(rows: Sequence[Row], hello: DriverHello | None) -> str:
     bad = first_bad(rows)
     if bad is None:
         if counts["not known"] or counts["not run"]:
-            lines.append("What is not known or was not run is not passed: see those rows.")
+            lines.append("Checks that are not known or were not run have not passed: see those rows.")
         return "\n".join(lines)
     check = bad.check
     lines += [
@@ -75,12 +75,12 @@ def verdict_text(rows: Sequence[Row], hello: DriverHello | None) -> str:
     again = [row.check.name for row in rows if row.result == "inconclusive"]
     later = [row.check for row in rows if row.result in BAD and row is not bad and row.result != "inconclusive"]
     if later:
-        named = ", ".join(f"{one.name} ({one.clause})" for one in later)
+        named = ", ".join(f"{check.name} ({check.clause})" for check in later)
         lines += ["", *wrap(f"perhaps only consequences: {named}", WIDTH)]
     if bad.result == "inconclusive":
         lines += ["", f"Next: probe again when this machine has less to do: --only {' '.join(again)}"]
     else:
-        lines += ["", "Next: mend the first, then probe again; --only NAME runs one check."]
+        lines += ["", "Next: fix the first failure, then probe again; --only NAME runs one check."]
     return "\n".join(lines)
 
 
@@ -115,9 +115,9 @@ def verdict_json(rows: Sequence[Row], hello: DriverHello | None) -> str:
 
 def table_text() -> str:
     """Return the table of all checks for people."""
-    names, clauses = max(len(one.name) for one in TABLE), max(len(one.clause) for one in TABLE)
-    does = max(len(one.does) for one in TABLE)
+    names, clauses = max(len(check.name) for check in TABLE), max(len(check.clause) for check in TABLE)
+    does = max(len(check.does) for check in TABLE)
     return "\n".join(
-        f"{one.name:<{names}}  {one.clause:<{clauses}}  {one.phase:<8}  {one.does:<{does}}  {one.expects}"
-        for one in TABLE
+        f"{check.name:<{names}}  {check.clause:<{clauses}}  {check.phase:<8}  {check.does:<{does}}  {check.expects}"
+        for check in TABLE
     )

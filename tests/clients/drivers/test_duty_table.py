@@ -50,7 +50,7 @@ def test_below_the_first_point_the_line_from_nothing() -> None:
 
 WRONG = {
     "volts missing": ("[top]\nduty=[0,1]\nrpm=[0,1]", "'volts' is missing"),
-    "not rising": ("volts=12\n[top]\nduty=[0,0.5,0.4]\nrpm=[0,1,2]\n[bottom]\nduty=[0,1]\nrpm=[0,1]", "above the one"),
+    "not rising": ("volts=12\n[top]\nduty=[0,0.5,0.4]\nrpm=[0,1,2]\n[bottom]\nduty=[0,1]\nrpm=[0,1]", "each value"),
     "not as many": ("volts=12\n[top]\nduty=[0,1]\nrpm=[0,1,2]\n[bottom]\nduty=[0,1]\nrpm=[0,1]", "2 duties and 3"),
     "over full": ("volts=12\n[top]\nduty=[0,1.5]\nrpm=[0,1]\n[bottom]\nduty=[0,1]\nrpm=[0,1]", "from 0 to 1"),
     "words": ('volts="x"\n[top]\nduty=[0,1]\nrpm=[0,1]\n[bottom]\nduty=[0,1]\nrpm=[0,1]', "duty.toml"),

@@ -21,7 +21,7 @@ Look = Callable[[Setting], Array]
 
 
 def polished(thrower: Thrower, wish: Wish, start: Start) -> Setting | None:
-    """Return the setting near a start that meets the wish, None where there is none."""
+    """Return the setting near a start that meets the request, None if there is none."""
     setting: Setting = {"speed_mps": start.speed_mps, "tilt_deg": start.tilt_deg, "pan_deg": start.pan_deg}
     goal = {name: number for name, number in wish.given().items() if name not in setting}
     unknown = [name for name in ("speed_mps", "tilt_deg") if getattr(wish, name) is None]

@@ -227,7 +227,7 @@ def _firsts(at: Array, cells: float) -> Flags:
 
 
 def _with_sides(at: Array, worst: Array) -> Array:
-    """Return each place once; to one where the figures turn short of the wish, or a trifle past it, its four sides."""
+    """Return each place once; one that only nearly meets the request gets four more places around it."""
     met = worst < MET_M
     sure, turns = at[met], at[~met]
     sure, turns = sure[_firsts(sure, SAME_CELLS)], turns[_firsts(turns, TURN_CELLS)]

@@ -1,4 +1,4 @@
-"""Changes while a drill runs: the plan in force and a request give the next plan.
+"""Changes while a drill runs: the current plan and a request give the next plan.
 
 Rule of this file: a plan never changes; a new plan takes its place. The same drill, seed and changes give the same
 plan. So the balls that were thrown can be worked out from these and from the ball at which each change took effect.

@@ -1,7 +1,7 @@
-"""The one place that joins the parts into a running daemon.
+"""Joins the parts into a running daemon.
 
-Rule of this file: it joins, starts and ends; it decides nothing about balls. A daemon comes up at rest and
-goes down by stopping first.
+Rule of this file: it joins, starts and ends the parts; it decides nothing about balls. A daemon starts at rest, and
+stops the machine before it ends.
 """
 
 import asyncio
@@ -61,7 +61,7 @@ NOT_ENCRYPTED = (
 
 @dataclass(frozen=True)
 class Addresses:
-    """Where the daemon can be reached, as it is after binding."""
+    """The addresses of the daemon after binding."""
 
     tcp: str
     socket: str | None
@@ -69,13 +69,13 @@ class Addresses:
     observe: str | None
 
     def lines(self) -> list[str]:
-        """Return one line an address."""
+        """Return one line for each address."""
         named = (("commands", self.tcp), ("commands", self.socket), ("link", self.link), ("observe", self.observe))
         return [f"{name:<9} {where}" for name, where in named if where]
 
 
 def quiet_process() -> None:
-    """Make this process fit for a punctual thread: short turns between threads, no collector in mid-drill."""
+    """Prepare the process for a punctual thread: short switching intervals, no garbage collection during a drill."""
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     gc.collect()
     gc.freeze()
@@ -83,7 +83,7 @@ def quiet_process() -> None:
 
 
 def open_to_the_network(listen: str) -> bool:
-    """Tell whether others than this machine can connect to HOST:PORT."""
+    """Tell whether other computers can connect to HOST:PORT."""
     host = host_port(listen)[0]
     try:
         return not ipaddress.ip_address(host).is_loopback
@@ -92,7 +92,7 @@ def open_to_the_network(listen: str) -> bool:
 
 
 class Daemon:
-    """The parts of one daemon, and their start and end."""
+    """Holds the parts of one daemon; starts and ends them."""
 
     def __init__(self, config: Config, machine: Machine) -> None:
         self.config, self.machine = config, machine
@@ -123,14 +123,14 @@ class Daemon:
     def _record(self, event: Event) -> None:
         self.journal.note(EventEntry(event))
         if isinstance(event, DriverConnected | DriverMisfit):
-            # This is the control thread, and a terminal may make it wait.
+            # This is the control thread; writing to a terminal could make it wait.
             self.desk.aside(lambda: self._log.warning(sentence(event)))
         if isinstance(event, CautionsAccepted):
-            # This is the control thread, which touches no disk.
+            # This is the control thread, which must not touch the disk.
             self.desk.aside(lambda: cautions.keep(state_folder(), self.machine.name))
 
     async def open(self) -> Addresses:
-        """Bind everything and start the control loop; raises OSError where an address is taken."""
+        """Bind everything and start the control loop; raise OSError if an address is taken."""
         for endpoint in filter(None, (self.config.link, self.config.observe)):
             self._held.enter_context(Held(endpoint))
         self.desk.notices_ready = self.server.notices_ready
@@ -147,7 +147,7 @@ class Daemon:
         return Addresses(f"{tcp_host}:{tcp_port}", self.config.socket, link, observe)
 
     async def close(self) -> None:
-        """Stop, wait until the wheels stand or their time is over, then end."""
+        """Stop, wait until the wheels are at rest or the time is over, then end."""
         if self.control.is_alive() and self.control.snapshot.state != "OFFLINE":
             stopped = asyncio.get_running_loop().create_future()
             self.desk.stop(CONTROL_CALLER, _once(stopped))
@@ -159,7 +159,7 @@ class Daemon:
         await self.abandon()
 
     async def abandon(self) -> None:
-        """End without waiting for the wheels; the driver's own watchdog looks after them."""
+        """End without waiting for the wheels; the driver's own watchdog stops them."""
         self.control.end()
         await asyncio.to_thread(self.desk.close)
         await asyncio.to_thread(self.control.join, 1.0)
@@ -180,9 +180,9 @@ def _once(future: "asyncio.Future[None]") -> Callable[[object], None]:
 
 
 async def serve(config: Config, tell: Callable[[str], None]) -> None:
-    """Run a daemon until SIGTERM, SIGINT or a hang-up; a second signal leaves at once, but for a second hang-up.
+    """Run a daemon until SIGTERM, SIGINT or a hang-up; a second signal ends it at once, except a second hang-up.
 
-    Raises AlreadyRunning where another daemon drives the same machine profile, InvalidFile where a file of the user's
+    Raises AlreadyRunning if another daemon drives the same machine profile, and InvalidFile if a file of the user's
     cannot be used.
     """
     machine, folder = load_machine(config.machine), state_folder()
@@ -192,14 +192,14 @@ async def serve(config: Config, tell: Callable[[str], None]) -> None:
 
 
 def _make_private(folder: Path) -> None:
-    """Make the state folder its owner's alone; raise InvalidFile where something else lies there."""
+    """Make the state folder private to its owner; raise InvalidFile if something else is in its place."""
     try:
         own_folder(folder)
     except (FileExistsError, NotADirectoryError) as error:
         found = error.strerror or str(error)
         raise InvalidFile([FileError(str(folder), "(state folder)", found, "a folder, or nothing yet")]) from None
     except OSError as error:
-        # A disk that is full or read-only keeps no daemon from coming up; what is not recorded is told.
+        # The daemon also starts with a full or read-only disk; it reports what is not recorded.
         structlog.get_logger("daemon").warning("no state folder", why=str(error))
 
 

@@ -1,4 +1,4 @@
-"""Boards to a machine profile: what a driver declares, and a simulated thrower that is built to it.
+"""Boards for a machine profile: what a driver declares, and a simulated thrower built from the profile.
 
 Rule of this file: it joins daemon and drivers, as `app.py` does, and does no I/O.
 """
@@ -31,12 +31,12 @@ CLOSING_OPEN_LOOP_S = 0.050
 def simulated_thrower(
     machine: Machine, rng: np.random.Generator, now: float, note: Note, faults: list[Fault] | None = None
 ) -> SimulatedThrower:
-    """Return the board of a simulated thrower built to a machine profile; `note` gets its log."""
+    """Return the board of a simulated thrower for a machine profile; `note` gets its log."""
     return SimulatedThrower(thrower_traits(machine), flight_of(machine), spin_parts, rng, now, note, faults or ())
 
 
 def driver_traits(machine: Machine, name: str, simulated: bool) -> DriverTraits:
-    """Return what a driver of a machine built to this profile declares in its hello."""
+    """Return what the driver of a machine with this profile declares in its hello."""
     braked = machine.top.brake == "yes" and machine.bottom.brake == "yes"
     return DriverTraits(
         name=name,
@@ -53,7 +53,7 @@ def driver_traits(machine: Machine, name: str, simulated: bool) -> DriverTraits:
 
 
 def thrower_traits(machine: Machine) -> ThrowerTraits:
-    """Return what a simulated thrower built to a machine profile is made of."""
+    """Return the traits of a simulated thrower for a machine profile."""
     measured = machine.sensors.speed_feedback
     return ThrowerTraits(
         driver=driver_traits(machine, f"simulated {machine.name}", simulated=True),
@@ -95,7 +95,7 @@ def _wheel_traits(wheel: Wheel, measured: bool) -> WheelTraits:
 
 
 def flight_of(machine: Machine) -> Fly:
-    """Return the function that lets a ball fly from where the machine stands."""
+    """Return the function that flies a ball from the machine's position."""
     opening = machine.opening
 
     def follow(state: ReleaseState) -> Landing:

@@ -1,7 +1,7 @@
-"""What was learnt about one machine: its calibration, and the trims made at the table, in files beside the profile.
+"""A machine's calibration and its trims, in files beside the profile.
 
-`NAME.calibration.toml` is written by `drillfeed calibrate`; `NAME.trim.toml` holds, ball by ball, how far the aim is
-moved. The two are kept apart: a calibration is measured, a trim is a player's wish on the day.
+`drillfeed calibrate` writes `NAME.calibration.toml`. `NAME.trim.toml` says for each ball how far the aim is moved. They
+are separate files, since a calibration is measured, and a trim is what a player asks for on the day.
 """
 
 import datetime
@@ -22,7 +22,7 @@ SPANS: Mapping[str, tuple[float, float]] = {
     "tilt_zero_deg": (-90.0, 90.0),
     "drag": (0.0, 5.0),
 }
-"""What any machine might come to; beyond it figures can't be worked with. What a good one comes to is narrower."""
+"""The widest possible values of any machine; figures beyond them are unusable. Good machines lie well inside."""
 
 
 class Fitted(Table):
@@ -37,13 +37,13 @@ class Fitted(Table):
 
 
 def _as_day(text: str) -> str:
-    """Return a day as it is written; raise ValueError where the calendar has none such."""
+    """Return the text of a day; raise ValueError if there is no such date."""
     datetime.date.fromisoformat(text)
     return text
 
 
 class Calibration(Table):
-    """One calibration file: when, with which balls, in what air, what came out and how sure it is."""
+    """One calibration file: date, balls, air, the fitted values and their deviations."""
 
     machine: str
     made_on: Annotated[str, Field(pattern=r"^20\d{2}-\d{2}-\d{2}$"), AfterValidator(_as_day)]
@@ -59,11 +59,11 @@ class Calibration(Table):
     balls_since: Annotated[int | None, Field(ge=0, description="told by the journal, never by the file")] = None
 
     def is_stale(self, balls_since: int) -> bool:
-        """Tell whether more balls were thrown since than the calibration is good for."""
+        """Tell whether more balls were thrown since then than the calibration is good for."""
         return balls_since > self.stale_after_balls
 
     def told(self) -> str:
-        """Return what status says of it: when it was made, and whether it has grown stale."""
+        """Return the text for status: when the calibration was made, and whether it is stale."""
         text = f"calibrated {self.made_on} with {self.balls} balls"
         if self.balls_since is None:
             return text
@@ -90,7 +90,7 @@ class Calibration(Table):
 
 
 class Trim(Table):
-    """How far one ball type's aim is moved: longer and to the thrower's left are positive, in cm."""
+    """How far one ball type's aim is moved, in cm; longer and to the thrower's left are positive."""
 
     ball: str
     long_cm: Annotated[float, Field(ge=-40, le=40)] = 0.0
@@ -103,23 +103,23 @@ class Trims(Table):
     trim: tuple[Trim, ...] = ()
 
     def of(self, ball: str) -> Trim:
-        """Return the trim of a ball type, zero where there is none."""
-        return next((one for one in self.trim if one.ball == ball), Trim(ball=ball))
+        """Return the trim of a ball type, zero if it has none."""
+        return next((trim for trim in self.trim if trim.ball == ball), Trim(ball=ball))
 
     def with_trim(self, new: Trim) -> "Trims":
-        """Return the trims with one ball type's replaced."""
-        return Trims(trim=(*(one for one in self.trim if one.ball != new.ball), new))
+        """Return the trims with that of one ball type replaced."""
+        return Trims(trim=(*(trim for trim in self.trim if trim.ball != new.ball), new))
 
     def as_toml(self) -> str:
         """Return the file's text."""
         lines = ["# Trims made at the table, in cm: long and left are positive."]
-        for one in self.trim:
+        for trim in self.trim:
             lines += [
                 "",
                 "[[trim]]",
-                f"ball = {_quoted(one.ball)}",
-                f"long_cm = {one.long_cm}",
-                f"left_cm = {one.left_cm}",
+                f"ball = {_quoted(trim.ball)}",
+                f"long_cm = {trim.long_cm}",
+                f"left_cm = {trim.left_cm}",
             ]
         return "\n".join(lines) + "\n"
 
@@ -130,12 +130,12 @@ def _quoted(text: str) -> str:
 
 
 def beside(profile: Path, kind: str) -> Path:
-    """Return where a profile's calibration or trim file lies: the same name with the kind before the ending."""
+    """Return the path of a profile's calibration or trim file: its name with the kind before the ending."""
     return profile.with_name(f"{profile.stem}.{kind}.toml")
 
 
 def read_calibration(data: Mapping[str, Any], file: str, machine: str) -> Calibration:
-    """Return the calibration a file holds; raise InvalidFile where it is another machine's or makes no sense."""
+    """Return the calibration in a file; raise InvalidFile if it belongs to another machine or makes no sense."""
     found = validate(Calibration, data, file)
     if found.machine != machine:
         raise InvalidFile([FileError(file, "machine", repr(found.machine), f"{machine!r}, the machine it is used for")])

@@ -1,4 +1,4 @@
-"""What a file comes to: the figures that let a builder see at once that a radius was written for a diameter."""
+"""Summaries of files: figures that show a builder at once if, say, a radius was written as a diameter."""
 
 import contextlib
 from collections.abc import Iterator
@@ -52,7 +52,7 @@ def _span(axis: AngleAxis | None) -> str:
 
 
 def machine_lines(machine: Machine) -> list[str]:
-    """Return what a profile comes to, for its builder."""
+    """Return the figures of a profile, for its builder."""
     limits, (of_speed, _) = rim_limits(machine), shares(machine)
     feeder = machine.feeder
     low = f"{feeder.low_balls_per_min:g} to " if feeder.low_balls_per_min else "up to "
@@ -88,8 +88,8 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
         try:
             setting = setting_for(ball, machine)
             check_ball(ball, machine, player.profile, balls)
-        except NotPossible as wrong:
-            lines.append(f"  {ball.name}: not here: {wrong}")
+        except NotPossible as error:
+            lines.append(f"  {ball.name}: not here: {error}")
         else:
             lines.append(
                 f"  {ball.name}: top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
@@ -100,13 +100,13 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
 
 
 def _turns(setting: Setting) -> str:
-    """Return pan and roll where they are not straight."""
+    """Return pan and roll if they are not zero."""
     turns = (("pan", setting.pan_deg), ("roll", setting.roll_deg))
     return "".join(f", {name} {deg:+.1f}" for name, deg in turns if deg)
 
 
 def _warnings(ball: BallType, setting: Setting, machine: Machine) -> Iterator[str]:
-    """Yield what to know of a ball before it is thrown: how many will miss, and where the model is extrapolated."""
+    """Yield warnings about a ball: how many will miss, and whether the model is extrapolated."""
     thrower, rng = thrower_of(machine), np.random.default_rng(SPREAD_SEED)
     of_machine = replace(unknown_of(thrower), widths=None)
     found = spread_of(thrower, told(ball, setting), rng, SPREAD_BALLS, unknown=of_machine)
@@ -123,19 +123,21 @@ def _for(player: Player) -> str:
 
 
 def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:
-    """Return what a drill comes to on a machine for a player; raise NotPossible where it can't be run there."""
+    """Return a summary of a drill on a machine for a player; raise NotPossible if it can't run there."""
     plan = plan_drill(drill, load_balls(folder), machine, 0, player=player)
     lines = [f"{drill.name}: {drill.title}; {plan.balls} balls on {machine.name}{_for(player)}"]
     lines += [f"  {note}" for note in plan.notes]
-    for one in plan.sets:
-        rest = f"rest {one.rest_s:g} s" if one.rest_s else "then a rest that waits for the player"
-        tail = "" if one is plan.sets[-1] else f", {rest}"
-        title = f" ({one.title})" if one.title else ""
-        lines.append(f"  set {one.number}{title}: {len(one.balls)} balls at {60 / one.interval_s:.1f}/min{tail}")
-        if one.rephase_before:
+    for set_plan in plan.sets:
+        rest = f"rest {set_plan.rest_s:g} s" if set_plan.rest_s else "then a rest that waits for the player"
+        tail = "" if set_plan is plan.sets[-1] else f", {rest}"
+        title = f" ({set_plan.title})" if set_plan.title else ""
+        lines.append(
+            f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {60 / set_plan.interval_s:.1f}/min{tail}"
+        )
+        if set_plan.rephase_before:
             lines.append("    before it: turn the crank to its mark by hand")
-        if one.stretch:
-            lines.append(f"    {one.stretch.text}")
+        if set_plan.stretch:
+            lines.append(f"    {set_plan.stretch.text}")
     return lines
 
 
@@ -153,7 +155,7 @@ def _path(name: str, folder: Path | None) -> Path:
 
 
 def check_file(name: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:
-    """Return what a file comes to; raise InvalidFile with all its mistakes, or NotPossible."""
+    """Return a summary of a file; raise InvalidFile with all its mistakes, or NotPossible."""
     found = read_any(_path(name, folder))
     if isinstance(found, Machine):
         return machine_lines(found)

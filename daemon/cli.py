@@ -37,7 +37,7 @@ CAUTION = (
 
 
 SIGNALLED = 128
-"""A program that a signal ended leaves with this plus the signal's number: common practice of shells."""
+"""A program ended by a signal exits with this plus the signal's number: common practice of shells."""
 
 
 def _version() -> str:
@@ -59,7 +59,7 @@ def _overview() -> str:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one sub-command and return its exit status; 2 where the command line is wrong."""
+    """Run one sub-command and return its exit status; 2 if the command line is wrong."""
     from drillfeed.daemon.shell.output import ReaderGone, plain_output
 
     try:

@@ -37,14 +37,14 @@ class Config(Table):
 
 
 def read_config(path: Path | None, given: Mapping[str, Any]) -> Config:
-    """Return the configuration of a file with the command line's values over it; raise InvalidFile."""
+    """Return the configuration of a file, overridden by the command line's values; raise InvalidFile."""
     data = read_toml(path) if path is not None else {}
     merged = {**data, **{key: value for key, value in given.items() if value is not None}}
     return validate(Config, merged, str(path) if path else "command line")
 
 
 def host_port(listen: str) -> tuple[str, int]:
-    """Split HOST:PORT; an IPv6 host stands in brackets."""
+    """Return host and port of HOST:PORT; an IPv6 host is in brackets."""
     host, _, port = listen.rpartition(":")
     if int(port) > 65_535:
         raise InvalidFile([FileError("configuration", "listen", f"port {port}", "0 to 65535")])
@@ -52,7 +52,7 @@ def host_port(listen: str) -> tuple[str, int]:
 
 
 def state_folder(environ: Mapping[str, str] | None = None) -> Path:
-    """Return the folder for what must outlive a restart: $XDG_STATE_HOME/drillfeed, or ~/.local/state/drillfeed."""
+    """Return the folder for data kept across restarts: $XDG_STATE_HOME/drillfeed, or ~/.local/state/drillfeed."""
     environ = os.environ if environ is None else environ
     root = environ.get("XDG_STATE_HOME")
     try:
@@ -63,5 +63,5 @@ def state_folder(environ: Mapping[str, str] | None = None) -> Path:
 
 
 def journal_file(config: Config, environ: Mapping[str, str] | None = None) -> Path:
-    """Return where the practice journal lies."""
+    """Return the path of the practice journal."""
     return path_of(config.journal) if config.journal else state_folder(environ) / JOURNAL

@@ -1,7 +1,7 @@
 """Write the JSON Schemas of the files people write, or check them: `python -m drillfeed.daemon.file_schemas`.
 
-Rule of this file: schemas come from the models that read the files; added is only what the reader does before them.
-Rules between keys (a quota against its run limit) are beyond a schema: `drillfeed check FILE` tells those.
+Rule of this file: schemas come from the models that read the files. This file adds only what the reader does before
+the models. A schema can't check rules between keys (a quota and its run limit): `drillfeed check FILE` does.
 """
 
 import json
@@ -17,7 +17,7 @@ from drillfeed.protocol.generated import write_or_check
 
 FOLDER = Path(__file__).parent / "drills" / "schema"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-LEARNT = {"calibration", "trims"}  # lie in files of their own beside the profile
+LEARNT = {"calibration", "trims"}  # these have files of their own beside the profile
 FILES: dict[str, type[BaseModel]] = {"drill": Drill, "balls": Collection, "machine": Machine}
 
 
@@ -28,7 +28,7 @@ def schema_of(model: type[BaseModel]) -> dict[str, Any]:
 
 
 def _with_shared_wheels(schema: dict[str, Any]) -> dict[str, Any]:
-    """Let `[wheels]` hold what both wheels share, as the reader of machine profiles does."""
+    """Return the schema with `[wheels]` for what both wheels share, as the reader of machine profiles allows."""
     wheel = schema["$defs"]["Wheel"]
     part = {key: value for key, value in wheel.items() if key != "required"}
     schema["$defs"]["WheelPart"] = {**part, "description": "What is given of a wheel beside what both share."}
@@ -41,7 +41,7 @@ def _with_shared_wheels(schema: dict[str, Any]) -> dict[str, Any]:
 
 
 def _without_unused(schema: dict[str, Any]) -> dict[str, Any]:
-    """Drop definitions that nothing refers to any more."""
+    """Return the schema without definitions that nothing refers to."""
     used = {name for name in schema["$defs"] if f'"#/$defs/{name}"' in json.dumps(schema)}
     if used == set(schema["$defs"]):
         return schema
@@ -56,7 +56,7 @@ def schema_text(model: type[BaseModel]) -> str:
 
 
 def wanted() -> dict[Path, str]:
-    """Return the schema files and what they ought to say."""
+    """Return the schema files and their expected contents."""
     return {FOLDER / f"{name}.json": schema_text(model) for name, model in FILES.items()}
 
 

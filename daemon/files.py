@@ -1,8 +1,8 @@
-"""The one place that opens files of people and of the state folder, and writes the latter.
+"""Opens users' files and files of the state folder, and writes the latter; no other module does.
 
-Rule of this file: only a regular file is opened, never waiting, and no more of it is read than `MOST_BYTES`. What is
-read is bounded in depth and in the length of its words before a parser sees it, so no parser takes long. Whatever is
-wrong is a InvalidFile that names the file; nothing else is raised. A file of ours is written whole or not at all.
+Rule of this file: only a regular file is opened, without waiting, and at most `MOST_BYTES` of it are read. Nesting and
+word length are checked before a parser sees the text, so no parser takes long. Every problem raises a InvalidFile that
+names the file, and nothing else is raised. A file of the state folder is written completely or not at all.
 """
 
 import contextlib
@@ -54,7 +54,7 @@ class NoFile(InvalidFile):
 
 
 def path_of(text: str) -> Path:
-    """Return the path that a text means, `~` and `~user` looked up; raise InvalidFile where there is no such user."""
+    """Return the path in a text, with `~` and `~user` expanded; raise InvalidFile if there is no such user."""
     try:
         return Path(text).expanduser()
     except RuntimeError:
@@ -76,7 +76,7 @@ def read_text(path: Path, own: bool = False) -> str:
 
 
 def read_toml(path: Path, own: bool = False) -> dict[str, Any]:
-    """Return what a TOML file says; raise NoFile or InvalidFile."""
+    """Return the data of a TOML file; raise NoFile or InvalidFile."""
     text = read_text(path, own)
     if (found := beyond_bounds(text)) is not None:
         raise _mistake(path, *found)
@@ -87,7 +87,7 @@ def read_toml(path: Path, own: bool = False) -> dict[str, Any]:
 
 
 def read_json(path: Path, own: bool = False) -> Any:
-    """Return what a JSON file says; raise NoFile or InvalidFile."""
+    """Return the data of a JSON file; raise NoFile or InvalidFile."""
     text = read_text(path, own)
     if (found := beyond_bounds(text)) is not None:
         raise _mistake(path, *found)
@@ -103,16 +103,16 @@ def open_text(path: Path) -> TextIO:
 
 
 def lines_of(file: TextIO) -> Iterator[str]:
-    """Yield the lines of a file; one longer than `MOST_LINE` characters comes in pieces."""
+    """Yield the lines of a file; a line longer than `MOST_LINE` characters comes in pieces."""
     while line := file.readline(MOST_LINE):
         yield line
 
 
 def beyond_bounds(text: str) -> tuple[str, str] | None:
-    """Return what is found and what is allowed where a text is nested too deeply or has too long a word, else None.
+    """Return what was found and what is allowed if a text is nested too deeply or has too long a word, else None.
 
-    A parser of TOML takes a time that grows with the square of the parts of a dotted key, and digits beyond 4,300 raise
-    errors that are none of its own. Strings and comments count for nothing: no parser goes into them.
+    The time of a TOML parser grows with the square of the parts of a dotted key, and a number of more than 4,300 digits
+    raises an error that is not the parser's own. Strings and comments are not counted: they cost a parser nothing.
     """
     bare = _BLANK.sub("", _STRINGS.sub(_stand_in, text))
     if (word := _LONG_WORD.search(bare)) is not None:
@@ -133,9 +133,9 @@ def _stand_in(found: re.Match[str]) -> str:
 
 
 def check_usable(path: Path, own: bool = False) -> None:
-    """Raise NoFile or InvalidFile where a path is no regular file, or with `own` belongs to another user.
+    """Raise NoFile or InvalidFile if a path is not a regular file, or with `own` belongs to another user.
 
-    A device may act on being opened, so its kind is looked at before.
+    Opening a device may have effects, so the kind is checked before opening.
     """
     try:
         _check(path.stat(), path, own)
@@ -167,7 +167,7 @@ def _check(found: os.stat_result, path: Path, own: bool) -> None:
 
 
 def _all_of(number: int, path: Path) -> bytes:
-    """Read to the end, or to one byte past the most: a file may grow, or say nothing true of its size."""
+    """Read to the end, or to one byte past the maximum, since a file may grow or report a wrong size."""
     parts, left = [], MOST_BYTES + 1
     while left and (part := os.read(number, left)):
         parts.append(part)
@@ -196,7 +196,7 @@ def _unreadable(path: Path, error: OSError | ValueError) -> InvalidFile:
 
 
 def own_folder(folder: Path) -> None:
-    """Make a folder that its owner alone may enter, or make one that is there such; raise OSError where it can't be.
+    """Create a folder that only its owner may enter, or make an existing one private; raise OSError.
 
     A folder that can't be changed, as on a read-only disk, stays as it is.
     """
@@ -207,10 +207,10 @@ def own_folder(folder: Path) -> None:
 
 
 def write_whole(path: Path, text: str) -> None:
-    """Write a file of the state folder for its owner's eyes, whole or not at all; raise OSError."""
+    """Write a file of the state folder, private and completely or not at all; raise OSError."""
     own_folder(path.parent)
     beside = path.with_suffix(".new")
-    # What lies there is of a writer that was killed, or a trap: a pipe would keep us waiting.
+    # A file there is left from a writer that was killed, or is a trap: a pipe would make us wait.
     beside.unlink(missing_ok=True)
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     with os.fdopen(os.open(beside, flags, PRIVATE_FILE), "w", encoding="utf-8") as out:
@@ -221,9 +221,9 @@ def write_whole(path: Path, text: str) -> None:
 
 
 def set_aside(path: Path, now: datetime, why: str = "unusable") -> Path:
-    """Move what lies at a path to a dated name of its own beside it; return that. Raises OSError.
+    """Move the file at a path to a dated name beside it, and return that path. Raises OSError.
 
-    A device stays where it is, and so does what belongs to others in a folder of others.
+    A device is not moved, nor a file of another user in another user's folder.
     """
     found, user = path.lstat(), os.geteuid()
     if (
@@ -240,9 +240,9 @@ def set_aside(path: Path, now: datetime, why: str = "unusable") -> Path:
 
 
 def or_set_aside(read: Callable[[], _Read], path: Path, otherwise: _Read, notes: list[str]) -> _Read:
-    """Return what `read` makes of a file of the state folder, or `otherwise` where there is none or it is unusable.
+    """Return what `read` makes of a file of the state folder, or `otherwise` if the file is missing or unusable.
 
-    An unusable one is set aside; `notes` gets a line that says what was wrong with it and where it lies now.
+    An unusable file is set aside. `notes` gets a line that says what is wrong with it and where it is now.
     """
     try:
         return read()

@@ -1,7 +1,7 @@
-"""Names to files: machines, ball types and drills, shipped with drillfeed or lying in a folder of the user's.
+"""Finds files by name: machines, ball types and drills, shipped with drillfeed or in the user's folder.
 
-Rule of this file: this is the one place that knows these files; `files.py` opens them. A NAME is looked up in the
-user's folder first, then among the shipped ones; anything with a slash or ending in .toml is a path.
+Rule of this file: only this module knows where these files are; `files.py` opens them. A NAME is looked up first in the
+user's folder, then among the shipped files. Anything with a slash or ending in .toml is a path.
 """
 
 import contextlib
@@ -36,12 +36,12 @@ def known(kind: Kind, folder: Path | None = None) -> dict[str, Path]:
 
 
 def is_path(name: str) -> bool:
-    """Tell whether a NAME is meant as the path of a file."""
+    """Tell whether a NAME is the path of a file."""
     return "/" in name or name.endswith(".toml")
 
 
 def find(kind: Kind, name: str, folder: Path | None = None) -> Path:
-    """Return the file that a NAME or path means; raise InvalidFile with near names where there is none."""
+    """Return the file of a NAME or path; raise InvalidFile with similar names if there is none."""
     if is_path(name):
         return path_of(name)
     names = known(kind, folder)
@@ -57,11 +57,11 @@ def _load(read: Callable[[Mapping[str, Any], str], _Made], path: Path) -> _Made:
 
 
 def load_machine(name: str) -> Machine:
-    """Return the machine profile of a NAME or path, with the calibration and the trims that lie beside it."""
+    """Return the machine profile of a NAME or path, with the calibration and trims from the files beside it."""
     path = find("machines", name)
     machine = _load(lambda data, file: validate(Machine, data, file), path)
     learnt: dict[str, Any] = {}
-    # What lies beside the profile may be missing; what is there must be right.
+    # The files beside the profile are optional, but must be correct if they exist.
     with contextlib.suppress(NoFile):
         learnt["calibration"] = load_calibration(beside(path, "calibration"), machine)
     with contextlib.suppress(NoFile):
@@ -84,7 +84,7 @@ def load_drill(name: str, folder: Path | None = None) -> Drill:
 
 
 def load_balls(folder: Path | None = None) -> dict[str, BallType]:
-    """Return all ball types: the shipped ones, and those of `balls/*.toml` in the user's folder over them."""
+    """Return all ball types: the shipped ones, overridden by `balls/*.toml` in the user's folder."""
     balls: dict[str, BallType] = {}
     own = folder / "balls" if folder is not None else None
     for path in known("balls", own).values():
@@ -93,7 +93,7 @@ def load_balls(folder: Path | None = None) -> dict[str, BallType]:
 
 
 def find_ball(name: str, folder: Path | None = None) -> BallType:
-    """Return the ball type of a name; raise InvalidFile with near names where there is none."""
+    """Return the ball type with a name; raise InvalidFile with similar names if there is none."""
     balls = load_balls(folder)
     if name in balls:
         return balls[name]
@@ -112,7 +112,7 @@ READERS: dict[str, Callable[[Path], object]] = {
 
 
 def read_any(path: Path) -> object:
-    """Return what a file holds, told by the tables it has: balls, a drill or a machine profile."""
+    """Return the contents of a file: balls, a drill or a machine profile, recognised by its tables."""
     data = read_toml(path)
     for table, read in READERS.items():
         if table in data:

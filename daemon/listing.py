@@ -1,6 +1,6 @@
-"""What is known and what this machine can do with it: drills, ball types, machines.
+"""Listings of drills, ball types and machines, with what this machine can do.
 
-Rule of this file: what a machine cannot do, or a player is not to get, is listed all the same, with the reason.
+Rule of this file: what the machine can't throw, or the player may not get, is still listed, with the reason.
 """
 
 from collections.abc import Iterable
@@ -23,14 +23,15 @@ from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.validation import InvalidFile
 
-LIKELY_SEED = 1  # of the draws behind the ranges: the same machine, the same listing
+LIKELY_SEED = 1  # of the draws for the ranges, so that a machine always gets the same listing
 
 
 @dataclass(frozen=True)
 class Entry:
-    """One line of a listing. `reason` says why not, where `possible` is False.
+    """One line of a listing. If `possible` is False, `reason` says why.
 
-    `likely` holds the ranges of a ball's figures by name, `extrapolated` whether it lies beyond the measured flights.
+    `likely` holds the ranges of a ball's figures by name. `extrapolated` tells whether the ball lies outside the
+    measured flights.
     """
 
     name: str
@@ -57,19 +58,19 @@ def _drills(machine: Machine, folder: Path | None, player: Player) -> Iterable[E
         try:
             drill = load_drill(name, folder)
             plan = plan_drill(drill, balls, machine, 0, player=player)
-        except InvalidFile as wrong:
-            yield Entry(name, "", False, _told(wrong), "")
-        except NotPossible as wrong:
-            yield Entry(name, drill.title, False, str(wrong), "")
+        except InvalidFile as error:
+            yield Entry(name, "", False, _told(error), "")
+        except NotPossible as error:
+            yield Entry(name, drill.title, False, str(error), "")
         else:
-            tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.0f}" for one in plan.sets))
+            tempo = ", ".join(dict.fromkeys(f"{60 / set_plan.interval_s:.0f}" for set_plan in plan.sets))
             figures = f"({drill.level}, {plan.balls} balls, {tempo}/min)"
             yield Entry(name, drill.title, True, None, "; ".join([figures, *plan.notes]))
 
 
-def _told(wrong: InvalidFile) -> str:
-    """Return the first mistake by the name of its file alone: a listing is also read by others than its owner."""
-    first = wrong.errors[0]
+def _told(error: InvalidFile) -> str:
+    """Return the first mistake without the folder of its file, since others than the owner may read a listing."""
+    first = error.errors[0]
     return str(replace(first, file=Path(first.file).name))
 
 
@@ -81,14 +82,14 @@ def _balls(machine: Machine, folder: Path | None, player: Player) -> Iterable[En
         try:
             setting = setting_for(ball, machine)
             check_ball(ball, machine, player.profile, balls)
-        except NotPossible as wrong:
-            entries.append(Entry(ball.name, ball.title, False, str(wrong), _figures(ball)))
+        except NotPossible as error:
+            entries.append(Entry(ball.name, ball.title, False, str(error), _figures(ball)))
         else:
             entries.append((ball, setting))
-    settings = [told(*one) for one in entries if not isinstance(one, Entry)]
+    settings = [told(*entry) for entry in entries if not isinstance(entry, Entry)]
     likely = iter(likely_balls(thrower_of(machine), settings, np.random.default_rng(LIKELY_SEED)))
-    for one in entries:
-        yield one if isinstance(one, Entry) else _ball(*one, machine, next(likely))
+    for entry in entries:
+        yield entry if isinstance(entry, Entry) else _ball(*entry, machine, next(likely))
 
 
 def _ball(ball: BallType, setting: Setting, machine: Machine, likely: Likely) -> Entry:
@@ -107,7 +108,7 @@ def _ball(ball: BallType, setting: Setting, machine: Machine, likely: Likely) ->
 
 
 def _figures(ball: BallType, depth_m: float | None = None, likely: Likely | None = None) -> str:
-    """Return what a ball type asks for, and where it likely comes down on a machine."""
+    """Return the figures of a ball type, and where it is likely to land on a machine."""
     place = f"{ball.length or ''} {ball.depth_cm or 0:g} cm deep".strip() if ball.tilt_deg is None else "by tilt"
     if depth_m is not None:
         depth = range_text(likely, "depth_m", depth_m, 100.0)
@@ -116,7 +117,7 @@ def _figures(ball: BallType, depth_m: float | None = None, likely: Likely | None
 
 
 def _at_the_bat(ball: BallType, machine: Machine, likely: Likely) -> str:
-    """Say what reaches the bat: speed and spin after the bounce, and how high the ball passes over the net."""
+    """Return what reaches the bat: speed and spin after the bounce, and the height over the net."""
     flight = flight_for(ball, machine)
     after, net_m = flight.landing, flight.net_clearance_m
     if after is None:
@@ -134,14 +135,14 @@ def _machines() -> Iterable[Entry]:
     for name in known("machines"):
         try:
             machine = load_machine(name)
-        except InvalidFile as wrong:
-            yield Entry(name, "", False, _told(wrong), "")
+        except InvalidFile as error:
+            yield Entry(name, "", False, _told(error), "")
         else:
             yield Entry(name, machine.title, True, None, "")
 
 
 def listing(of: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[Entry]:
-    """Return the listing of `drills`, `balls` or `machines`; raises InvalidFile where ball files are broken."""
+    """Return the listing of `drills`, `balls` or `machines`; raise InvalidFile if a file of balls is wrong."""
     if of == "drills":
         return list(_drills(machine, folder, player))
     return list(_balls(machine, folder, player)) if of == "balls" else list(_machines())

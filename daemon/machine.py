@@ -1,8 +1,8 @@
-"""The machine profile: what one thrower is and can do, as its builder writes it in TOML.
+"""The machine profile: the parts and limits of one thrower, written by its builder in TOML.
 
-Rule of this file: lengths are diameters in mm (wheels) or metres (everything else), rates are given at
-the rim in m/s^2, and nothing here decides anything about balls. Speeds inside drillfeed are rpm of the
-wheel; `rim_mps` and `rpm` convert.
+Rule of this file: wheels are given by diameter in mm, all other lengths in metres, and rates at the rim in
+m/s^2. Nothing here decides anything about balls. Speeds inside drillfeed are rpm of the wheel; `rim_mps`
+and `rpm` convert.
 """
 
 import math
@@ -20,7 +20,7 @@ NotNegative = Annotated[float, Field(ge=0)]
 
 
 class Wheel(Table):
-    """One driven wheel. Speed limits are of the wheel, or of the motor with `gear_ratio`."""
+    """One driven wheel. Speed limits are those of the wheel, or of the motor with `gear_ratio`."""
 
     diameter_mm: Annotated[float, Field(ge=20, le=300, description="of the wheel over its tyre: diameter, not radius")]
     low_rpm: Annotated[float | None, Field(ge=0)] = None
@@ -65,17 +65,17 @@ class Wheel(Table):
 
     @property
     def circumference_m(self) -> float:
-        """Return the way of the rim in one turn, in metres."""
+        """Return the circumference of the rim in metres."""
         return math.pi * self.diameter_mm / 1000
 
     @property
     def highest_rpm(self) -> float:
-        """Return the high limit as wheel rpm."""
+        """Return the high limit in wheel rpm."""
         return self._of_wheel(self.high_rpm, self.motor_high_rpm)
 
     @property
     def lowest_rpm(self) -> float:
-        """Return the lowest running speed as wheel rpm (standing still is always possible)."""
+        """Return the lowest running speed in wheel rpm (standing still is always possible)."""
         return self._of_wheel(self.low_rpm, self.motor_low_rpm)
 
     def _of_wheel(self, wheel_rpm: float | None, motor_rpm: float | None) -> float:
@@ -93,7 +93,7 @@ class Wheel(Table):
 
     @property
     def coast_friction_rpm(self) -> float:
-        """Return f of the coast law dw/dt = -(w + f)/tau, so that the wheel rests after `spin_down_s`.
+        """Return f in dw/dt = -(w + f)/tau, such that a coasting wheel is at rest after `spin_down_s`.
 
         A viscous part (tau) and a dry part (f): w(t) = (w0 + f) exp(-t/tau) - f. Textbook.
         """
@@ -102,7 +102,7 @@ class Wheel(Table):
         return self.highest_rpm / math.expm1(self.spin_down_s / self.coast_time_constant_s)
 
     def limits(self) -> WheelLimits:
-        """Return what the link says of this wheel. Coasting: the rates are the steepest part of the coast curve."""
+        """Return this wheel's limits for the link. If it coasts, the rates are the steepest part of the coast curve."""
         up = self.rpm(self.up_mps2)
         if self.brake == "none":
             assert self.coast_time_constant_s is not None
@@ -121,7 +121,7 @@ class Wheel(Table):
 
 
 class AngleAxis(Table):
-    """A motor that turns the throw: tilt (up positive), pan (left positive) or roll of the head."""
+    """A motor that turns the head: tilt (up positive), pan (left positive) or roll."""
 
     low_deg: Annotated[float, Field(ge=-180, le=180)]
     high_deg: Annotated[float, Field(ge=-180, le=180)]
@@ -135,12 +135,12 @@ class AngleAxis(Table):
         return self
 
     def limits(self) -> AngleLimits:
-        """Return what the link says of this axis."""
+        """Return this axis's limits for the link."""
         return AngleLimits(low_deg=self.low_deg, high_deg=self.high_deg, slew_deg_per_s=self.slew_deg_per_s)
 
 
 class Opening(Table):
-    """Where the ball's centre leaves the wheels when the throw is level, and how the thrower stands."""
+    """Where the ball's centre leaves the wheels at tilt 0, and how the thrower stands."""
 
     height_m: Annotated[float, Field(ge=-0.7, le=2, description="above the table's surface")]
     behind_end_line_m: Annotated[float, Field(ge=-1, le=3)]
@@ -150,10 +150,10 @@ class Opening(Table):
 
 
 class Feeder(Table):
-    """What pushes one ball at a time between the wheels.
+    """Pushes one ball at a time between the wheels.
 
-    `latency_s` runs from the command to the ball being out of the wheels, `spread_s` is the most it may
-    differ either way. A crank by time only has no switch: each turn adds `phase_error_per_turn`.
+    `latency_s` is the time from the order to the ball being out of the wheels; it may differ by up to
+    `spread_s` either way. A crank by time has no switch, so each turn adds `phase_error_per_turn`.
     """
 
     kind: Literal["indexed", "crank-home-switch", "crank-timed"]
@@ -176,16 +176,16 @@ class Feeder(Table):
 
     @property
     def cycle_s(self) -> float:
-        """Return the shortest time between two balls, in seconds; one turn of a crank."""
+        """Return the shortest time between two balls in seconds: one turn of a crank."""
         return 60 / self.high_balls_per_min
 
     def spread_after_s(self, turns: int) -> float:
-        """Return how far `leaves` may be off after `turns` turns since the crank stood at its mark, in seconds."""
+        """Return the possible error of `leaves` in seconds, `turns` turns after the crank stood at its mark."""
         return self.spread_s + turns * self.phase_error_per_turn * self.cycle_s
 
     @property
     def most_turns(self) -> int | None:
-        """Return how many turns fit before the crank must be re-phased by hand; None where it never must."""
+        """Return after how many turns the crank must be re-phased by hand; None if never."""
         if self.kind != "crank-timed":
             return None
         return int(self.phase_error_most / self.phase_error_per_turn)
@@ -200,7 +200,7 @@ class Hopper(Table):
 
 
 class Sensors(Table):
-    """What the machine can know about itself."""
+    """The sensors of the machine."""
 
     speed_feedback: bool
     exit_sensor: bool
@@ -214,14 +214,14 @@ class Supply(Table):
 
 
 class Settling(Table):
-    """How long after arriving the axes need before a ball may enter, in seconds."""
+    """How long the axes settle after arriving, before a ball may enter, in seconds."""
 
     wheels_s: Annotated[float, Field(ge=0, le=5)] = 0.10
     tilt_s: Annotated[float, Field(ge=0, le=5)] = 0.10
 
 
 class Scatter(Table):
-    """How much one ball differs from the next, as standard deviations: used to warn, and by the simulated thrower."""
+    """How much balls differ, as standard deviations; used for warnings and by the simulated thrower."""
 
     speed_share: Annotated[float, Field(ge=0, le=0.2)] = 0.01
     spin_share: Annotated[float, Field(ge=0, le=0.2)] = 0.02
@@ -229,7 +229,7 @@ class Scatter(Table):
 
 
 class Machine(Table):
-    """A whole profile. `simulated_only` marks a profile that stands for no built machine."""
+    """A whole machine profile."""
 
     name: Annotated[str, Field(pattern="^[a-z0-9][a-z0-9-]{0,39}$")]
     title: Annotated[Words, Field(max_length=120)]
@@ -251,7 +251,7 @@ class Machine(Table):
     @model_validator(mode="before")
     @classmethod
     def _share_wheels(cls, data: Any) -> Any:
-        """Let `[wheels]` hold what both wheels share, `[wheels.top]` and `[wheels.bottom]` what differs."""
+        """Merge `[wheels]`, which both wheels share, with `[wheels.top]` and `[wheels.bottom]`."""
         if not isinstance(data, dict) or "wheels" not in data:
             return data
         rest = {key: value for key, value in data.items() if key != "wheels"}

@@ -1,8 +1,8 @@
-"""A recording run again on a driver: wheels and tilt as they were asked for, and no ball.
+"""Runs a recording again on a driver: the wheels and the tilt as recorded, without a ball.
 
-Rule of this file: no I/O; `now_s` is an argument. It is the daemon's end of the link and no more: hello, clock, arm,
-setpoints as the heartbeat, stop. Whatever the recording says, the ramp limiter is the last thing before the wire, the
-feed stays closed, and any trouble stops.
+Rule of this file: no I/O; `now_s` is an argument. It is only the daemon's end of the link: hello, clock, arm, setpoints
+as the heartbeat, stop. Whatever the recording says, the ramp limiter comes last before the wire, the feed stays closed,
+and any trouble stops the run.
 """
 
 from bisect import bisect_right
@@ -26,7 +26,7 @@ Phase = Literal["waiting", "arming", "running", "stopping", "over"]
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """From `at_s` of the recording on, these targets: wheels in rpm, tilt in degrees or None to leave it."""
+    """Targets from `at_s` of the recording on: wheels in rpm, tilt in degrees or None to leave it."""
 
     at_s: float
     top_rpm: float
@@ -35,28 +35,29 @@ class Moment:
 
 
 def beyond_limits(moments: Sequence[Moment], machine: Machine) -> str | None:
-    """Say which moment asks for more than the machine's limits, or None; a recording with one is not run at all."""
+    """Say which moment exceeds the machine's limits, or return None; a recording with such a moment is not run."""
     tilt = machine.tilt
-    for one in moments:
-        for name, rpm in (("top", one.top_rpm), ("bottom", one.bottom_rpm)):
+    for moment in moments:
+        for name, rpm in (("top", moment.top_rpm), ("bottom", moment.bottom_rpm)):
             limits = machine.wheel("top" if name == "top" else "bottom").limits()
             if rpm != 0 and not limits.low_rpm <= rpm <= limits.high_rpm:
                 allowed = f"{limits.low_rpm:,.0f} to {limits.high_rpm:,.0f}"
-                return f"{name} wheel {rpm:,.0f} rpm at {one.at_s:.2f} s; {machine.name} has {allowed}"
-        if one.tilt_deg is not None and not tilt.low_deg <= one.tilt_deg <= tilt.high_deg:
+                return f"{name} wheel {rpm:,.0f} rpm at {moment.at_s:.2f} s; {machine.name} has {allowed}"
+        if moment.tilt_deg is not None and not tilt.low_deg <= moment.tilt_deg <= tilt.high_deg:
             return (
-                f"tilt {one.tilt_deg:g} at {one.at_s:.2f} s; {machine.name} has {tilt.low_deg:g} to {tilt.high_deg:g}"
+                f"tilt {moment.tilt_deg:g} at {moment.at_s:.2f} s; "
+                f"{machine.name} has {tilt.low_deg:g} to {tilt.high_deg:g}"
             )
     return None
 
 
 class Replayer:
-    """One run of a recording. `link.out` collects the frames to send; `phase` and `trouble` tell how it goes."""
+    """One run of a recording. `link.out` collects the frames to send; `phase` and `trouble` are its state."""
 
     def __init__(self, machine: Machine, session: str, moments: Sequence[Moment], now_s: float) -> None:
-        """Begin by waiting for a driver; `moments` are in order and not empty."""
+        """Start by waiting for a driver; `moments` are in order and not empty."""
         self.machine, self._moments = machine, moments
-        self._times = [one.at_s for one in moments]
+        self._times = [moment.at_s for moment in moments]
         self.link = DriverLink(machine, session)
         self._axes = Axes(machine, self.link.limits)
         self.phase: Phase = "waiting"
@@ -67,7 +68,7 @@ class Replayer:
 
     @property
     def length_s(self) -> float:
-        """Return how long the run takes, its way down left out."""
+        """Return how long the run takes, without the slowing down at its end."""
         return self._times[-1] - self._times[0]
 
     def receive(self, peer: bytes, frame: bytes, now_s: float) -> None:
@@ -81,7 +82,7 @@ class Replayer:
             self._measure(status)
 
     def stop(self, why: str | None, now_s: float) -> None:
-        """Bring the wheels down now; `why` is the trouble, or None where the run is simply over."""
+        """Bring the wheels down now; `why` is the trouble, or None if the run is simply over."""
         self.trouble = self.trouble or why
         if self.phase == "waiting":
             self._enter("over", now_s)
@@ -92,7 +93,7 @@ class Replayer:
         self._enter("stopping", now_s)
 
     def advance(self, now_s: float) -> None:
-        """Go on to `now_s`, each 20 ms: trouble first, then the phase, then setpoints."""
+        """Advance to `now_s`, every 20 ms: check for trouble, then the phase, then send setpoints."""
         trouble = self._found_trouble(now_s)
         if trouble is not None:
             self.stop(trouble, now_s)
@@ -173,8 +174,8 @@ class Replayer:
         place = bisect_right(self._times, self._times[0] + at_s - self._begin_s)
         if place == 0 or at_s > self._begin_s + self.length_s:
             return ZERO
-        one = self._moments[place - 1]
-        return {"top": one.top_rpm, "bottom": one.bottom_rpm, "tilt": one.tilt_deg}
+        moment = self._moments[place - 1]
+        return {"top": moment.top_rpm, "bottom": moment.bottom_rpm, "tilt": moment.tilt_deg}
 
     def _emit(self, now_s: float) -> None:
         line = self.link.line
@@ -199,7 +200,7 @@ class Replayer:
             self.link.send(setpoint, now_s)
 
     def _measure(self, status: Status) -> None:
-        """Keep how far a wheel was from the driver's own output at worst: what the motor could not follow."""
+        """Record the largest difference between a wheel and the driver's output, which the motor could not follow."""
         for wheel, state in (("top", status.top), ("bottom", status.bottom)):
             if state.measured_rpm is not None:
                 off = abs(state.measured_rpm - state.target_rpm)

@@ -1,7 +1,7 @@
 """Daemon and simulated thrower in one process on a virtual clock: the shipped engine, link and driver code.
 
-Rule of this file: no wall clock. Time goes on in steps of the driver's tick; frames cross as `carry` says, by
-default all of them, in order, after the same delay. Joins daemon and clients, as `app.py` does.
+Rule of this file: no wall clock. Time advances in steps of the driver's tick. `carry` says how frames cross; by
+default all of them arrive, in order, after the same delay. It joins daemon and clients, as `app.py` does.
 """
 
 from collections.abc import Callable, Sequence
@@ -32,15 +32,15 @@ PEER = b"driver"
 PLAYER = Caller("player", "player", "here", here=True)
 Side = Literal["driver", "daemon"]
 Carry = Callable[[Side, bytes, float], Sequence[float]]
-"""To whom, which frame, sent when: the delays of its copies in seconds; none where it is lost."""
+"""Takes the receiver, the frame and its sending time; returns the delay of each copy in s, none if it is lost."""
 
 
 @dataclass
 class Simulation:
-    """One thrower in numbers and the engine that drives it. `events` collects what the engine told.
+    """A simulated thrower and the engine that drives it. `events` collects the engine's events.
 
-    A side in `frozen` does nothing until it is taken out again, and then finds what came meanwhile. `slept_s` is how
-    long the computer of each side has slept, which `now_s` doesn't count.
+    A side in `frozen` does nothing until it is taken out again; then it finds the frames that arrived meanwhile.
+    `slept_s` is how long the computer of each side has slept, which `now_s` doesn't count.
     """
 
     machine: Machine
@@ -66,7 +66,7 @@ class Simulation:
         self.power_up()
 
     def power_up(self) -> None:
-        """Begin the driver anew, with a boot id of its own."""
+        """Start the driver anew, with a new boot id."""
         rng = np.random.default_rng(self.seed)
         self.board = simulated_thrower(self.machine, rng, self.driver_s, self.note, list(self.faults))
         boot = f"boot-{next(self._tokens):06d}"
@@ -78,7 +78,7 @@ class Simulation:
         return self.now_s + self.driver_offset_s
 
     def step(self) -> None:
-        """Go on by one tick of the driver."""
+        """Advance by one tick of the driver."""
         self.now_s = round(self.now_s + DRIVER_TICK_S, 9)
         if "driver" not in self.frozen:
             for at_s, frame in self._arrived("driver"):
@@ -101,7 +101,7 @@ class Simulation:
                 heappush(self._on_way[to], (now_s + delay_s, next(self._serials), frame))
 
     def _arrived(self, side: Side) -> list[tuple[float, bytes]]:
-        """Return what has come, with the moment it is read: on coming, or on waking."""
+        """Return the frames that have arrived, each with the time it is read: on arrival, or on waking."""
         queue, arrived = self._on_way[side], []
         awake_s = self.now_s - DRIVER_TICK_S
         while queue and queue[0][0] <= self.now_s:
@@ -118,7 +118,7 @@ class Simulation:
             self.on_event(event)
 
     def run_until(self, done: Callable[[], bool], most_s: float = 60.0) -> bool:
-        """Go on until `done`, for at most `most_s`; return whether it was."""
+        """Advance until `done()`, for at most `most_s`; return whether it was done."""
         end_s = self.now_s + most_s
         while not done():
             if self.now_s >= end_s:
@@ -127,14 +127,14 @@ class Simulation:
         return True
 
     def run_for(self, seconds: float) -> None:
-        """Go on for a while."""
+        """Advance by so many seconds."""
         self.run_until(lambda: False, seconds)
 
     def say(
         self, line: str, caller: Caller = PLAYER, plan: DrillPlan | None = None, base: DrillPlan | None = None,
         player: ChosenPlayer | None = None,
     ) -> Reply:  # fmt: skip
-        """Give a command as its line, with what the desk makes of it, and go on until it is answered."""
+        """Give a command line, with what the desk would add to it, and advance until it is answered."""
         token = next(self._tokens)
         command = parse(line)
         if command.verb == "stop":
@@ -146,7 +146,7 @@ class Simulation:
         return self.replies.pop(token)
 
     def until_state(self, *states: str, most_s: float = 60.0) -> bool:
-        """Go on until the engine is in one of the states."""
+        """Advance until the engine is in one of the states."""
         return self.run_until(lambda: self.engine.state in states, most_s)
 
     def start(self, plan: DrillPlan, balls: int | None = None) -> Reply:
@@ -163,7 +163,7 @@ class Simulation:
 
 
 def keep_log(into: list[dict[str, Any]]) -> Note:
-    """Return a note function that collects the driver's log in a list, as its file would hold it."""
+    """Return a note function that collects the driver's log in a list, in the form of its log file."""
 
     def note(event: str, t: float, /, **what: Any) -> None:
         into.append({"t": t, "event": event, **what})

@@ -1,4 +1,4 @@
-"""Mistakes in files, all of them at once: which file, which key, what was found, what is allowed."""
+"""Mistakes in files, reported all at once: which file, which key, what was found, what is allowed."""
 
 import difflib
 import reprlib
@@ -11,7 +11,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 from drillfeed.protocol.plain import plain
 
 Words = Annotated[str, AfterValidator(plain)]
-"""Text for people in a file of somebody's: made plain when it is read."""
+"""Text for people in somebody's file; it is made plain when it is read."""
 _Model = TypeVar("_Model", bound=BaseModel)
 MOST_MISTAKES = 50
 MOST_SHOWN, MOST_SAID = 60, 400
@@ -21,7 +21,7 @@ _REPR.maxstring, _REPR.maxlong, _REPR.maxother = MOST_SHOWN, MOST_SHOWN, MOST_SH
 
 
 class Table(BaseModel):
-    """A table of a TOML file: immutable, unknown keys refused, no NaN and no infinity."""
+    """A table of a TOML file: immutable, without unknown keys, NaN or infinity."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -41,14 +41,14 @@ class FileError:
 
 
 class InvalidFile(Exception):
-    """A file cannot be used; `mistakes` holds every reason, never only the first; at most `MOST_MISTAKES`."""
+    """A file cannot be used; `mistakes` holds every reason, not only the first, up to `MOST_MISTAKES`."""
 
     def __init__(self, mistakes: list[FileError]) -> None:
         self.errors = mistakes
         super().__init__("\n".join(str(mistake) for mistake in mistakes))
 
     def __reduce__(self) -> tuple[type["InvalidFile"], tuple[list[FileError]]]:
-        """Let it cross from one process to another whole."""
+        """Support pickling, so that the exception can pass between processes."""
         return type(self), (self.errors,)
 
 
@@ -65,7 +65,7 @@ RENAMED_KEYS = {
     "least": "min_balls",
     "most": "max_balls",
 }
-"""Keys that files may still have by an old name: refused, with the new name."""
+"""Old names of keys that files may still use; each is refused with its new name."""
 
 
 def _allowed(error: Mapping[str, Any], model: type[BaseModel]) -> str:
@@ -87,7 +87,7 @@ def _allowed(error: Mapping[str, Any], model: type[BaseModel]) -> str:
 
 
 def _unknown_key(place: tuple[Any, ...], model: type[BaseModel]) -> str:
-    """Name the present name of a key that was renamed; else suggest one, at the top level of the file."""
+    """Return the new name of a renamed key, or else suggest a similar key at the top level of the file."""
     if place and place[-1] in RENAMED_KEYS:
         return f"this key is called {RENAMED_KEYS[place[-1]]} now"
     close = (
@@ -103,7 +103,7 @@ def _found(error: Mapping[str, Any]) -> str:
 
 
 def shortened(text: str, most: int = MOST_SHOWN) -> str:
-    """Return a text, cut where it is long."""
+    """Return a text, cut to `most` characters."""
     return text if len(text) <= most else text[: most - 3] + "..."
 
 
@@ -111,18 +111,18 @@ def validate(model: type[_Model], data: Mapping[str, Any], file: str) -> _Model:
     """Build `model` from the data of `file`, or raise InvalidFile with every mistake in it."""
     try:
         return model.model_validate(data)
-    except ValidationError as wrong:
+    except ValidationError as error:
         mistakes = []
-        found = wrong.errors(include_url=False)
-        errors = found[:MOST_MISTAKES]
-        # A row with a wrong item is also told to be too short, since that item is not counted; once is enough.
-        inside = {error["loc"][:-1] for error in errors}
-        for error in errors:
-            if error["type"] == "too_short" and any(place[: len(error["loc"])] == error["loc"] for place in inside):
+        found = error.errors(include_url=False)
+        details = found[:MOST_MISTAKES]
+        # For a row with a wrong item pydantic also reports "too short", since it does not count that item.
+        inside = {detail["loc"][:-1] for detail in details}
+        for detail in details:
+            if detail["type"] == "too_short" and any(place[: len(detail["loc"])] == detail["loc"] for place in inside):
                 continue
-            key = ".".join(shortened(str(part)) for part in error["loc"]) or "(whole file)"
-            mistakes.append(FileError(file, key, _found(error), _allowed(error, model)))
-        if len(found) > len(errors):
-            more = f"{len(found) - len(errors)} mistakes more"
+            key = ".".join(shortened(str(part)) for part in detail["loc"]) or "(whole file)"
+            mistakes.append(FileError(file, key, _found(detail), _allowed(detail, model)))
+        if len(found) > len(details):
+            more = f"{len(found) - len(details)} mistakes more"
             mistakes.append(FileError(file, "(whole file)", more, "none; mend these first"))
         raise InvalidFile(mistakes) from None

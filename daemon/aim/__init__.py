@@ -1,1 +1,1 @@
-"""From the ball a player wants to wheel speeds and tilt, and back from measured landings."""
+"""Aiming: wheel speeds and tilt for the ball a player wants, and calibration from measured landings."""

@@ -1,4 +1,4 @@
-"""Aim: from the ball a player wants to wheels and tilt, every arc of it, or the limit that stops it.
+"""Aim: wheel speeds and tilt for the ball a player wants, on every possible arc, or the limit that prevents it.
 
     aim(thrower, wish) -> tuple[Solution, ...]      best first; raises NoSolution
 
@@ -17,7 +17,7 @@ from drillfeed.daemon.aim.thrower import Thrower
 def aim(thrower: Thrower, wish: Wish) -> tuple[Solution, ...]:
     """Return every way the machine can throw the ball asked for, best first; raise NoSolution.
 
-    Those that clear the net by 5 cm come first; among them those whose landing a usual error moves least.
+    Solutions that clear the net by 5 cm come first; within each group, those whose landing a usual error moves least.
     """
     found = solutions(thrower, wish)
     if not found:

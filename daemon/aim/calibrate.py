@@ -1,8 +1,8 @@
-"""Calibrate: learn a machine from what a builder measured: per-wheel slope and offset, tilt zero, drag if it shows.
+"""Calibrate: fit a machine to a builder's measurements: slope and offset of each wheel, tilt zero, and drag.
 
-Least squares with what is believed beforehand (slopes near 1, offsets near 0, drag near its default), so that any
-mixture and number of measurements gives an answer, and what the data cannot tell stays at its default and is named.
-The landing scatter is taken from the residuals. Uncertainty: the normal approximation about the best fit (Laplace).
+The fit is least squares with a prior (slopes near 1, offsets near 0, drag near its default), so that any mixture and
+number of measurements gives an answer. Values that the data cannot tell stay at their defaults and are named. The
+landing scatter comes from the residuals, the uncertainty from the normal approximation about the best fit (Laplace).
 """
 
 import math
@@ -17,24 +17,24 @@ from drillfeed.daemon.aim.marks import Mark, exchanged
 from drillfeed.daemon.aim.thrower import Array, Thrower
 
 NAMES = ("top_slope", "top_offset_mps", "bottom_slope", "bottom_offset_mps", "tilt_zero_deg", "drag")
-# What is believed before any ball is thrown, as standard deviations: defaults of ours for home-built machines. Drag:
+# The prior before any ball is thrown, as standard deviations: defaults of ours for home-built machines. For drag it is
 # the spread of published values about 0.55.
 BELIEF_SD = np.array([0.06, 0.40, 0.06, 0.40, 2.0, 0.04])
 FIRST_SCATTER_M = 0.05
 LEAST_SCATTER_M = 0.005
 LEAST_BALLS = 8
-LEAST_ROWS = 6  # of landings: with fewer the scatter is anyone's guess
+LEAST_ROWS = 6  # of landings: fewer can't tell the scatter
 TURNS = 12
-CANNOT_TELL = 0.6  # of the belief's deviation left: the data hardly said anything
+CANNOT_TELL = 0.6  # share of the prior's deviation that is left: the data say almost nothing
 LANDING_ZONE_M = 0.15
-# How far from what is believed of machines the values may lie, all taken together: one machine in 10,000 lies farther.
+# How far from the prior the values may lie, all taken together: one machine in 10,000 lies farther.
 FARTHEST = float(chi2.ppf(0.9999, len(NAMES)))
-EXCHANGED = 13.8  # of -2 log likelihood: the exchanged rows are a thousand times likelier
+EXCHANGED = 13.8  # difference in -2 log likelihood: the exchanged rows are a thousand times likelier
 
 
 @dataclass(frozen=True)
 class Fit:
-    """Hold a fitted machine: values and deviations by name, scatter of single landings, what the data leave open."""
+    """Hold a fitted machine: values and covariance, scatter of single landings, and what the data can't tell."""
 
     values: Array
     covariance: Array
@@ -49,12 +49,12 @@ class Fit:
         return float(self.values[NAMES.index(name)])
 
     def sd(self, name: str) -> float:
-        """Return its standard deviation."""
+        """Return the standard deviation of one fitted value."""
         return math.sqrt(float(self.covariance[NAMES.index(name), NAMES.index(name)]))
 
 
 def fit(thrower: Thrower, marks: list[Mark], zone_m: float = LANDING_ZONE_M) -> Fit:
-    """Return the machine that the marks speak for; `refused` says why it must not be called calibrated, if so."""
+    """Return the machine fitted to the marks; `refused` says why it does not count as calibrated, if so."""
     belief = defaults(thrower)
     problem = Problem(thrower, tuple(marks))
     scatter = FIRST_SCATTER_M
@@ -92,7 +92,7 @@ def _too_few(scatter_m: float | None, landings: int, rows: int) -> str | None:
 
 
 def _not_a_machine(problem: Problem, values: Array, belief: Array) -> str | None:
-    """Say why no machine can be as the rows say, None where one can."""
+    """Say why no real machine can fit the rows; None if one can."""
     turned = Problem(problem.thrower, tuple(exchanged(m) for m in problem.marks))
     (as_written, _), (as_turned, other) = (_unlikely(p, belief) for p in (problem, turned))
     if _far(other, belief) <= FARTHEST and as_turned + EXCHANGED < as_written:
@@ -116,7 +116,7 @@ def _not_a_machine(problem: Problem, values: Array, belief: Array) -> str | None
 def _unlikely(problem: Problem, belief: Array) -> tuple[float, Array]:
     """Return how unlikely the best machine for the rows is, and its values.
 
-    As -2 log likelihood: misses, a single one no more than so much, and distance from belief.
+    The measure is -2 log likelihood: squared misses, each no more than `FARTHEST`, plus the distance from the prior.
     """
     values, _ = settle(problem, belief, belief, FIRST_SCATTER_M)
     (misses,) = problem.misses([values], FIRST_SCATTER_M)
@@ -147,7 +147,7 @@ def landing_interval(thrower: Thrower, found: Fit, marks: list[Mark], share: flo
 
 
 def settle(problem: Problem, start: Array, belief: Array, scatter_m: float) -> tuple[Array, Array]:
-    """Return best values and covariance by Gauss-Newton with halved steps (least squares with a belief)."""
+    """Return best values and covariance by Gauss-Newton with shortened steps (least squares with a prior)."""
 
     def cost(values: Array, misses: Array) -> float:
         return float(misses @ misses + np.sum(((values - belief) / BELIEF_SD) ** 2))

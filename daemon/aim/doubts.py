@@ -1,8 +1,8 @@
-"""Rows of a calibration that do not fit the others: found by a fit that one wrong figure cannot pull to itself.
+"""Rows of a calibration that do not fit the others, found by a robust fit, which one wrong figure cannot distort.
 
-Cauchy's loss (scipy's `least_squares`; Huber 1981, Robust Statistics, chapter 7) for measurements, plain squares for
-what is believed beforehand; the scatter from the median of the misses (Hampel 1974). Then an ordinary fit of the rows
-that agree judges all rows again, so that what is named is far from where the others say it should be.
+The fit uses Cauchy's loss (scipy's `least_squares`; Huber 1981, Robust Statistics, chapter 7) for measurements and
+plain squares for the prior. The scatter comes from the median of the misses (Hampel 1974). An ordinary fit of the rows
+that agree then judges all rows again, so that only rows far from what the others predict are named.
 """
 
 import math
@@ -17,9 +17,9 @@ from drillfeed.daemon.aim.expected import Problem, defaults
 from drillfeed.daemon.aim.marks import Mark, exchanged
 from drillfeed.daemon.aim.thrower import Array, Thrower
 
-SUSPECT = 3.0  # deviations: left out of the fit that judges
-DOUBTFUL = 4.0  # deviations from the fit of the others: named, where that is more than the landing zone too
-DOUBTFUL_WHEEL = 6.0  # the same of timings and counts, whose deviations are believed, not measured
+SUSPECT = 3.0  # deviations: such a row is left out of the fit that judges
+DOUBTFUL = 4.0  # deviations from the fit of the others: such a row is named if it also misses the landing zone
+DOUBTFUL_WHEEL = 6.0  # the same for timings and counts, whose deviations are assumed, not measured
 LEAST_SCATTER_M = 0.02
 MEDIAN_TO_SD = 1.4826
 LEARNED = 4  # values that a usual set of landings can tell
@@ -27,21 +27,21 @@ LEARNED = 4  # values that a usual set of landings can tell
 
 @dataclass(frozen=True)
 class Doubt:
-    """Hold a row that does not fit the others: its place in the list of marks, and what is amiss in words."""
+    """Hold a row that does not fit the others: its index in the list of marks, and what is wrong in words."""
 
     index: int
     text: str
 
 
 def doubts(thrower: Thrower, marks: list[Mark]) -> tuple[Doubt, ...]:
-    """Return the rows that do not fit the others, in their order; none where there are too few rows to tell."""
+    """Return the rows that do not fit the others, in their order; none if there are too few rows to tell."""
     problem = Problem(thrower, tuple(marks))
     measures = problem.measures()
     landings = np.array([what == "landing" for _, what in measures])
     if landings.sum() < LEAST_ROWS + 2:
         return ()
     belief, scatter_m = defaults(thrower), FIRST_SCATTER_M
-    # From afar every row looks wrong to a robust fit: the ordinary one comes near first.
+    # A robust fit that starts far away finds every row wrong, so an ordinary fit comes first.
     near, _ = settle(problem, belief, belief, scatter_m)
     values = _robust(problem, near, belief, scatter_m)
     scatter_m = _median_scatter_m(problem.misses([values], 1.0)[0][landings])
@@ -70,7 +70,7 @@ def _robust(problem: Problem, start: Array, belief: Array, scatter_m: float) -> 
         plain[:, :count] = np.log(inner), 1.0 / inner, -1.0 / inner**2
         return plain
 
-    own: Any = loss  # the stubs know scipy's own losses better
+    own: Any = loss  # scipy's stubs know only the names of its own losses
     found = least_squares(misses, start, slopes, loss=own, f_scale=2.0, x_scale=BELIEF_SD, xtol=1e-4, max_nfev=30)
     values: Array = found.x
     return values
@@ -83,7 +83,7 @@ def _median_scatter_m(misses_m: Array) -> float:
 
 
 def _named(problem: Problem, values: Array, scatter_m: float) -> tuple[Doubt, ...]:
-    """Return the rows that lie far from what the values say, each with its figures."""
+    """Return the rows that lie far from what the values predict, each with its figures."""
     (depths,) = problem.depths([values])
     turned = Problem(problem.thrower, tuple(exchanged(m) for m in problem.marks))
     (other_depths,) = turned.depths([values])

@@ -1,4 +1,4 @@
-"""What a machine can aim where: over speed and spin, whether a ball can be landed, and on which arc."""
+"""What a machine can aim: for each speed and spin, whether a ball can be landed, and on which arcs."""
 
 from dataclasses import dataclass
 
@@ -13,9 +13,9 @@ from drillfeed.daemon.physics.thrower import most_spin_revps
 
 @dataclass(frozen=True)
 class Envelope:
-    """Hold speeds (n,), spins (m,), and what lands at a depth (m rows of n): "" or its arcs' first letters.
+    """Hold speeds (n,), spins (m,), and the arcs that land at a depth (m rows of n): "" or their first letters.
 
-    `border_revps` (n,) is the most spin either way that the wheels give at each speed.
+    `border_revps` (n,) is the highest spin in either direction that the wheels give at each speed.
     """
 
     speeds_mps: NDArray[np.float64]
@@ -36,8 +36,8 @@ def envelope(thrower: Thrower, depth_m: float, columns: int = 16, rows: int = 17
 
 
 def _border(thrower: Thrower, speed_mps: float) -> float:
-    most = most_spin_revps(speed_mps / thrower.speed_share, thrower.limits, thrower.ball)
-    return most * thrower.spin_share
+    max_revps = most_spin_revps(speed_mps / thrower.speed_share, thrower.limits, thrower.ball)
+    return max_revps * thrower.spin_share
 
 
 def _arcs(thrower: Thrower, speed_mps: float, spin_revps: float, depth_m: float) -> str:

@@ -1,4 +1,4 @@
-"""What a machine of given values would show: where its balls land, and what timings and counts of them say."""
+"""What a machine with given values would show: where its balls land, and their timings and spin counts."""
 
 import math
 from dataclasses import dataclass, replace
@@ -14,15 +14,15 @@ from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.thrower import RimLine, rim_mps
 
 NUDGE = np.array([1e-3, 5e-3, 1e-3, 5e-3, 2e-2, 2e-3])
-GATE_FRAMES_SD = 0.41  # of a time between two frames, both cut to whole frames: sqrt(2/12)
+GATE_FRAMES_SD = 0.41  # frames: of the time between two moments, each cut to a whole frame: sqrt(2/12)
 DEFAULT_FPS = 120.0
 SPIN_SD = 0.03
-TACH_SD = 0.02  # a tachometer sees the wheel, not how the ball slips on it
+TACH_SD = 0.02  # share: a tachometer measures the wheel, not how the ball slips on it
 WHEEL_MEASURES = ("timing", "spin count", "tachometer on top", "tachometer below")
 
 
 def calibrated(thrower: Thrower, values: Array) -> Thrower:
-    """Return a machine with fitted values put in."""
+    """Return the machine with fitted values applied."""
     top_slope, top_offset, bottom_slope, bottom_offset, tilt_zero, drag = (float(v) for v in values)
     return replace(
         thrower,
@@ -41,7 +41,7 @@ def defaults(thrower: Thrower) -> Array:
 
 @dataclass(frozen=True)
 class Problem:
-    """Hold machine and marks; `misses` are measured less expected, each over its own deviation."""
+    """Hold machine and marks; a miss is measured minus expected, divided by its own deviation."""
 
     thrower: Thrower
     marks: tuple[Mark, ...]
@@ -58,7 +58,7 @@ class Problem:
         return found
 
     def _land(self, machines: list[Thrower]) -> Array:
-        """Return depths past the net on an endless table, one machine's marks after the other's; one drag for all."""
+        """Return depths past the net on an endless table, machine after machine; all machines have the same drag."""
         some = machines[0]
         launches = self._launches(machines)
         law = coefficients_of(some.ball, some.air)
@@ -66,14 +66,15 @@ class Problem:
         assert serve is not None
         own_half = (direct.first_x_m >= 0.0) & (direct.first_x_m < NET_X_M - 0.05) & np.isfinite(serve.depth_m)
         measured = np.array([math.nan if m.depth_m is None else m.depth_m for m in self.marks] * len(machines))
-        # A mark before the net is the first touch itself; past the net, an own-half first touch means serve-wise.
+        # A mark before the net is the first touch itself. If the mark is past the net and the first touch is on the
+        # thrower's half, the ball was serve-wise.
         depth: Array = np.where(own_half & ~(measured < 0.0), serve.depth_m, direct.depth_m)
         return depth
 
     def _launches(self, machines: list[Thrower]) -> Launches:
         rows = [
-            (*ball_from(one, rims_of(one, m.top_rpm, m.bottom_rpm)), m.tilt_deg + one.tilt_zero_deg)
-            for one in machines
+            (*ball_from(machine, rims_of(machine, m.top_rpm, m.bottom_rpm)), m.tilt_deg + machine.tilt_zero_deg)
+            for machine in machines
             for m in self.marks
         ]
         speed, spin, tilt = np.array(rows).T
@@ -87,7 +88,7 @@ class Problem:
         )
 
     def misses(self, several: list[Array], scatter_m: float) -> list[Array]:
-        """Return every measurement's miss over its deviation, for several sets of values at once."""
+        """Return every measurement's miss divided by its deviation, for several sets of values at once."""
         measured = [i for i, m in enumerate(self.marks) if m.depth_m is not None]
         depths = self.depths(several) if measured else [np.empty(0)] * len(several)
         found = []
@@ -100,7 +101,7 @@ class Problem:
         return found
 
     def measures(self) -> list[tuple[int, str]]:
-        """Return which mark each miss belongs to, and what was measured there, in the order of `misses`."""
+        """Return the mark of each miss and what was measured there, in the order of `misses`."""
         found = [(i, "landing") for i, m in enumerate(self.marks) if m.depth_m is not None]
         for i, m in enumerate(self.marks):
             had = (m.gate_s, m.spin_revps, m.tach_top_rpm, m.tach_bottom_rpm)
@@ -108,17 +109,17 @@ class Problem:
         return found
 
     def linear(self, values: Array, scatter_m: float) -> tuple[Array, Array]:
-        """Return the misses at some values, and their slopes, (misses, values)."""
+        """Return the misses at `values`, and their slopes, (misses, values)."""
         misses, *moved = self.misses([values, *nudged(values)], scatter_m)
         return misses, np.array([(m - misses) / nudge for m, nudge in zip(moved, NUDGE, strict=True)]).T
 
     def _landing_miss(self, i: int, depth_m: float) -> float:
-        """Return one mark's landing miss in metres, weighted by the root of its balls."""
+        """Return one mark's landing miss in metres, weighted by the square root of its number of balls."""
         m = self.marks[i]
         return 0.0 if m.depth_m is None else (m.depth_m - depth_m) * math.sqrt(m.balls)
 
     def landing_squares(self, values: Array) -> float:
-        """Return the sum of squared landing misses, each row weighted by its balls, in m^2."""
+        """Return the sum of squared landing misses, each row weighted by its number of balls, in m^2."""
         (depths,) = self.depths([values])
         return sum(self._landing_miss(i, float(d)) ** 2 for i, d in enumerate(depths))
 
@@ -153,10 +154,10 @@ def _gate_s(machine: Thrower, speed_mps: float, tilt_deg: float, gate_m: float) 
 
 
 def nudged(values: Array) -> list[Array]:
-    """Return the values with one of them nudged, for each in turn."""
+    """Return one copy of the values for each of them, with that value nudged."""
     return [values + nudge * unit for nudge, unit in zip(NUDGE, np.eye(len(values)), strict=True)]
 
 
 def expected_depths(thrower: Thrower, values: Array, marks: list[Mark]) -> Array:
-    """Return where balls land on average at the marks' settings, past the net in m, on a machine of given values."""
+    """Return the mean depths past the net, in m, at the marks' settings on a machine with the given values."""
     return Problem(thrower, tuple(marks)).depths([values])[0]

@@ -1,7 +1,7 @@
-"""Flights seen as hops from touch to touch on an endless table, without net, edges or floor: the solver's view.
+"""Flights as hops from touch to touch on an endless table, without net, edges or floor: the solver's model.
 
-Where a ball comes down is then a smooth function of how it was thrown, also for balls that would hit the net or fly
-past the table. One ball and many, by the equations and steps of `physics.flight`: a legal ball has the same figures.
+The landing is then a smooth function of the throw, even for balls that would hit the net or fly past the table. One
+ball or many use the equations and steps of `physics.flight`, so a legal ball has the same figures.
 """
 
 import math
@@ -48,7 +48,7 @@ class Figures:
 
 @dataclass
 class _Ball:
-    """Guard one ball's state between hops; `net_z` is its height in the net plane, `end_s` its time at the end line."""
+    """Hold one ball's state between hops; `net_z` is its height in the net plane, `end_s` its time at the end line."""
 
     p: Vector
     v: Vector
@@ -61,7 +61,7 @@ class _Ball:
     end_s: float = math.nan
 
     def hop(self) -> None:
-        """Fly until the ball comes down to the level of a touch."""
+        """Fly until the ball comes down to the height of a touch."""
         size = math.hypot(*self.w)
         slanted = is_slanted(self.v, self.w, size, self.law)
         r = self.law.radius_m
@@ -107,14 +107,14 @@ def figures(launch: Launch, law: Coefficients, ball: Ball, hops: int, arrival: b
         state.hop()
     x, y, top, net_z = state.p[0], state.p[1], state.top, state.net_z
     if arrival and not math.isnan(x):
-        # A ball too long for the table is past the end line already: its time carries on smoothly from the others'.
+        # A ball that is too long is past the end line already; its time continues smoothly from that of shorter balls.
         state.v, state.w = bounce(state.v, state.w, ball)
         state.hop()
     return Figures(first_x, x - NET_X_M, y, net_z - ball.radius_m - NET_HEIGHT_M, top, state.end_s)
 
 
 class _Many:
-    """Guard n balls' state between hops, as `_Ball` does for one; steps may be lengthened for a first look."""
+    """Hold n balls' state between hops, as `_Ball` does for one; steps may be longer for a first look."""
 
     def __init__(self, launches: Launches, law: Coefficients, rough: float, noting: bool) -> None:
         self.p, self.v, self.w = launches.position_m.copy(), launches.velocity_mps.copy(), launches.spin_radps.copy()
@@ -126,7 +126,7 @@ class _Many:
         self.net_z, self.end_s = np.full(n, np.nan), np.full(n, np.nan)
 
     def hop(self) -> None:
-        """Fly until every ball has come down; each ball's own last step is kept, and those that landed are let go."""
+        """Fly until every ball has come down; each ball's last step is kept, and landed balls are dropped."""
         r, n = self.law.radius_m, self.p.shape[1]
         air = _InAir(np.flatnonzero(~np.isnan(self.p[0])), self)
         last: list[Array] = [self.p.copy(), self.v.copy(), self.p.copy(), self.v.copy()]
@@ -175,7 +175,7 @@ class _Many:
         self.p[:, lost] = np.nan
 
     def _landing_share(self, air: "_InAir", q: Array, u: Array, lands: Any) -> Array:
-        """Return which share of a step each ball still flies: what it would pass after its landing does not count."""
+        """Return the share of a step that each ball still flies; what it passes after landing does not count."""
         share, r = np.ones(len(lands)), self.law.radius_m
         if lands.any():
             z = cubic(air.p[2, lands] - r, air.v[2, lands], q[2, lands] - r, u[2, lands], air.h[lands])
@@ -204,7 +204,7 @@ class _Many:
 
 
 class _InAir:
-    """Guard the balls of a hop that are still in the air; `index` maps them to the rows of all."""
+    """Hold the balls of a hop that are still in the air; `index` maps them to the rows of all balls."""
 
     def __init__(self, index: NDArray[np.intp], balls: _Many) -> None:
         self.index, self.landed = index, np.zeros(len(index), dtype=bool)
@@ -213,7 +213,7 @@ class _InAir:
         self.size = np.sqrt((self.w * self.w).sum(axis=0))
 
     def go_on(self, p: Array, v: Array, lands: Any) -> None:
-        """Move to the end of a step; let go of what has landed once that is half of what is left."""
+        """Move to the end of a step; drop landed balls once they are half of the balls left."""
         self.p, self.v, self.t = p, v, self.t + self.h
         self.h = self.rough * np.minimum(STEP_MOST_S, STEP_M / (np.sqrt((v * v).sum(axis=0)) + 1e-300))
         self.landed |= lands
@@ -237,9 +237,9 @@ def look_at_many(
 ) -> tuple[Figures, Figures | None]:
     """Return `figures` of n balls for a landing on the first hop and on the second, a first look some mm off.
 
-    The steps are `rough` times the usual ones. Second hops are followed only where the first ends on the thrower's
-    half or a little past its ends, so that a wish met near them lies between two entries. Arrivals are at the end line.
-    Without `noting` clearance, apex and arrival are left out, without `serves` the second hops: either is quicker.
+    The steps are `rough` times the usual ones. Second hops are followed only if the first ends on the thrower's half or
+    a little past its ends, so that a solution near the ends lies between two entries. Arrivals are at the end line.
+    Without `noting`, clearance, apex and arrival are left out; without `serves`, the second hops. Both save time.
     """
     direct = _Many(launches, law, rough, noting)
     direct.hop()

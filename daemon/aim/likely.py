@@ -1,9 +1,9 @@
-"""Likely: the range about each figure of a ball, as widely as its machine and the constants of flight are known.
+"""Likely: the range of each figure of a ball, from how well its machine and the constants of flight are known.
 
-Every ball is flown DRAWS times in one batch, each time by other constants (and, on an uncalibrated machine, by other
-wheels and another tilt); a range holds the middle nine in ten, and the figure itself: the first draw of a ball is the
-ball as it is meant. All balls share the draws, so a ball's ranges do not depend on what it is listed with. Scatter from
-throw to throw is not in it: that is `spread`.
+Every ball is flown DRAWS times in one batch, each time with other constants (and, on an uncalibrated machine, with
+other wheel speeds and another tilt). A range holds the middle nine in ten, and the figure itself: the first draw of a
+ball is the ball as intended. All balls share the draws, so a ball's ranges do not depend on which balls are listed with
+it. Scatter from throw to throw is not included: that is `spread`.
 """
 
 from collections.abc import Sequence
@@ -26,7 +26,7 @@ from drillfeed.daemon.physics.widths import WIDTHS, Widths, draw_constants, even
 Array = NDArray[np.float64]
 DRAWS = 400
 LOW, HIGH = 0.05, 0.95
-LEAST_SHARE = 0.5  # of the draws in which a thing must happen to have a range
+LEAST_SHARE = 0.5  # of the draws: a figure must occur in so many to have a range
 
 # Figures with a range: name in a record -> column of a flights, and what is taken off it.
 FIGURES: dict[str, tuple[str, float]] = {
@@ -44,7 +44,7 @@ FIGURES: dict[str, tuple[str, float]] = {
 
 
 class Range(NamedTuple):
-    """Hold the ends that nine in ten draws lie between."""
+    """Hold the limits between which nine in ten draws lie."""
 
     low: float
     high: float
@@ -54,14 +54,14 @@ class Range(NamedTuple):
 class Likely:
     """Hold the ranges of one ball by the names of FIGURES, and the share of the draws in which it is a good ball.
 
-    A figure has no range where it did not happen in half of the draws.
+    A figure has no range if it did not occur in half of the draws.
     """
 
     share_good: float
     ranges: dict[str, Range]
 
     def of(self, name: str) -> Range | None:
-        """Return the range of a figure, None where it has none."""
+        """Return the range of a figure, None if it has none."""
         return self.ranges.get(name)
 
 
@@ -73,7 +73,7 @@ def likely_flight(
     ball: Ball = PLAIN_BALL,
     widths: Widths = WIDTHS,
 ) -> Likely:
-    """Return the ranges of one launch, itself taken as exact: what drag, lift, friction and restitution leave open."""
+    """Return the ranges of one launch, taken as exact, from the uncertainty of drag, lift, friction and restitution."""
     parts = (launch.position_m, launch.velocity_mps, launch.spin_radps)
     launches = Launches(*(np.repeat(np.array(part, dtype=np.float64)[:, None], DRAWS, axis=1) for part in parts))
     constants = draw_constants(rng, DRAWS, ball, widths).with_first(ball)

@@ -1,7 +1,7 @@
-"""What a builder measures, read from a CSV: landing marks, phone timings, spin counts, tachometer, in any mixture.
+"""A builder's measurements, read from a CSV: landing marks, phone timings, spin counts, tachometer, in any mixture.
 
-One row is one wheel setting with what was measured at it; a blank cell is a figure that was not measured, never a zero.
-`balls` says over how many balls a row's figures are the mean.
+One row is one wheel setting and what was measured with it. A blank cell means not measured, never zero. A row's figures
+are the mean over `balls` balls.
 """
 
 import csv
@@ -35,10 +35,11 @@ MOST_LINE_TEXT = f"{MOST_LINE} at most"
 
 @dataclass(frozen=True)
 class Mark:
-    """Hold one row: a setting as told (rpm, degrees) and what was measured at it, None where nothing was.
+    """Hold one row: a setting (rpm, degrees) and what was measured with it, None if it was not measured.
 
-    `depth_m` is where balls landed past the net (negative before it); `gate_s` the time between the opening and a mark
-    `gate_m` along the table, filmed at `fps`; spin in rev/s; wheels by tachometer in rpm; `line` of its file or 0.
+    `depth_m` is where balls landed past the net (negative before it). `gate_s` is the time from the opening to a mark
+    `gate_m` along the table, filmed at `fps`. Spin is in rev/s, the tachometer's wheel speeds in rpm. `line` is the
+    line in the file, or 0.
     """
 
     top_rpm: float
@@ -56,7 +57,7 @@ class Mark:
 
 
 def exchanged(mark: Mark) -> Mark:
-    """Return a row read with top and bottom the other way round."""
+    """Return the row with top and bottom exchanged."""
     return replace(
         mark,
         top_rpm=mark.bottom_rpm,
@@ -69,7 +70,7 @@ def exchanged(mark: Mark) -> Mark:
 def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
     """Return the rows of a CSV; raise InvalidFile with every mistake: line, column, found, allowed.
 
-    The first row names the columns; empty lines and lines that begin with # are skipped.
+    The first row names the columns. Empty lines and lines that begin with # are skipped.
     """
     numbered = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
     if not numbered:
@@ -100,10 +101,10 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
         if len(cells) > len(header):
             mistakes.append(FileError(file, f"line {n}", f"{len(cells)} cells", f"at most {len(header)}"))
             continue
-        row, wrong = _numbers(dict(zip(header, cells, strict=False)), file, n)
-        wrong = wrong or _amiss(row, file, n)
-        mistakes += wrong
-        if not wrong:
+        row, row_mistakes = _numbers(dict(zip(header, cells, strict=False)), file, n)
+        row_mistakes = row_mistakes or _amiss(row, file, n)
+        mistakes += row_mistakes
+        if not row_mistakes:
             marks.append(_mark(row, n))
     if mistakes:
         raise InvalidFile(mistakes[:MOST_MISTAKES])
@@ -112,7 +113,7 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
 
 def _numbers(cells: dict[str, str], file: str, n: int) -> tuple[dict[str, float], list[FileError]]:
     row: dict[str, float] = {}
-    wrong = []
+    mistakes = []
     for name, text in cells.items():
         if name == "note" or text == "":
             continue
@@ -122,24 +123,24 @@ def _numbers(cells: dict[str, str], file: str, n: int) -> tuple[dict[str, float]
         except ValueError:
             number = math.nan
         if not low <= number <= high:
-            wrong.append(FileError(file, f"line {n}, {name}", repr(text), f"a number {low:g} to {high:g}, or blank"))
+            mistakes.append(FileError(file, f"line {n}, {name}", repr(text), f"a number {low:g} to {high:g}, or blank"))
         row[name] = number
-    return row, wrong
+    return row, mistakes
 
 
 def _amiss(row: dict[str, float], file: str, n: int) -> list[FileError]:
-    """Return what does not fit together in one row."""
-    wrong = [FileError(file, f"line {n}, {name}", "blank", "a number") for name in NEEDED if name not in row]
+    """Return the mistakes in one row: figures that are missing or do not fit together."""
+    mistakes = [FileError(file, f"line {n}, {name}", "blank", "a number") for name in NEEDED if name not in row]
     if not any(name in row for name in ("depth_cm", "gate_s", "spin_revps", "tach_top_rpm", "tach_bottom_rpm")):
-        wrong.append(
+        mistakes.append(
             FileError(file, f"line {n}", "nothing measured", "at least one of depth_cm, gate_s, spin_revps, tach_*")
         )
     if ("gate_m" in row) != ("gate_s" in row):
-        wrong.append(FileError(file, f"line {n}", "half a timing", "gate_m and gate_s together"))
+        mistakes.append(FileError(file, f"line {n}", "half a timing", "gate_m and gate_s together"))
     if "spin_revps" in row and "fps" in row and abs(row["spin_revps"]) > row["fps"] / 2:
         limit = f"at most {row['fps'] / 2:g} rev/s: above that a pen line aliases at {row['fps']:g} frames/s"
-        wrong.append(FileError(file, f"line {n}, spin_revps", f"{row['spin_revps']:g}", limit))
-    return wrong
+        mistakes.append(FileError(file, f"line {n}, spin_revps", f"{row['spin_revps']:g}", limit))
+    return mistakes
 
 
 def _mark(row: dict[str, float], line: int) -> Mark:

@@ -1,6 +1,6 @@
-"""Pictures with matplotlib: a ball's side view, landings from above, a machine's envelope. SVG or PNG by the ending.
+"""Pictures with matplotlib: a ball's side view, landings from above, a machine's envelope; SVG or PNG by file ending.
 
-Greys and black, every curve and patch labelled where it lies; nothing is told by colour alone. Lengths in cm.
+Pictures use greys and black, and every curve and patch has a label; nothing depends on colour alone. Lengths in cm.
 """
 
 from collections.abc import Sequence
@@ -37,7 +37,7 @@ class Drawn:
 
 
 def save(figure: Figure, out: Path) -> None:
-    """Write a figure as SVG or PNG; the same picture gives the same bytes."""
+    """Write a figure as SVG or PNG; the same figure gives the same bytes."""
     with mpl.rc_context({"svg.hashsalt": "drillfeed", "svg.fonttype": "none"}):
         if out.suffix == ".svg":
             figure.savefig(out, format="svg", metadata={"Date": None, "Creator": "drillfeed"})
@@ -46,7 +46,7 @@ def save(figure: Figure, out: Path) -> None:
 
 
 def ball_figure(ball: Drawn, title: str) -> Figure:
-    """Return the side view of one ball over the view from above with its spread."""
+    """Return the side view of one ball, and below it the view from above with its spread."""
     figure = Figure(figsize=(9, 7), layout="constrained")
     side, above = figure.subplots(2, 1, height_ratios=[1, 1.1])
     figure.suptitle(title, color=DARK, fontsize=11)
@@ -69,7 +69,7 @@ def drill_figure(balls: Sequence[Drawn], title: str) -> Figure:
 
 
 def envelope_figure(found: Envelope, title: str) -> Figure:
-    """Return speed against spin: the wheels' border, and which arcs land a ball at the depth."""
+    """Return a chart of speed and spin: the wheels' limit, and which arcs land a ball at the depth."""
     figure = Figure(figsize=(8, 6), layout="constrained")
     axes = figure.subplots()
     figure.suptitle(title, color=DARK, fontsize=11)
@@ -137,7 +137,7 @@ def _table(axes: Any) -> None:
 
 
 def _landings(axes: Any, ball: Drawn) -> None:
-    """Draw the landings of one ball type and the ellipse that nine in ten lie in."""
+    """Draw the landings of one ball type and the ellipse that holds nine in ten of them."""
     points = ball.spread.points[:250]
     if len(points):
         axes.plot(100 * (points[:, 0] + NET_X_M), 100 * points[:, 1], ".", color=LIGHT, markersize=3)
@@ -146,7 +146,7 @@ def _landings(axes: Any, ball: Drawn) -> None:
 
 
 def _ellipse(axes: Any, ball: Drawn, style: Any) -> None:
-    """Draw an ellipse; its name goes into the list at the side by the kind of its line, as names would overlap."""
+    """Draw an ellipse; the legend at the side names it by its line style, since labels would overlap."""
     e, found = ball.spread.ellipse, ball.spread
     if e is None or found.depth_m is None or found.side_m is None:
         return

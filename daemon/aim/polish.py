@@ -1,4 +1,4 @@
-"""Second step of the solver: from near a solution to a hundredth of a millimetre, by the figures of single balls."""
+"""Second step of the solver: from a start near a solution to a hundredth of a millimetre, with single balls."""
 
 from collections.abc import Callable
 
@@ -11,17 +11,17 @@ from drillfeed.daemon.aim.thrower import Array, Thrower, launch_by
 from drillfeed.daemon.physics.motion import coefficients_of
 
 Setting = dict[str, float]
-CLOSE = 1e-5  # metres or seconds left over where a solution is taken
-CLOSE_ENOUGH = 5e-4  # the same where an arc turns from longer to shorter and there is no slope to follow
+CLOSE = 1e-5  # metres or seconds: a solution may miss by this
+CLOSE_ENOUGH = 5e-4  # the same where an arc turns from longer to shorter, so that there is no slope to follow
 MOST_TURNS = 8
 MOST_DAMPED_TURNS = 20
 NUDGES = {"speed_mps": 1e-3, "tilt_deg": 1e-2, "pan_deg": 1e-2}
-REACH = {"speed_mps": 0.3, "tilt_deg": 2.0, "pan_deg": 2.0}  # the most of one damped step
+REACH = {"speed_mps": 0.3, "tilt_deg": 2.0, "pan_deg": 2.0}  # the longest damped step
 Look = Callable[[Setting], Array]
 
 
 def polished(thrower: Thrower, wish: Wish, start: Start) -> Setting | None:
-    """Return the setting near a start that meets the wish, None where there is none."""
+    """Return the setting near a start that meets the request, None if there is none."""
     setting: Setting = {"speed_mps": start.speed_mps, "tilt_deg": start.tilt_deg, "pan_deg": start.pan_deg}
     goal = {name: number for name, number in wish.given().items() if name not in setting}
     unknown = [name for name in ("speed_mps", "tilt_deg") if getattr(wish, name) is None]
@@ -36,11 +36,11 @@ def polished(thrower: Thrower, wish: Wish, start: Start) -> Setting | None:
         launch = launch_by(thrower, at["speed_mps"], wish.spin_revps, at["tilt_deg"], at["pan_deg"], wish.roll_deg)
         return _miss(figures(launch, law, thrower.ball, start.hops, arrival), goal)
 
-    found, least = _newton(look, setting, unknown)
-    if least >= CLOSE:
-        # Slopes taken once lead astray near a turn; damped steps with fresh ones do not.
-        found, least = min([(found, least), _damped(look, setting, unknown)], key=lambda pair: pair[1])
-    return found if least < CLOSE_ENOUGH else None
+    found, min_miss = _newton(look, setting, unknown)
+    if min_miss >= CLOSE:
+        # Near a turn, slopes taken only once point the wrong way; damped steps take them anew each time.
+        found, min_miss = min([(found, min_miss), _damped(look, setting, unknown)], key=lambda pair: pair[1])
+    return found if min_miss < CLOSE_ENOUGH else None
 
 
 def _miss(found: Figures, goal: Setting) -> Array:
@@ -56,7 +56,7 @@ def _is_sane(setting: Setting) -> bool:
 
 
 def _slopes(look: Look, setting: Setting, unknown: list[str], miss: Array) -> Array:
-    """Return the slopes of the misses, (figures, unknowns); from the other side where a figure ends just there."""
+    """Return the slopes of the misses, (figures, unknowns), taken backwards if a figure ends just ahead."""
     columns = []
     for name in unknown:
         column = (look({**setting, name: setting[name] + NUDGES[name]}) - miss) / NUDGES[name]
@@ -67,16 +67,16 @@ def _slopes(look: Look, setting: Setting, unknown: list[str], miss: Array) -> Ar
 
 
 def _newton(look: Look, setting: Setting, unknown: list[str]) -> tuple[Setting, float]:
-    """Return the best setting seen by Newton's rule with slopes taken once, and what it misses by."""
+    """Return the best setting found by Newton's rule with slopes taken once, and its miss."""
     miss = look(setting)
     slopes = _slopes(look, setting, unknown, miss)
-    best, least = setting, np.inf
+    best, min_miss = setting, np.inf
     for _ in range(MOST_TURNS):
         if not np.all(np.isfinite(miss)) or not np.all(np.isfinite(slopes)):
             break
         left = float(np.abs(miss).max())
-        if left < least:
-            best, least = setting, left
+        if left < min_miss:
+            best, min_miss = setting, left
         if left < CLOSE:
             break
         try:
@@ -87,14 +87,14 @@ def _newton(look: Look, setting: Setting, unknown: list[str]) -> tuple[Setting, 
         if not _is_sane(setting):
             break
         after = look(setting)
-        # Broyden 1965, the good update: the slopes learn from the step just made.
+        # Broyden 1965, the good update: the step just made corrects the slopes.
         slopes = slopes + np.outer(after - miss - slopes @ move, move) / float(move @ move)
         miss = after
-    return best, least
+    return best, min_miss
 
 
 def _damped(look: Look, setting: Setting, unknown: list[str]) -> tuple[Setting, float]:
-    """Return the best setting by damped least squares with fresh slopes (Marquardt 1963), and what it misses by."""
+    """Return the best setting by damped least squares with new slopes each step (Marquardt 1963), and its miss."""
     reach, damping = np.array([REACH[name] for name in unknown]), 1e-3
     miss = look(setting)
     slopes = _slopes(look, setting, unknown, miss) * reach

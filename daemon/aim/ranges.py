@@ -1,20 +1,20 @@
-"""Ranges and shares in words, rounded to what is known."""
+"""Ranges and shares in words, rounded to the digits that are known."""
 
 import math
 
 from drillfeed.daemon.aim.likely import Likely
 
-PARTS = 4  # a range is told in at least so many steps of its last digit
+PARTS = 4  # a range spans at least this many steps of its last digit
 SURE = 0.995
 
 
 def range_text(
     likely: Likely | None, name: str, number: float, scale: float = 1.0, *, least: float = 1.0, signed: bool = False
 ) -> str | None:
-    """Return the range of a figure as "100 to 120", its ends in steps of 1, 2 or 5 of a digit that its width allows.
+    """Return the range of a figure as "100 to 120", rounded to steps of 1, 2 or 5 of a digit that suit its width.
 
-    `scale` turns the figure into the unit told; no step is finer than `least`. The figure itself, rounded to `least`,
-    is never left outside. None where there is no range, or where it is too narrow to show.
+    `scale` converts the figure to the unit shown, and no step is finer than `least`. The figure itself, rounded to
+    `least`, always lies inside. None if there is no range, or if it is too narrow to show.
     """
     ends = None if likely is None else likely.of(name)
     if ends is None:
@@ -30,7 +30,7 @@ def range_text(
 
 
 def share_text(share: float) -> str:
-    """Return a share of drawn balls in whole percent; what was not seen to miss is not called certain."""
+    """Return a share of drawn balls in whole percent, never as certain."""
     if share > SURE:
         return "over 99 %"
     if share < 1.0 - SURE:
@@ -38,9 +38,9 @@ def share_text(share: float) -> str:
     return f"about {100 * share:.0f} %"
 
 
-def _step(most: float) -> float:
+def _step(max_step: float) -> float:
     """Return the largest step of 1, 2 or 5 times a power of ten that is no larger than `most`."""
-    if most <= 0.0:
+    if max_step <= 0.0:
         return 0.0
-    power = 10.0 ** math.floor(math.log10(most) + 1e-9)
-    return max(digit * power for digit in (1.0, 2.0, 5.0) if digit * power <= most * (1.0 + 1e-9))
+    power = 10.0 ** math.floor(math.log10(max_step) + 1e-9)
+    return max(digit * power for digit in (1.0, 2.0, 5.0) if digit * power <= max_step * (1.0 + 1e-9))

@@ -1,4 +1,4 @@
-"""Why a ball cannot be thrown: the limit that is truly the one, and the nearest ball that can."""
+"""Why a ball cannot be thrown: the limit that really prevents it, and the nearest ball that can be thrown."""
 
 import math
 from dataclasses import replace
@@ -14,7 +14,7 @@ from drillfeed.daemon.physics.launch import spin_parts
 from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.thrower import most_spin_revps
 
-# How much of each figure counts as equally far from the ball asked for: defaults of ours.
+# Differences that count as equally far from the ball asked for: defaults of ours.
 SCALES = {
     "speed_mps": 1.0,
     "spin_revps": 8.0,
@@ -26,7 +26,7 @@ SCALES = {
     "arrival_s": 0.05,
     "placement_m": 0.10,
 }
-OTHER_ARC = 9.0  # a ball on another arc than asked for comes last
+OTHER_ARC = 9.0  # a ball on a different arc than asked for comes last
 WORDS = {
     "side_revps": "sidespin",
     "depth_m": "depth",
@@ -38,7 +38,7 @@ UNITS = {"speed_mps": "m/s", "spin_revps": "rev/s", "side_revps": "rev/s", "tilt
 
 
 def refusal(thrower: Thrower, wish: Wish) -> NoSolution:
-    """Return why no setting throws the ball asked for, with the nearest ball that some setting throws."""
+    """Return why no setting throws the ball asked for, with the nearest ball that a setting does throw."""
     near = nearest(thrower, wish)
     opened = unlimited(thrower)
     everywhere = candidates(opened, wish)
@@ -108,18 +108,18 @@ def _within_roll(thrower: Thrower, wish: Wish) -> Wish:
 
 
 def _with_less_spin(thrower: Thrower, wish: Wish) -> list[Solution]:
-    """Return the same ball with the most spin that the wheels can give at the speed asked for."""
+    """Return the same ball with the highest spin that the wheels can give at the speed asked for."""
     if wish.speed_mps is None:
         return []
-    most = most_spin_revps(wish.speed_mps / thrower.speed_share, thrower.limits, thrower.ball) * thrower.spin_share
-    if abs(wish.spin_revps) <= most:
+    max_revps = most_spin_revps(wish.speed_mps / thrower.speed_share, thrower.limits, thrower.ball) * thrower.spin_share
+    if abs(wish.spin_revps) <= max_revps:
         return []
-    cut = math.copysign(math.floor(10.0 * most) / 10.0, wish.spin_revps)
+    cut = math.copysign(math.floor(10.0 * max_revps) / 10.0, wish.spin_revps)
     return list(solutions(thrower, replace(wish, spin_revps=cut)))
 
 
 def _best_of_many(thrower: Thrower, wish: Wish, wanted: int = 3) -> list[Solution]:
-    """Return good balls out of a table of throws within the limits, the nearest few flown one by one."""
+    """Return valid balls from a table of throws within the limits; the nearest few are solved one by one."""
     speeds, tilts, spins = _axes(thrower, wish)
     roll = wish.roll_deg
     pan = 0.0
@@ -145,14 +145,14 @@ def _best_of_many(thrower: Thrower, wish: Wish, wanted: int = 3) -> list[Solutio
 
 def _axes(thrower: Thrower, wish: Wish) -> tuple[Array, Array, Array]:
     low, high = thrower.tilt_deg
-    most_mps = min(thrower.limits.most_mps * thrower.speed_share, 25.0)
+    max_mps = min(thrower.limits.most_mps * thrower.speed_share, 25.0)
     tilts = np.linspace(low, high, 31)
     if wish.tilt_deg is not None:
         tilts = np.append(tilts, min(max(wish.tilt_deg, low), high))
-    speeds = np.linspace(3.0, most_mps, 24)
+    speeds = np.linspace(3.0, max_mps, 24)
     if wish.speed_mps is not None:
-        own = min(wish.speed_mps, most_mps)
-        speeds = np.append(np.clip(own + np.linspace(-4.0, 2.0, 9), 1.0, most_mps), own)
+        own = min(wish.speed_mps, max_mps)
+        speeds = np.append(np.clip(own + np.linspace(-4.0, 2.0, 9), 1.0, max_mps), own)
     spins = wish.spin_revps * np.array([1.0, 0.85, 0.65, 0.4, 0.2, 0.0])
     return speeds, tilts, spins
 
@@ -212,7 +212,7 @@ def _far(wish: Wish, s: Solution) -> float:
 
 
 def _differs(wish: Wish, s: Solution) -> str:
-    """Say what of the nearest ball is not as asked, and where it lands."""
+    """Say how the nearest ball differs from the one asked for, and where it lands."""
     have, words = _figures_of(s), []
     for name, number in _asked(wish).items():
         found = have[name]

@@ -1,4 +1,4 @@
-"""Flights and solutions in words and as JSON: SI inside, cm, degrees, rev/s and rpm where a person reads."""
+"""Flights and solutions in words and as JSON: SI units in JSON; cm, degrees, rev/s and rpm for people."""
 
 from typing import Any
 
@@ -17,7 +17,7 @@ LIKELY_TEXT = (
 
 
 def flight_record(flight: Flight, likely: Likely | None = None) -> dict[str, Any]:
-    """Return a flight as a JSON object: metres, seconds, m/s, rev/s; null where a thing never happened."""
+    """Return a flight as a JSON object: metres, seconds, m/s, rev/s; null for what never happened."""
     landing, passage = flight.landing, flight.end_line
     return {
         "valid": flight.valid,
@@ -63,7 +63,7 @@ def flight_record(flight: Flight, likely: Likely | None = None) -> dict[str, Any
 
 
 def likely_record(likely: Likely) -> dict[str, Any]:
-    """Return ranges as a JSON object: the ends that nine in ten draws lie between, by the figure's name."""
+    """Return ranges as a JSON object, by the figure's name: the limits between which nine in ten draws lie."""
     return {
         "share_good": _round(likely.share_good),
         **{name: [_round(end) for end in ends] for name, ends in likely.ranges.items()},
@@ -71,7 +71,7 @@ def likely_record(likely: Likely) -> dict[str, Any]:
 
 
 def solution_record(s: Solution, likely: Likely | None = None) -> dict[str, Any]:
-    """Return a solution as a JSON object: its setting, what an error does, and its flight's figures."""
+    """Return a solution as a JSON object: its setting, the effect of an error, and its flight's figures."""
     topspin, sidespin = spin_parts(s.spin_revps, s.roll_deg)
     return {
         "arc": s.arc,
@@ -92,13 +92,13 @@ def solution_record(s: Solution, likely: Likely | None = None) -> dict[str, Any]
     }
 
 
-def refusal_record(wrong: NoSolution) -> dict[str, Any]:
+def refusal_record(error: NoSolution) -> dict[str, Any]:
     """Return a refusal as a JSON object: the reason, the limits that stop it, the nearest ball possible."""
-    near = wrong.nearest
+    near = error.nearest
     return {
         "solutions": [],
-        "reason": wrong.reason,
-        "limits": list(wrong.limits),
+        "reason": error.reason,
+        "limits": list(error.limits),
         "nearest": None if near is None else {"differs": near.differs, **solution_record(near.solution)},
     }
 
@@ -150,7 +150,7 @@ def spread_lines(found: Spread, likely: Likely | None = None) -> list[str]:
 
 
 def unknown_text(name: str, unknown: Unknown, told: str | None) -> str:
-    """Say what was taken as known of a machine; `told` is what its calibration says of itself."""
+    """Say what is assumed as known of a machine; `told` is the text of its calibration."""
     if unknown.uncalibrated:
         return (
             f"{name} is uncalibrated: wheels taken as known to {100 * unknown.wheel_share:g} % each, "
@@ -162,7 +162,7 @@ def unknown_text(name: str, unknown: Unknown, told: str | None) -> str:
 
 
 def extrapolated_text(flight: Flight) -> str | None:
-    """Say that a ball lies beyond the flights that drag and lift were fitted to; None where it does not."""
+    """Say that a ball lies outside the flights that drag and lift were fitted to; None if it does not."""
     if not flight.extrapolated:
         return None
     text = f"extrapolated: drag and lift were fitted to flights of {_span(MEASURED_SPEED_MPS, MEASURED_SPIN_REVPS)}"
@@ -176,7 +176,7 @@ def _span(speeds: tuple[float, float], spins: tuple[float, float]) -> str:
 
 
 def flight_lines(flight: Flight, likely: Likely | None = None) -> list[str]:
-    """Return a flight in words, a line a fact, each figure with its range where there is one."""
+    """Return a flight in words, one fact a line, each figure with its range if it has one."""
 
     def cm(name: str, number_m: float, after: str = "") -> str:
         ends = range_text(likely, name, number_m, 100.0)
@@ -255,9 +255,9 @@ def solution_line(s: Solution, likely: Likely | None = None) -> str:
 
 
 def spin_text(topspin_revps: float, sidespin_revps: float, about: str = "") -> str:
-    """Return a spin in whole rev/s, its sidespin (to the thrower's left positive) only where there is any.
+    """Return a spin in whole rev/s, with its sidespin (positive to the thrower's left) if there is any.
 
-    `about` is what stands beside the topspin: its range.
+    `about` is put after the topspin: its range.
     """
     side = f", side {sidespin_revps:+.0f}" if round(sidespin_revps) else ""
     return f"{topspin_revps:+.0f} rev/s{about}{side}"

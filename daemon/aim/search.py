@@ -1,8 +1,8 @@
 """First look of the solver: a coarse table of throws over speed and tilt, and every place in it that may meet the wish.
 
-A cell of the table is kept when each figure asked for lies between its corners, or so near that a bend of the figure
-inside the cell could reach it. Where one figure is free the place inside is a straight line's zero; where two are,
-damped least squares (Marquardt 1963) lead from each cell to the meeting in it, all cells at once.
+A cell of the table is kept if each figure asked for lies between its corners, or so near that the figure's curvature
+inside the cell could reach it. With one free figure, the place inside is the zero of a straight line. With two, damped
+least squares (Marquardt 1963) lead from each cell to the solution in it, for all cells at once.
 """
 
 import math
@@ -17,12 +17,12 @@ from drillfeed.daemon.aim.thrower import Array, Span, Thrower
 
 Flags = NDArray[np.bool_]
 SPEEDS_MPS: Span = (2.0, 30.0)
-SPEED_RATIO = 1.06  # from one speed of the table to the next: distance grows with its square
-TILT_STEPS_DEG = (1.0, 2.0)  # where speed is given, and where both are free
-NEARLY_M = 0.01  # metres or seconds: the error of the first look, generously
-BENDS = 0.5  # of the second differences: how far a figure may pass its corners inside a cell; a parabola's is 1/8
-CELL = np.array([0.3, 2.0])  # m/s and degrees: a usual cell, the measure of a move
-FARTHEST_CELLS = 2.5  # a descent that leaves its cell by more is another cell's to make
+SPEED_RATIO = 1.06  # from one speed of the table to the next: distance grows with the square of speed
+TILT_STEPS_DEG = (1.0, 2.0)  # if speed is given; if both are free
+NEARLY_M = 0.01  # metres or seconds: a generous bound for the error of the first look
+BENDS = 0.5  # of the second differences: how far a figure may pass its corners inside a cell; 1/8 for a parabola
+CELL = np.array([0.3, 2.0])  # m/s and degrees: a usual cell, the unit of a move
+FARTHEST_CELLS = 2.5  # a descent that goes farther from its cell belongs to another cell
 MOST_DESCENTS = 10
 SAME_CELLS = 0.005
 TURN_CELLS = 0.3
@@ -42,7 +42,7 @@ class Start:
 
 
 def starts(thrower: Thrower, wish: Wish, tilts: Span, pan_deg: float) -> list[Start]:
-    """Return where to begin, for every arc that may land where it should within a span of tilts."""
+    """Return a start for every arc that may meet the request within a span of tilts."""
     sight = Sight(thrower, wish, pan_deg)
     speed_axis, tilt_axis = _speeds(thrower, wish), _tilts(wish, tilts)
     speed, tilt = (a.ravel() for a in np.meshgrid(speed_axis, tilt_axis, indexing="ij"))
@@ -82,7 +82,7 @@ def _hops(wish: Wish) -> tuple[int, ...]:
 
 
 def _speeds(thrower: Thrower, wish: Wish) -> Array:
-    """Return the speeds of the table: the same ones for every machine, as far as its wheels go."""
+    """Return the speeds of the table: the same for every machine, up to the limit of its wheels."""
     if wish.speed_mps is not None:
         return np.array([wish.speed_mps])
     slow, fast = SPEEDS_MPS
@@ -93,7 +93,7 @@ def _speeds(thrower: Thrower, wish: Wish) -> Array:
 
 
 def _tilts(wish: Wish, tilts: Span) -> Array:
-    """Return the tilts of the table: whole steps, so that a wider span finds all that a narrower one does."""
+    """Return the tilts of the table, at whole steps, so that a wider span finds everything a narrower one does."""
     if wish.tilt_deg is not None:
         return np.array([wish.tilt_deg])
     step = TILT_STEPS_DEG[wish.speed_mps is None]
@@ -102,7 +102,7 @@ def _tilts(wish: Wish, tilts: Span) -> Array:
 
 
 def _corners(table: Array) -> Array:
-    """Return the corners of every cell, (2 or 4, cells...); a table of one row or column has cells of two."""
+    """Return the corners of every cell, (2 or 4, cells...); with one row or column a cell has two corners."""
     for axis in (0, 1):
         if table.shape[axis] == 1:
             line = table.ravel()
@@ -112,13 +112,13 @@ def _corners(table: Array) -> Array:
 
 
 def _may_be_zero(miss: Array) -> Flags:
-    """Tell for each cell whether a figure may be met in it: also past the corners, as far as it bends or ends there."""
+    """Tell for each cell whether a figure may be met in it, allowing for curvature and for figures that end there."""
     corners = _corners(miss)
     known = np.isfinite(corners)
     low = np.where(known, corners, np.inf).min(axis=0)
     high = np.where(known, corners, -np.inf).max(axis=0)
     spread = np.where(known.any(axis=0), high - low, 0.0)
-    # A cell that the figure ends in has too few corners to tell: its neighbours' slopes stand in.
+    # A cell in which the figure ends has too few corners; the slopes of its neighbours are used instead.
     bend = _bends(miss)
     slack = BENDS * np.where(np.isfinite(bend), bend, 2.0 * _greatest_about(spread)) + NEARLY_M
     found: Flags = known.any(axis=0) & (low - slack <= 0.0) & (high + slack >= 0.0)
@@ -126,7 +126,7 @@ def _may_be_zero(miss: Array) -> Flags:
 
 
 def _bends(table: Array) -> Array:
-    """Return how much each cell's figure bends: the greatest second differences at its corners, NaN where it ends."""
+    """Return the curvature in each cell: the largest second differences at its corners, NaN if the figure ends."""
     total = np.zeros(())
     for axis in (0, 1):
         if table.shape[axis] > 2:
@@ -139,7 +139,7 @@ def _bends(table: Array) -> Array:
 
 
 def _greatest_about(spread: Array) -> Array:
-    """Return the greatest of each cell and its eight neighbours."""
+    """Return the largest value of each cell and its eight neighbours."""
     wide = np.pad(spread, 1)
     rows, columns = spread.shape
     shifted = [wide[i : i + rows, j : j + columns] for i in range(3) for j in range(3)]
@@ -148,7 +148,7 @@ def _greatest_about(spread: Array) -> Array:
 
 
 def _along(miss: Array, cells: NDArray[np.intp]) -> Array:
-    """Return places in a row of numbers: the straight lines' zeros, then middle and ends of cells without."""
+    """Return places in a row of numbers: the zeros of straight lines, then middle and ends of cells without one."""
     sure: list[float] = []
     perhaps: list[float] = []
     for k in sorted(set(cells.tolist())):
@@ -165,7 +165,7 @@ def _at(axis: Array, places: Array) -> Array:
 
 
 def _descend(sight: Sight, start: Array, hops: int) -> Array:
-    """Return where damped least squares lead from each start, (n, 2) speeds and tilts, those that meet or nearly do."""
+    """Return where damped least squares lead from the starts, (n, 2) speeds and tilts: those that meet or nearly do."""
     at, damping = start.copy(), np.full(len(start), 1e-3)
     miss, slopes = _linear(sight, at, hops)
     alive = np.isfinite(miss).all(axis=1)
@@ -190,7 +190,7 @@ def _descend(sight: Sight, start: Array, hops: int) -> Array:
 
 
 def _moves(slopes: Array, miss: Array, damping: Array) -> Array:
-    """Return the damped step of each throw, in cells, at most one."""
+    """Return the damped step of each throw in cells, no longer than one cell."""
     square = np.einsum("nki,nkj->nij", slopes, slopes)
     square += np.einsum("n,ij->nij", damping * (1e-6 + np.trace(square, axis1=1, axis2=2)), np.eye(2))
     move = -np.linalg.solve(square, np.einsum("nki,nk->ni", slopes, miss)[..., None])[..., 0]
@@ -206,7 +206,7 @@ def _linear(sight: Sight, at: Array, hops: int) -> tuple[Array, Array]:
     for k, new in enumerate(nudged):
         slopes[:, :, k] = (new - miss) / NUDGES[k]
     ended = np.isfinite(miss).all(axis=1) & ~np.isfinite(slopes).all(axis=(1, 2))
-    if ended.any():  # where a figure ends just here, the slope is taken from the other side
+    if ended.any():  # if a figure ends just ahead, the slope is taken backwards
         back = [at[ended] - NUDGES * (1.0, 0.0), at[ended] - NUDGES * (0.0, 1.0)]
         for k, new in enumerate(np.split(_misses(sight, np.concatenate(back), hops), 2)):
             slopes[ended, :, k] = (miss[ended] - new) / NUDGES[k]
@@ -220,14 +220,14 @@ def _misses(sight: Sight, at: Array, hops: int) -> Array:
 
 
 def _firsts(at: Array, cells: float) -> Flags:
-    """Tell which throws have none before them in the row within so many cells."""
+    """Tell which throws have no earlier throw in the row within `cells` cells."""
     apart = np.abs((at[:, None, :] - at[None, :, :]) / CELL).max(axis=2)
     found: Flags = ~np.any(np.tril(apart < cells, -1), axis=1)
     return found
 
 
 def _with_sides(at: Array, worst: Array) -> Array:
-    """Return each place once; to one where the figures turn short of the wish, or a trifle past it, its four sides."""
+    """Return each place once; one that only nearly meets the request gets four more places around it."""
     met = worst < MET_M
     sure, turns = at[met], at[~met]
     sure, turns = sure[_firsts(sure, SAME_CELLS)], turns[_firsts(turns, TURN_CELLS)]

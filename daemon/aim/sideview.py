@@ -9,7 +9,7 @@ SAMPLES = 12
 
 
 def path_of(flight: Flight, per_knot: int = SAMPLES) -> list[tuple[float, float, float, float]]:
-    """Return points (t, x, y, z) along a flight, evenly between its knots, on the cubic that the flight used."""
+    """Return points (t, x, y, z) along a flight, evenly between its knots, on the cubics of the flight."""
     points: list[tuple[float, float, float, float]] = []
     for a, b in zip(flight.knots, flight.knots[1:], strict=False):
         h = b.t_s - a.t_s
@@ -26,7 +26,7 @@ def path_of(flight: Flight, per_knot: int = SAMPLES) -> list[tuple[float, float,
 
 
 def side_view(flight: Flight, width: int = 78) -> str:
-    """Return the side view as text; both axes have one scale as far as characters (twice as high as wide) allow."""
+    """Return the side view as text; both axes have the same scale, since a character is twice as high as wide."""
     points = path_of(flight)
     left = min(-0.3, flight.launch.position_m[0] - 0.1)
     right = TABLE_LENGTH_M + 0.5

@@ -15,8 +15,8 @@ from drillfeed.daemon.physics.launch import Launches
 from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M
 
-FIRST_ROUGH = 8.0  # times the usual step of a flight, where mm do not matter
-ROUGH = 4.0  # the same where tenths of them do
+FIRST_ROUGH = 8.0  # times the usual step of a flight, if errors of a few mm do not matter
+ROUGH = 4.0  # the same for errors of tenths of a mm
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Sight:
         return {name: number for name, number in self.wish.given().items() if name not in ("speed_mps", "tilt_deg")}
 
     def look(self, speed_mps: Array, tilt_deg: Array, hops: int, rough: float) -> tuple[Figures, Array]:
-        """Return the figures of (n,) balls that land on a hop, and the pan told to each, in degrees."""
+        """Return the figures of (n,) balls that land on a hop, and the pan set for each, in degrees."""
         wish, thrower = self.wish, self.thrower
         pan = np.full(len(speed_mps), self.pan_deg)
         launches = launches_by(thrower, speed_mps, wish.spin_revps, tilt_deg, pan, wish.roll_deg)
@@ -48,7 +48,7 @@ class Sight:
         return replace(turned, depth_m=np.where(known, turned.depth_m, np.nan)), pan
 
     def _turn_deg(self, launches: Launches, seen: Figures) -> Array:
-        """Return by how much more pan each ball comes down at the side asked for, NaN where it cannot reach it."""
+        """Return the further pan that lands each ball at the side asked for, in degrees; NaN if it can't reach it."""
         assert self.wish.placement_m is not None
         start_x, start_y = launches.position_m[0], launches.position_m[1]
         along, aside = seen.depth_m + NET_X_M - start_x, seen.landing_y_m - start_y

@@ -1,7 +1,7 @@
 """Every legal ball that meets a wish: `solutions`, best first.
 
-A coarse table of throws comes first (`search`), then single balls to a hundredth of a millimetre (`polish`); the whole
-flight with net and edges decides whether a ball is legal.
+A coarse table of throws comes first (`search`), then single balls to a hundredth of a millimetre (`polish`). The whole
+flight, with net and edges, decides whether a ball is legal.
 """
 
 import math
@@ -28,8 +28,8 @@ from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.motion import Coefficients, coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M
 
-LEAST_CLEARANCE_M = 0.05  # a ball that passes nearer to the tape ranks behind: a default of ours
-SAME_MPS, SAME_DEG = 1e-3, 1e-2  # two solutions nearer than this are one
+LEAST_CLEARANCE_M = 0.05  # a ball that passes nearer to the tape ranks lower: a default of ours
+SAME_MPS, SAME_DEG = 1e-3, 1e-2  # two solutions nearer than this count as the same
 
 
 def solutions(thrower: Thrower, wish: Wish) -> tuple[Solution, ...]:
@@ -39,7 +39,7 @@ def solutions(thrower: Thrower, wish: Wish) -> tuple[Solution, ...]:
 
 
 def unlimited(thrower: Thrower) -> Thrower:
-    """Return the machine with every limit lifted that could stop a ball; a head that cannot roll stays as it is."""
+    """Return the machine without the limits that could stop a ball."""
     return replace(thrower, limits=NO_RIM_LIMITS, tilt_deg=WIDE_TILT, pan_deg=WIDE_PAN, roll_deg=(-180.0, 180.0))
 
 
@@ -47,7 +47,7 @@ def candidates(thrower: Thrower, wish: Wish) -> list[Solution]:
     """Return every throw in the span of tilts that meets the wish on an endless table, legal or not."""
     law = coefficients_of(thrower.ball, thrower.air)
     pan_deg = _first_pan(thrower, wish)
-    # A degree past either end, so that a ball that needs the very end is not lost between two entries of the table.
+    # A degree beyond both ends, so that a ball at the very end is not lost between two entries of the table.
     span = (thrower.tilt_deg[0] - 1.0, thrower.tilt_deg[1] + 1.0)
     if wish.tilt_deg is not None:
         span = (wish.tilt_deg, wish.tilt_deg)
@@ -63,7 +63,7 @@ def candidates(thrower: Thrower, wish: Wish) -> list[Solution]:
 
 
 def is_legal(s: Solution) -> bool:
-    """Tell whether the whole flight, net and edges looked at, is a legal ball on the arc it was solved for."""
+    """Tell whether the whole flight, with net and edges, is a legal ball on the arc it was solved for."""
     return s.flight.valid and s.flight.serve_wise == (s.arc == "serve-wise")
 
 
@@ -86,7 +86,7 @@ def _twice(found: list[Solution], hops: int, setting: Setting) -> bool:
 
 
 def _first_pan(thrower: Thrower, wish: Wish) -> float:
-    """Return the pan that points straight at the place asked for: Newton's rule puts it right."""
+    """Return the pan that points straight at the place asked for; Newton's rule corrects it later."""
     if wish.placement_m is None:
         return 0.0
     way_m = thrower.back_m + NET_X_M + (wish.depth_m if wish.depth_m is not None else 1.0)
@@ -94,7 +94,7 @@ def _first_pan(thrower: Thrower, wish: Wish) -> float:
 
 
 def _solution(thrower: Thrower, wish: Wish, law: Coefficients, hops: int, setting: Setting) -> Solution | None:
-    """Return a setting as a solution, None where it is on another arc than asked for."""
+    """Return a setting as a solution, None if it is on a different arc than asked for."""
     speed, tilt, pan = setting["speed_mps"], _at_the_end(setting["tilt_deg"], thrower.tilt_deg), setting["pan_deg"]
 
     def depth_m(speed_mps: float, tilt_deg: float) -> float:
@@ -127,13 +127,13 @@ def _solution(thrower: Thrower, wish: Wish, law: Coefficients, hops: int, settin
 
 
 def _at_the_end(tilt_deg: float, span: Span) -> float:
-    """Return a tilt, moved onto the end of the range where it lies a trifle past it."""
+    """Return a tilt, moved to the end of the range if it is less than the slack beyond it."""
     inside = min(max(tilt_deg, span[0]), span[1])
     return inside if abs(inside - tilt_deg) <= TILT_SLACK_DEG else tilt_deg
 
 
 def _arc(hops: int, depth_per_degree: float) -> Arc:
-    """Name an arc: with the low one more tilt throws farther, with the high one nearer."""
+    """Return the arc's name: on the low arc more tilt throws farther, on the high arc nearer."""
     if hops == 2:
         return "serve-wise"
     return "low" if depth_per_degree > 0.0 else "high"

@@ -1,8 +1,8 @@
 """Spread: how wheel error, tilt play, release scatter and ball tolerances move the landing of one setting.
 
-Monte Carlo over arrays of balls: the mean of what leaves is what the setting says, each ball differs by its own draw.
-With `unknown` each ball also comes from another machine, drawn from what isn't known of this one; on a calibrated
-machine balls scatter along the table as much as was measured.
+The method is Monte Carlo over arrays of balls: the mean is what the setting says, and each ball differs by its own
+draw. With `unknown` each ball also comes from a different machine, drawn from what isn't known of this one. On a
+calibrated machine balls scatter along the table as much as was measured.
 """
 
 import math
@@ -19,19 +19,19 @@ from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.widths import draw_constants
 
 Array = NDArray[np.float64]
-# Approval limits of plastic balls (ITTF leaflet T3, quoted): 2.67-2.77 g, 40.00-40.60 mm. A hopper is taken as this
-# many different balls, evenly out of both spans.
+# Approval limits of plastic balls (ITTF leaflet T3, quoted): 2.67-2.77 g, 40.00-40.60 mm. A hopper is assumed to hold
+# KINDS_OF_BALL different balls, drawn evenly from both spans.
 BALL_MASS_KG = (0.00267, 0.00277)
 BALL_RADIUS_M = (0.02000, 0.02030)
 KINDS_OF_BALL = 8
 WHEEL_SHARE = 0.01  # standard deviation of each wheel's rim speed within the ready band of 2 %: a default of ours
 WARN_SHARE = 0.05
-PILOT_BALLS = 4000  # flown first to find how far a profile's figures scatter landings, to about 1 %
+PILOT_BALLS = 4000  # flown first to find how much a profile's figures scatter landings, to about 1 %
 
 
 @dataclass(frozen=True)
 class Setting:
-    """Hold one setting of the axes as told, and the launch it means: m/s, rev/s, degrees."""
+    """Hold one setting of the axes and its launch: m/s, rev/s, degrees."""
 
     speed_mps: float
     spin_revps: float
@@ -42,9 +42,9 @@ class Setting:
 
 @dataclass(frozen=True)
 class Errors:
-    """Hold by how much n throws are off, as (n,) arrays or one figure for all.
+    """Hold the errors of n throws, as (n,) arrays or one figure for all.
 
-    Shares of each rim's speed and of the ball's speed and spin; degrees of tilt and pan.
+    They are shares of each rim's speed and of the ball's speed and spin, and degrees of tilt and pan.
     """
 
     top: Array | float = 0.0
@@ -57,7 +57,7 @@ class Errors:
 
 @dataclass(frozen=True)
 class Ellipse:
-    """Hold the ellipse that nine landings in ten lie in: half axes in m, and the long one's angle from the table's."""
+    """Hold the ellipse that holds nine landings in ten: half axes in m, and the long axis's angle to the table's."""
 
     long_m: float
     short_m: float
@@ -66,7 +66,7 @@ class Ellipse:
 
 @dataclass(frozen=True)
 class Spread:
-    """Hold how n balls of one setting land. Means and deviations are over legal balls, None where there is none."""
+    """Hold how n balls of one setting land. Means and deviations are over legal balls, None if there are none."""
 
     balls: int
     share_good: float
@@ -105,12 +105,12 @@ def spread_of(
 ) -> Spread:
     """Return how `balls` balls of one setting land; `zone_m` is the radius of the landing zone about the aim.
 
-    Without `unknown` the machine and the constants are taken as exactly what they are said to be.
+    Without `unknown` the machine and the constants are taken as exact.
     """
     mean = fly_many(launches_with(thrower, setting, 1, Errors()), air=thrower.air, ball=thrower.ball, until="landing")
     share = _share_of_scatter(thrower, setting, rng, unknown)
     parts = []
-    # What was measured holds the balls' own differences; they are not counted twice.
+    # A measured scatter includes the differences between balls; they are not counted twice.
     kinds = min(KINDS_OF_BALL, balls) if unknown.scatter_m is None else 1
     for i in range(kinds):
         ball = thrower.ball
@@ -126,9 +126,9 @@ def spread_of(
 
 
 def _share_of_scatter(thrower: Thrower, setting: Setting, rng: np.random.Generator, unknown: Unknown) -> float:
-    """Return by how much the throws of a machine must be wider than its profile says, to scatter as was measured.
+    """Return the factor on the profile's scatter that makes landings scatter as was measured.
 
-    1 where nothing was measured, or where too few balls of the profile land to compare.
+    It is 1 if nothing was measured, or if too few balls land to compare.
     """
     wanted = unknown.landing_sd_m
     if wanted is None:
@@ -141,9 +141,9 @@ def _share_of_scatter(thrower: Thrower, setting: Setting, rng: np.random.Generat
 
 
 def _errors(thrower: Thrower, rng: np.random.Generator, n: int, unknown: Unknown, share: float) -> Errors:
-    """Draw n throws' errors: each wheel's own, the release's, the tilt's play; then the ones of unknown machines.
+    """Draw the errors of n throws: of each wheel, of the release, of the tilt's play, and of the unknown machine.
 
-    `share` widens what moves a landing along the table.
+    `share` scales the errors that move a landing along the table.
     """
     scatter, normal = thrower.scatter, rng.standard_normal
     top, bottom = WHEEL_SHARE * normal(n), WHEEL_SHARE * normal(n)
@@ -157,7 +157,7 @@ def _errors(thrower: Thrower, rng: np.random.Generator, n: int, unknown: Unknown
 
 
 def launches_with(thrower: Thrower, setting: Setting, n: int, errors: Errors) -> Launches:
-    """Return n launches of one setting, each off by its errors."""
+    """Return n launches of one setting, each with its errors."""
     circle_m = 2.0 * math.pi * thrower.ball.radius_m
     half = circle_m * setting.spin_revps
     top, bottom = (setting.speed_mps + half) * (1.0 + errors.top), (setting.speed_mps - half) * (1.0 + errors.bottom)
@@ -201,7 +201,7 @@ def _summary(parts: list[FlightBatch], aim_x_m: float, aim_y_m: float, zone_m: f
 
 
 def _ellipse(points: Array) -> Ellipse:
-    """Return the ellipse of nine in ten of a two-dimensional normal law: half axes sqrt(-2 ln 0.1) deviations long."""
+    """Return the ellipse of nine in ten of a 2D normal distribution: half axes of sqrt(-2 ln 0.1) deviations."""
     sizes, axes = np.linalg.eigh(np.cov(points.T))
     reach = math.sqrt(-2.0 * math.log(0.1))
     long = axes[:, 1] if axes[0, 1] >= 0 else -axes[:, 1]

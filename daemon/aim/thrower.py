@@ -1,7 +1,7 @@
-"""What aiming needs to know of one machine: opening, limits, and the lines from wheels as told to wheels as felt.
+"""What aiming needs to know of a machine: opening, limits, and the lines from rim speeds as set to those felt.
 
-Made from a machine profile and, where there is one, its calibration. Immutable and hashable, so that answers can be
-kept per machine and calibration.
+A `Thrower` is made from a machine profile and its calibration, if it has one. It is immutable and hashable, so that
+answers can be kept for each machine and calibration.
 """
 
 from dataclasses import dataclass, replace
@@ -32,7 +32,7 @@ Limit = Literal["rim_most", "rim_least", "reverse", "grip", "tilt_low", "tilt_hi
 Array = NDArray[np.float64]
 Span = tuple[float, float]
 WIDE_TILT: Span = (-75.0, 85.0)
-TILT_SLACK_DEG = 2e-3  # a solution this little past an end of the tilt's range is taken at the end: a fifth of a mm
+TILT_SLACK_DEG = 2e-3  # a solution no farther beyond the tilt's range moves to its end: a fifth of a mm
 WIDE_PAN: Span = (-60.0, 60.0)
 STRAIGHT = RimLine()
 NO_RIM_LIMITS = RimLimits(most_mps=1000.0, least_mps=0.0, reverses=True, grip_share=0.0)
@@ -40,7 +40,7 @@ NO_RIM_LIMITS = RimLimits(most_mps=1000.0, least_mps=0.0, reverses=True, grip_sh
 
 @dataclass(frozen=True)
 class Scatter:
-    """Hold how much one throw differs from the next: standard deviations, and the tilt's play from end to end."""
+    """Hold how much throws differ: standard deviations, and the tilt's play from end to end."""
 
     speed_share: float = 0.01
     spin_share: float = 0.02
@@ -50,7 +50,7 @@ class Scatter:
 
 @dataclass(frozen=True)
 class Measured:
-    """Hold what a calibration was made of: the scatter of single landings if it told one, balls, values fitted."""
+    """Hold the basis of a calibration: the scatter of single landings if known, balls, and number of values fitted."""
 
     scatter_m: float | None
     balls: int
@@ -59,7 +59,7 @@ class Measured:
 
 @dataclass(frozen=True)
 class Thrower:
-    """Hold one machine as aiming sees it; `top_line` and `bottom_line` lead from told to felt rim speeds."""
+    """Hold one machine for aiming; `top_line` and `bottom_line` convert rim speeds as set to those felt."""
 
     name: str
     limits: RimLimits
@@ -118,7 +118,7 @@ class Thrower:
 
 
 def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
-    """Return what aiming needs of a machine profile, with its calibration where it has one."""
+    """Return what aiming needs of a machine profile, with its calibration if it has one."""
     wheels = (machine.top, machine.bottom)
     learnt = machine.calibration
     top, bottom, tilt_zero, ball = STRAIGHT, STRAIGHT, 0.0, PLAIN_BALL
@@ -170,13 +170,13 @@ def _span(axis: AngleAxis | None) -> Span | None:
 
 
 def rims_to_tell(thrower: Thrower, speed_mps: float, spin_revps: float) -> Rims:
-    """Return the rim speeds to tell the wheels for a ball, through inertia and calibration; limits not looked at."""
+    """Return the rim speeds to set for a ball, from inertia and calibration, without checking limits."""
     felt = rims_for(speed_mps / thrower.speed_share, spin_revps / thrower.spin_share, thrower.ball)
     return Rims(thrower.top_line.told_mps(felt.top_mps), thrower.bottom_line.told_mps(felt.bottom_mps))
 
 
 def ball_from(thrower: Thrower, told: Rims) -> tuple[float, float]:
-    """Return speed (m/s) and spin (rev/s) of the ball that wheels told these rim speeds throw."""
+    """Return speed (m/s) and spin (rev/s) of the ball that wheels set to these rim speeds throw."""
     felt = Rims(thrower.top_line.felt_mps(told.top_mps), thrower.bottom_line.felt_mps(told.bottom_mps))
     speed, spin = thrown_by(felt, thrower.ball)
     return speed * thrower.speed_share, spin * thrower.spin_share
@@ -195,7 +195,7 @@ def rims_of(thrower: Thrower, top_rpm: float, bottom_rpm: float) -> Rims:
 def launch_by(
     thrower: Thrower, speed_mps: float, spin_revps: float, tilt_deg: float, pan_deg: float = 0.0, roll_deg: float = 0.0
 ) -> Launch:
-    """Return the launch of a ball of this speed and spin when the axes are told these angles."""
+    """Return the launch of a ball of this speed and spin with the axes set to these angles."""
     true_tilt = tilt_deg + thrower.tilt_zero_deg
     height, back = opening_at(true_tilt, thrower.height_m, thrower.back_m, thrower.pivot_m)
     return launch_from(
@@ -231,7 +231,7 @@ def launches_by(
 def broken(
     thrower: Thrower, speed_mps: float, spin_revps: float, tilt_deg: float, pan_deg: float = 0.0, roll_deg: float = 0.0
 ) -> tuple[Limit, ...]:
-    """Return every limit of the machine that a setting breaks; lifting all of them, and no fewer, makes it possible."""
+    """Return every limit of the machine that a setting breaks; the ball is possible only without all of them."""
     found: list[Limit] = []
     opened = thrower
     for _ in range(4):

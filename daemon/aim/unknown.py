@@ -1,6 +1,6 @@
 """What isn't known of a machine and of the constants of flight, as widths to draw from.
 
-Rule of this file: an uncalibrated machine is a guess to the house's figures; a calibrated one is what was measured.
+Rule of this file: an uncalibrated machine is uncertain by our own figures; a calibrated one by what was measured.
 """
 
 import math
@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from drillfeed.daemon.aim.thrower import Measured, Thrower
 from drillfeed.daemon.physics.widths import WIDTHS, Widths
 
-# Standard deviations for a machine that was never measured: figures of the house for home builds, no source.
+# Standard deviations for a machine that was never measured: our figures for home builds, no source.
 UNCALIBRATED_WHEEL_SHARE = 0.02
 UNCALIBRATED_TILT_DEG = 1.0
-USUAL_SCATTER_M = 0.05  # where a calibration holds none: what `calibrate` takes before it has measured one
-# A calibration measured direct landings, drag and lift in them; friction and restitution at the table it did not see.
+USUAL_SCATTER_M = 0.05  # if a calibration holds none: the value that `calibrate` starts from
+# A calibration measures direct landings, which include drag and lift, but not friction and restitution at the table.
 MEASURED_WIDTHS = Widths(drag_sd=0.0, lift_slope_sd=0.0)
 
 
@@ -21,9 +21,9 @@ MEASURED_WIDTHS = Widths(drag_sd=0.0, lift_slope_sd=0.0)
 class Unknown:
     """Hold standard deviations of what isn't known: each wheel's speed as a share, the tilt's zero, the constants.
 
-    On a calibrated machine `middle_m` is how well the middle of the landings is known along the table, and `scatter_m`
-    the measured deviation of single landings about it, None where it was not measured. Without `widths` the constants
-    are taken as exact.
+    On a calibrated machine `middle_m` is how well the middle of the landings is known along the table. `scatter_m` is
+    the measured deviation of single landings about it, None if it was not measured. Without `widths` the constants are
+    taken as exact.
     """
 
     wheel_share: float = 0.0
@@ -45,8 +45,8 @@ NOTHING = Unknown()
 def unknown_of(thrower: Thrower) -> Unknown:
     """Return what isn't known of a machine.
 
-    The middle of the landings that a calibration was fitted to is known to scatter x sqrt(values / balls): the mean
-    variance of a fitted value in least squares, over the balls of the fit. Other balls are known less well.
+    The middle of the landings used in a calibration is known to scatter x sqrt(values / balls): the mean variance of a
+    fitted value in least squares, over the balls of the fit. The landings of other balls are known less well.
     """
     if not thrower.calibrated:
         return Unknown(UNCALIBRATED_WHEEL_SHARE, UNCALIBRATED_TILT_DEG, widths=WIDTHS, uncalibrated=True)

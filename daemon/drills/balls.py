@@ -1,9 +1,9 @@
-"""Ball types: what is thrown, named for what reaches the player, as a TOML collection says it.
+"""Ball types, read from a TOML collection and named for what reaches the player.
 
-Rule of this file: speed in m/s and spin in rev/s are at launch; topspin is positive, backspin negative. Sidespin is
-positive where the ball bends to the thrower's left, a right-handed player's forehand: a ball type is written for a
-right-handed player and `turned_over` for a left-handed one, as sides are. A ball says where it lands (depth past the
-net, length by its second bounce, the arc that takes it there) or, plainly, its tilt.
+Rule of this file: speed in m/s and spin in rev/s are at launch. Topspin is positive, backspin negative. Sidespin is
+positive if the ball bends to the thrower's left, which is a right-handed player's forehand. A ball type is written for
+a right-handed player; `turned_over` mirrors it for a left-handed one. A ball type gives either its tilt or where it
+lands: the depth past the net, the length by its second bounce, and the arc.
 """
 
 import math
@@ -63,17 +63,17 @@ class BallType(Table):
 
     @property
     def head(self) -> HeadSpin:
-        """Return the spin that the wheels give it and the roll of the head that turns a part of it into sidespin."""
+        """Return the spin that the wheels give, and the roll of the head that turns part of it into sidespin."""
         return head_spin(self.spin_revps, self.side_revps)
 
     @property
     def spin_text(self) -> str:
-        """Return its spin in rev/s, sidespin where it has any: `+30 rev/s, side +25`."""
+        """Return the spin in rev/s, with the sidespin if there is any: `+30 rev/s, side +25`."""
         return f"{self.spin_revps:+g} rev/s" + (f", side {self.side_revps:+g}" if self.side_revps else "")
 
 
 def turned_over(ball: BallType) -> BallType:
-    """Return the ball's mirror image: its sidespin to the other side, all else as it is."""
+    """Return the ball's mirror image: the sidespin is reversed, everything else stays."""
     return ball.model_copy(update={"side_revps": -ball.side_revps}) if ball.side_revps else ball
 
 
@@ -91,7 +91,7 @@ class Collection(Table):
 
 
 def read_balls(data: Mapping[str, Any], file: str) -> dict[str, BallType]:
-    """Return the ball types of one file by name; raise InvalidFile for every mistake, doubles included."""
+    """Return the ball types of one file by name; raise InvalidFile with every mistake, including repeated names."""
     collection = validate(Collection, data, file)
     balls: dict[str, BallType] = {}
     doubles = []

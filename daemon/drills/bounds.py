@@ -1,4 +1,4 @@
-"""Bounds that no drill, ball type or player level may pass, whatever a file says: house values."""
+"""Hard bounds on every drill, ball type and player level, whatever a file says: defaults of ours."""
 
 HARD_MAX_PER_MIN = 90.0
 HARD_MAX_SET_BALLS = 120

@@ -18,7 +18,7 @@ Rename = Callable[[str], str]
 
 
 class Drawn(NamedTuple):
-    """One ball as drawn. With a wait, it leaves that long after the ball before it; without, at the tempo."""
+    """One ball as drawn. It leaves `wait_s` seconds after the ball before it, or at the tempo if the wait is 0."""
 
     mention: str
     wait_s: float = 0.0
@@ -33,7 +33,7 @@ class Follow(NamedTuple):
 
 
 class SequenceKind(Protocol):
-    """What every kind of sequence can tell; the classes are pydantic tables of the drill file."""
+    """The methods of every kind of sequence; the classes are pydantic tables of the drill file."""
 
     def names(self) -> tuple[str, ...]:
         """Return the mentions of its balls, in order of first mention."""

@@ -1,4 +1,4 @@
-"""The drill: sets of balls, their sequence, tempo, rests, bounds and steps, as a TOML file says it.
+"""The drill as its TOML file describes it: sets of balls with their sequence, tempo, rests, bounds and steps.
 
 Rule of this file: it holds what a coach wrote, and checks only its form. `planning` fits it to a machine,
 `drills/sequences.py` lists the kinds of sequence, and `drills/ladder.py` applies the steps of the ladder.
@@ -43,9 +43,10 @@ class Bursts(Table):
 
 
 class Variation(Table):
-    """Small differences from ball to ball, even on both sides of what is written; 0 leaves a thing alone.
+    """Small differences from ball to ball, even in both directions; 0 means no variation.
 
-    The time between balls differs by a share of it, the speed by m/s, the depth by cm (balls given by depth only).
+    The time between balls varies by a share of it, the speed by m/s, and the depth by cm (only for balls that give a
+    depth).
     """
 
     tempo_share: Annotated[float, Field(ge=0, le=0.2)] = 0.0
@@ -75,7 +76,7 @@ class Set(Table):
 
 
 class Rung(Table):
-    """One step of the ladder, on top of the steps before it. `title` says what it changes."""
+    """One step of the ladder, applied on top of the steps before it. `title` says what it changes."""
 
     title: Annotated[Words, Field(min_length=1, max_length=80)]
     tempo_change_per_min: Annotated[float, Field(ge=-60, le=60)] = 0.0
@@ -147,11 +148,11 @@ class Drill(Table):
         return part.tempo_per_min or self.tempo_per_min
 
     def variation_of(self, part: Set) -> Variation:
-        """Return how much the balls of a set vary: by its own figures, else the drill's."""
+        """Return the variation of a set: its own, else the drill's."""
         return self.vary if part.vary is None else part.vary
 
     def mentions(self) -> tuple[str, ...]:
-        """Return every ball as it is mentioned, with its side, in order of first mention."""
+        """Return every mention of a ball, with its side, in order of first mention."""
         return tuple(dict.fromkeys(name for part in self.set for name in part.sequence.names()))
 
     def ball_names(self) -> tuple[str, ...]:
@@ -160,7 +161,7 @@ class Drill(Table):
 
 
 def read_drill(data: Mapping[str, Any], file: str) -> Drill:
-    """Return the drill that a file says; raise InvalidFile with every mistake in it."""
+    """Return the drill in a file's data; raise InvalidFile with every mistake in it."""
     return validate(Drill, data, file)
 
 

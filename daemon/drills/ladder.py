@@ -1,8 +1,8 @@
-"""Easier, harder, faster, slower, another ball: what a change makes of a drill as written.
+"""Changes to a drill: easier, harder, faster, slower, another ball.
 
-Rule of this file: a change is kept as what was asked for, and always applied to the drill as written, so that the
-same changes give the same drill whatever came between. Bounds hold: no tempo above the drill's own, no set longer
-than the hard bound. A warm-up is left alone.
+Rule of this file: `Changes` keeps what was asked for. It is always applied to the drill as written, so the same changes
+give the same drill, whatever happened in between. No tempo passes the drill's own bound, and no set is longer than the
+hard bound. A warm-up is never changed.
 """
 
 from collections.abc import Callable, Iterable, Mapping
@@ -26,7 +26,7 @@ class NoStep(Exception):
 
 @dataclass(frozen=True)
 class Changes:
-    """What was changed in a drill as written. `rung` counts from 0, as written, easier below it and harder above."""
+    """What was changed in a drill as written. `rung` is 0 as written, negative if easier, positive if harder."""
 
     rung: int = 0
     tempo_per_min: float = 0.0
@@ -34,7 +34,7 @@ class Changes:
 
     @property
     def text(self) -> str:
-        """Return the changes in words, so that they can be typed again."""
+        """Return the changes in words that can be typed again."""
         parts = [f"rung {self.rung:+d}"] if self.rung else []
         parts += [f"tempo {self.tempo_per_min:+g}/min"] if self.tempo_per_min else []
         return ", ".join([*parts, *([self.swaps_text] if self.swaps else [])]) or "as written"
@@ -49,7 +49,7 @@ AS_WRITTEN = Changes()
 
 
 def rungs(drill: Drill, rung: int) -> tuple[Rung, ...]:
-    """Return the steps written for a rung; none on a side without a ladder, where a rung is tempo. Raises NoStep."""
+    """Return the steps written for a rung, none if that side has no ladder (a rung is then tempo); raise NoStep."""
     side, ladder = ("harder", drill.harder) if rung > 0 else ("easier", drill.easier)
     if ladder and abs(rung) > len(ladder):
         raise NoStep(f"the ladder of {drill.name} has {len(ladder)} {side} step{'s' * (len(ladder) > 1)} and no more")
@@ -57,7 +57,7 @@ def rungs(drill: Drill, rung: int) -> tuple[Rung, ...]:
 
 
 def one_rung(drill: Drill, changes: Changes, by: int) -> Changes:
-    """Return the changes one rung easier (-1) or harder (+1): a written step, else 5 balls a minute."""
+    """Return the changes one rung easier (-1) or harder (+1): the written step, or else 5 balls a minute."""
     rung = changes.rung + by
     below = min(rung, changes.rung) < 0
     written = drill.easier if below else drill.harder
@@ -76,7 +76,7 @@ def rung_text(drill: Drill, rung: int) -> str:
 
 
 def reshaped(drill: Drill, changes: Changes) -> Drill:
-    """Return the drill as written with its changes, all but the tempo; raises NoStep where there is no such step."""
+    """Return the drill with every change but the tempo applied; raise NoStep if there is no such step."""
     if not changes.rung and not changes.swaps:
         return drill
     for rung in rungs(drill, changes.rung):
@@ -90,12 +90,12 @@ def reshaped(drill: Drill, changes: Changes) -> Drill:
 
 
 def tempo_change(drill: Drill, changes: Changes) -> float:
-    """Return by how many balls a minute the changes move the tempo of every set."""
+    """Return by how many balls a minute the changes alter the tempo of every set."""
     return changes.tempo_per_min + sum(rung.tempo_change_per_min for rung in rungs(drill, changes.rung))
 
 
 def paced(drill: Drill, change_per_min: float, running_per_min: Iterable[float]) -> Drill:
-    """Return the drill with every set moved from the tempo it runs at, within the drill's own bound; raises NoStep."""
+    """Return the drill with the running tempo of every set changed, within the drill's bound; raise NoStep."""
     sets = []
     for part, running in zip(drill.set, running_per_min, strict=True):
         wanted = running + change_per_min
@@ -107,7 +107,7 @@ def paced(drill: Drill, change_per_min: float, running_per_min: Iterable[float])
 
 
 def _valid(drill: Drill) -> Drill:
-    """Return the drill, without its ladder, as if it had been written so; raises NoStep with the first reason."""
+    """Return the drill without its ladder, checked like a written one; raise NoStep with the first reason."""
     try:
         return validate(Drill, {**drill.model_dump(), "easier": (), "harder": ()}, drill.name)
     except InvalidFile as error:
@@ -115,7 +115,7 @@ def _valid(drill: Drill) -> Drill:
 
 
 def _each(drill: Drill, change: Callable[[Set], Set]) -> Drill:
-    """Return the drill with `change` made to each set but the warm-up; bounds in balls follow."""
+    """Return the drill with `change` made to each set but the warm-up; `max_balls` grows if it must."""
     sets = tuple(part if part.warm_up else change(part) for part in drill.set)
     balls = sum(part.balls for part in sets)
     if balls > HARD_MAX_BALLS:
@@ -138,7 +138,7 @@ def _with_rung(drill: Drill, rung: Rung) -> Drill:
 
 
 def _longer(part: Set, change: int) -> Set:
-    """Return the set longer or shorter; a quota keeps its length."""
+    """Return the set with `change` more balls (fewer if negative); a quota keeps its length."""
     if isinstance(part.sequence, QuotaSequence):
         return part
     return part.model_copy(update={"balls": min(max(part.balls + change, 1), HARD_MAX_SET_BALLS)})
@@ -152,7 +152,7 @@ def _weigh(sequence: Sequence, weights: Mapping[str, float]) -> Sequence:
 
 
 def _swap(sequence: Sequence, swap: Mapping[str, str]) -> Sequence:
-    """Return the sequence with other balls in place of some."""
+    """Return the sequence with some balls replaced."""
 
     def rename(mention: str) -> str:
         for old, new in swap.items():

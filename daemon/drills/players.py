@@ -1,4 +1,4 @@
-"""Who stands at the table, as far as planning needs to know."""
+"""What planning needs to know about the player at the table."""
 
 from dataclasses import dataclass
 
@@ -32,5 +32,5 @@ def leftward_cm(side: Side, player: Player) -> float:
 
 
 def for_player(ball: BallType, player: Player) -> BallType:
-    """Return the ball type as it is thrown to this player: as written for a right hand, mirrored for a left one."""
+    """Return the ball type for this player: as written for a right-handed player, mirrored for a left-handed one."""
     return ball if player.hand == "right" else turned_over(ball)

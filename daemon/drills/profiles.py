@@ -1,9 +1,9 @@
-"""What a player's level allows: ball speed, tempo, set length, ball types, and how soon many balls are many.
+"""What a player's level allows: ball speed, tempo, set length, ball types, and when to warn of many balls.
 
-Rule of this file: every figure is a default of the house, in a table, and the owner of a machine changes it in the
-configuration. None is published or a physician's, none knows the person: a coach beside the table knows better. Tempo
-and set length are the upper ends of what `beginner`, `club` and `advanced` practice commonly runs at (common practice,
-no source); the rims stand a little above what the shipped balls of the level need.
+Rule of this file: every figure is a default of ours, in a table, and the owner of a machine changes it in the
+configuration. No figure is published or comes from a physician, and none fits every person: a coach beside the table
+knows better. Tempo and set length are the upper ends of usual practice at the level (common practice, no source). The
+rim speeds are a little above what the shipped balls of the level need.
 """
 
 from collections.abc import Mapping
@@ -21,7 +21,7 @@ PLAYER_LEVELS: tuple[PlayerLevel, ...] = get_args(PlayerLevel)
 
 
 class Caps(Table):
-    """The most of everything for one level. `locked_balls` tells whether ball types marked `locked` are thrown."""
+    """The limits of one level. `locked_balls` tells whether ball types marked `locked` may be thrown."""
 
     max_mps: Annotated[float, Field(ge=1, le=HARD_MAX_MPS, description="ball speed at launch")]
     max_rim_mps: Annotated[float, Field(ge=1, le=100, description="speed of either wheel at its rim")]
@@ -62,14 +62,14 @@ HOUSE: Mapping[PlayerLevel, Caps] = {
 
 @dataclass(frozen=True)
 class Profile:
-    """A level with its figures, as it holds for a player."""
+    """A player's level with its limits."""
 
     level: PlayerLevel
     caps: Caps
 
     @property
     def owner(self) -> str:
-        """Return who is to be named where one of its figures decides."""
+        """Return the words that name this profile when one of its limits decides."""
         return f"the player's profile {self.level}"
 
     @property
@@ -83,7 +83,7 @@ class Profile:
         )
 
     def objection(self, ball: BallType) -> str | None:
-        """Return why this level does not get a ball type, whatever the machine; None where it does."""
+        """Return why this level may not get a ball type on any machine; None if it may."""
         caps = self.caps
         if LEVELS.index(ball.level) > LEVELS.index(caps.max_ball_level):
             return f"a ball of level {ball.level}; {caps.max_ball_level} at most by {self.owner}"
@@ -95,11 +95,11 @@ class Profile:
 
 
 NO_PROFILE = "nobody is chosen: those of machine and drill alone"
-"""The limits in words while no player is chosen."""
+"""Text for the limits while no player is chosen."""
 
 
 class Profiles(Table):
-    """The levels as an owner may set them: `[players.junior]` and so on; what is not said is the house's default."""
+    """The levels as the owner sets them in `[players.junior]` and so on; a figure left out keeps our default."""
 
     junior: Caps = HOUSE["junior"]
     club: Caps = HOUSE["club"]
@@ -114,7 +114,7 @@ class Profiles(Table):
         return {**data, **{level: {**HOUSE[level].model_dump(), **some} for level, some in given.items()}}
 
     def of(self, level: str) -> Profile:
-        """Return the profile of a level; raise KeyError where there is none of that name."""
+        """Return the profile of a level; raise KeyError if no level has that name."""
         found: dict[str, Profile] = {name: Profile(name, getattr(self, name)) for name in PLAYER_LEVELS}
         return found[level]
 

@@ -1,7 +1,7 @@
-"""Quota sequences: each ball exactly n times, shuffled, never more than so many alike in a row.
+"""Quota sequences: each ball exactly n times, shuffled, with a limit on how many alike come in a row.
 
-Rule of this file: no draw is tried and thrown away. `possible` says exactly whether what is left can still be thrown,
-so a draw takes only balls that leave a way to the end, and an impossible quota is refused before the first draw.
+Rule of this file: no draw is discarded and repeated. `possible` says exactly whether the balls that are left can still
+be thrown. A draw takes only balls after which they can, and an impossible quota is refused before the first draw.
 """
 
 from collections.abc import Iterator, Mapping
@@ -40,8 +40,8 @@ class QuotaSequence(Table):
     def follows(self, set_balls: int, balls: Balls) -> frozenset[Follow]:
         """Return every pair that may follow each other.
 
-        Two different balls always count as a possible pair; if that is wrong, the set is slower than it need be. A
-        ball follows itself only if its quota is two or more and the run limit allows it.
+        Two different balls always count as a possible pair. If such a pair can't occur, the set may be slower than
+        necessary. A ball follows itself only if its quota is two or more and the run limit allows it.
         """
         if set_balls < 2:
             return frozenset()
@@ -75,8 +75,8 @@ class QuotaSequence(Table):
     def draw(self, balls: Balls, rng: np.random.Generator) -> Iterator[Drawn]:
         """Yield each ball as often as its quota says, then end.
 
-        Each is drawn in proportion to what is left of its type, among the types that leave a way to the end; without
-        a run limit that makes every order equally likely.
+        A type is drawn in proportion to how many of its balls are left, among the types after which the rest can
+        still be thrown. Without a run limit this makes every order equally likely.
         """
         left = dict(self.quota)
         last, alike = None, 0
@@ -101,10 +101,10 @@ class QuotaSequence(Table):
 def possible(left: Mapping[str, int], max_alike: int, last: str | None = None, alike: int = 0) -> bool:
     """Tell exactly whether `left` can be thrown after `alike` times `last` with runs of at most `max_alike`.
 
-    The other balls cut the row into places for a ball: one before each of them and one at the end, each holding
-    `max_alike`; the first place of `last` holds only what its run leaves. A ball fits if its places hold it, and if
-    each ball fits by itself, throwing whatever is nearest to its limit first throws them all (a counting argument; the
-    tests compare it with trying every order).
+    The other balls divide the row into places for a ball: one before each of them and one at the end. Each place holds
+    `max_alike`; the first place of `last` holds only what is left of its run. A ball fits if its places can hold all of
+    it. If each ball fits by itself, always throwing the ball nearest to its limit throws them all (a counting argument;
+    the tests compare it with trying every order).
     """
     together = sum(left.values())
     return all(n <= max_alike * (together - n + 1) - (alike if name == last else 0) for name, n in left.items())

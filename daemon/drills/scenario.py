@@ -1,6 +1,6 @@
 """Scenario sequences: balls, waits, repetitions and choices, nested.
 
-Rule of this file: which balls may follow which is read from the scenario itself, never from a draw.
+Rule of this file: the pairs of balls that may follow each other come from the scenario itself, never from a draw.
 """
 
 from bisect import bisect_right
@@ -26,7 +26,7 @@ class Wait(Table):
 
 
 class Repeat(Table):
-    """Parts played several times over."""
+    """Parts that are repeated."""
 
     times: Annotated[int, Field(ge=1, le=HARD_MAX_SET_BALLS)]
     parts: "Parts"
@@ -65,7 +65,7 @@ _Ends = frozenset[tuple[str, float]]
 
 
 class ScenarioSequence(Table):
-    """Balls, waits, repetitions and choices, nested, and from the beginning again at the end."""
+    """Balls, waits, repetitions and choices, nested; the sequence starts again after its end."""
 
     kind: Literal["scenario"]
     parts: Parts
@@ -88,11 +88,11 @@ class ScenarioSequence(Table):
         return once.inside if set_balls <= once.fewest else _then(once, once).inside
 
     def faults(self, set_balls: int, balls: Balls) -> list[str]:
-        """Return nothing: the validators have refused what can't be thrown."""
+        """Return nothing: the validators have already refused what can't be thrown."""
         return []
 
     def draw(self, balls: Balls, rng: np.random.Generator) -> Iterator[Drawn]:
-        """Yield balls without end; waits in a row add up, and one before the very first ball counts for nothing."""
+        """Yield balls without end; successive waits add up, and a wait before the first ball has no effect."""
         wait_s = 0.0
         while True:
             for part in _play(self.parts, rng):
@@ -115,7 +115,8 @@ Choice.model_rebuild()
 class _Shape:
     """A row seen from outside: its first and last balls with the waits before and after them, and the pairs inside.
 
-    A row of waits alone has no ends and `wait_s`; `fewest` is the least number of balls it throws.
+    A row with only waits has no first and last ball; `wait_s` is their sum. `fewest` is the smallest number of balls
+    that the row throws.
     """
 
     firsts: _Ends = frozenset()

@@ -1,6 +1,6 @@
-"""Every kind of sequence a set can have, listed once.
+"""The list of all kinds of sequence that a set can have.
 
-Rule of this file: a new kind is a class that offers what `drawing.SequenceKind` asks for, and one line here.
+Rule of this file: a new kind needs a class with the methods of `drawing.SequenceKind`, and one line here.
 """
 
 from typing import Annotated

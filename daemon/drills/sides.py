@@ -14,7 +14,7 @@ Side = Literal["wide-forehand", "forehand", "middle", "elbow", "backhand", "wide
 SIDES: tuple[Side, ...] = get_args(Side)
 MENTION = rf"^[a-z0-9][a-z0-9-]{{0,39}}( to ({'|'.join(SIDES)}))?$"
 
-# Towards the forehand, from the centre line, where the ball lands: house values.
+# Where the ball lands, measured from the centre line towards the forehand: defaults of ours.
 FOREHAND_CM: dict[Side, float] = {
     "wide-forehand": 62.0,
     "forehand": 40.0,
@@ -33,7 +33,7 @@ def split(mention: str) -> tuple[str, Side | None]:
 
 
 def swapped(mention: str, old: str, new: str) -> str:
-    """Return the mention with `new` in place of `old`; an `old` without a side means every side, and keeps the side."""
+    """Return the mention with `new` in place of `old`; an `old` without a side matches every side and keeps it."""
     if mention == old:
         return new
     ball, side = split(mention)
@@ -41,7 +41,7 @@ def swapped(mention: str, old: str, new: str) -> str:
 
 
 def as_mention(text: str) -> str:
-    """Return a text that is written as a ball or as a ball to a side; raise ValueError if it is neither."""
+    """Return the text if it is a ball, or a ball to a side; raise ValueError if it is neither."""
     if re.fullmatch(MENTION, text) is None:
         raise ValueError(f"a ball type, or BALL to SIDE with a side of {', '.join(SIDES)}")
     return text

@@ -1,7 +1,7 @@
 """Random sequences: balls drawn by weight, with run limits, barred pairs and followers by share.
 
-This is a Markov chain with one ball of memory. Rule of this file: `chances` alone says how likely a ball is; drawing,
-pairs and faults follow from it.
+This is a Markov chain with a memory of one ball. Rule of this file: only `chances` says how likely a ball is; drawing,
+pairs and faults are derived from it.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
@@ -24,8 +24,8 @@ First = Literal["easiest", "drawn"]
 class RandomSequence(Table):
     """Each ball drawn by weight, with rules.
 
-    Never more than `max_alike` in a row; never a pair listed in `never`; after a ball of `after` its followers
-    have the shares written there, and the rest goes by weight among the others.
+    At most `max_alike` of one ball come in a row, and no pair listed in `never` comes at all. After a ball named in
+    `after`, its followers have the shares written there, and the other balls share the rest by weight.
     """
 
     kind: Literal["random"]
@@ -54,8 +54,8 @@ class RandomSequence(Table):
     def chances(self, last: str, at_limit: bool) -> dict[str, float]:
         """Return how likely each ball is after `last`; empty if the rules allow none.
 
-        A follower in `after` keeps its share exactly; the rest goes by weight. If the run limit bars a follower, its
-        share goes by weight to the others.
+        A follower in `after` has exactly its share; the other balls share the rest by weight. If the run limit bars a
+        follower, the other balls get its share as well.
         """
         barred = {after for before, after in self.never if before == last}
         if at_limit:
@@ -74,14 +74,14 @@ class RandomSequence(Table):
         return named | {name: left * weight / total for name, weight in others.items()}
 
     def follows(self, set_balls: int, balls: Balls) -> frozenset[Follow]:
-        """Return every pair that may follow each other in a set of so many balls."""
+        """Return every pair of balls that may follow each other in a set of `set_balls` balls."""
         if set_balls < 2:
             return frozenset()
         states = [(last, at_limit) for last in self.weights for at_limit in {self.max_alike == 1, True}]
         return frozenset(Follow(last, name, 0.0) for last, limit in states for name in self.chances(last, limit))
 
     def faults(self, set_balls: int, balls: Balls) -> list[str]:
-        """Return why the rules can't be kept: a ball that nothing may follow, or a share that can't be kept."""
+        """Return why the rules can't be kept: no ball may follow some ball, or a share can't be kept."""
         found = []
         for last in self.weights:
             runs = {self.max_alike: True} if self.max_alike == 1 else {1: False, self.max_alike: True}
@@ -98,7 +98,7 @@ class RandomSequence(Table):
         return found
 
     def draw(self, balls: Balls, rng: np.random.Generator) -> Iterator[Drawn]:
-        """Yield balls without end; each takes one uniform number."""
+        """Yield balls without end; each ball uses one uniform random number."""
         tables = {
             (last, at_limit): _table(self.chances(last, at_limit))
             for last in self.weights
@@ -138,7 +138,7 @@ def added_up(pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def _table(chance: Mapping[str, float]) -> _Table:
-    """Return the balls and the upper edges of their parts of 0 to 1; both are empty if there is nothing to draw."""
+    """Return the balls and the upper ends of their shares of 0 to 1; both are empty if there is nothing to draw."""
     steps = np.cumsum(list(chance.values()), dtype=np.float64)
     return [Drawn(name) for name in chance], steps / steps[-1] if len(steps) else steps
 

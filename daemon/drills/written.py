@@ -1,4 +1,4 @@
-"""Sequences that chance has no part in: fixed and rotating."""
+"""Sequences without chance: fixed and rotating."""
 
 from collections.abc import Iterable, Iterator
 from itertools import count, cycle, islice, pairwise
@@ -11,7 +11,7 @@ from drillfeed.daemon.validation import Table
 
 
 class FixedSequence(Table):
-    """The balls one after another as written, from the beginning again after the last."""
+    """The balls in the order they are written; after the last ball the list starts again."""
 
     kind: Literal["fixed"]
     balls: BallRow

@@ -1,8 +1,8 @@
 """What goes into the journal, and the rows that each kind of entry writes.
 
-Rule of this file: an entry is a value made on any thread; only the writer's thread turns it into rows. What
-nobody knows is NULL, never 0. Where in the practice an entry belongs is a `Place`, also a value, so that a batch that
-could not be written leaves no trace.
+Rule of this file: an entry is a value made on any thread; only the writer's thread turns it into rows. An unknown
+figure is NULL, never 0. A `Place` says where in the practice an entry belongs. It is a value too, so a batch that could
+not be written leaves no trace.
 """
 
 import json
@@ -33,26 +33,26 @@ from drillfeed.protocol.errors import ErrorCode
 from drillfeed.protocol.plain import plain_lines
 from drillfeed.protocol.spec import Caller
 
-# After so long without an entry, by the monotonic clock, what comes next is another session: a default of ours.
+# After this time without an entry, by the monotonic clock, a new session begins: a default of ours.
 QUIET_S = 3600.0
 COMMANDED: Mapping[str, int | None] = {"fed": 1, "refused": 0, "skipped": 0}
 
 
 @dataclass(frozen=True)
 class EventEntry:
-    """Something the engine told."""
+    """An event of the engine."""
 
     event: Event
 
     @property
     def at_s(self) -> float:
-        """Return when, on the daemon's monotonic clock."""
+        """Return the time of the event on the daemon's monotonic clock."""
         return self.event.at_s
 
 
 @dataclass(frozen=True)
 class CommandEntry:
-    """A command, who gave it, and what it was answered; `code` is None where it was done."""
+    """A command, who gave it, and the answer; `code` is None if it was done."""
 
     at_s: float
     line: str
@@ -62,7 +62,7 @@ class CommandEntry:
 
 @dataclass(frozen=True)
 class PlayerEntry:
-    """From the next set on, this player plays, within the limits of this level; None: nobody was named."""
+    """The player from the next set on, with the level whose limits apply; None if nobody was named."""
 
     at_s: float
     player_id: int | None
@@ -73,7 +73,7 @@ Entry = EventEntry | CommandEntry | PlayerEntry
 Change = ChangeWaits | ChangeInForce | DrillQueued | QueuedDrillLoaded | ChangeDropped
 Written = SetBegan | SetEnded | DrillLoaded | BallSettled | BallLeft | BallMarked | SetMarked | FaultLatched | Change
 WRITTEN: tuple[type, ...] = get_args(Written)
-"""The events that belong to a session; all others leave no trace in the journal."""
+"""The events that belong to a session; the journal keeps no others."""
 
 
 def is_written(event: Event) -> TypeGuard[Written]:
@@ -83,7 +83,7 @@ def is_written(event: Event) -> TypeGuard[Written]:
 
 @dataclass(frozen=True)
 class Place:
-    """Where the writing stands: the daemon's run and machine, the session, the set, its player and their level."""
+    """The writer's position: the daemon's run and machine, the session, the set, its player and the player's level."""
 
     run: str
     machine: str
@@ -96,7 +96,7 @@ class Place:
 
 
 def write(connection: sqlite3.Connection, place: Place, entry: Entry, at: float) -> Place:
-    """Write one entry that belongs to the wall-clock moment `at`; return the place after it."""
+    """Write one entry of the wall-clock time `at`; return the place after it."""
     if isinstance(entry, PlayerEntry):
         return replace(place, player_id=entry.player_id, level=entry.level)
     if isinstance(entry, CommandEntry):
@@ -148,7 +148,7 @@ def _write_event(connection: sqlite3.Connection, place: Place, event: Written, a
             known = {column: getattr(event, column) for column in ("cause", "hint", "next_step", "recent")}
             _insert(connection, "faults", session_id=place.session_id, at=at, what=event.seen, **known)
         case DrillLoaded() | SetEnded():
-            pass  # they keep the session awake and leave no row
+            pass  # they extend the session and have no row of their own
         case ChangeWaits() | ChangeInForce() | DrillQueued() | QueuedDrillLoaded() | ChangeDropped():
             _change(connection, place, event, at)
         case _:
@@ -159,7 +159,7 @@ def _write_event(connection: sqlite3.Connection, place: Place, event: Written, a
 def _new_set(
     connection: sqlite3.Connection, place: Place, number: int, known: Mapping[str, object], at: float
 ) -> Place:
-    """Begin a set of which `known` columns are known."""
+    """Begin a set with the columns that are known."""
     set_id = _insert(
         connection,
         "sets",
@@ -177,7 +177,7 @@ def _throw(connection: sqlite3.Connection, place: Place, event: BallSettled, at:
     if _revised(connection, place, event):
         return place
     if place.set_id is None or place.set_number != event.set:
-        # The notice of the set was lost: its number is all that is known of it.
+        # The event that began the set was lost, so only its number is known.
         place = _new_set(connection, place, event.set, {}, at)
     head = ("tilt_deg", "pan_deg", "roll_deg", "top_rpm", "bottom_rpm")
     columns = ("n", "ball", "outcome", "reason", "speed_mps", "spin_revps", "side_revps", "late_ms", *head)
@@ -196,7 +196,7 @@ def _throw(connection: sqlite3.Connection, place: Place, event: BallSettled, at:
 
 
 def _revised(connection: sqlite3.Connection, place: Place, event: BallSettled) -> bool:
-    """Put the end of a throw that was unknown in its row; return whether the throw has a row already."""
+    """Complete the row of a throw whose outcome was unknown; return whether the throw already has a row."""
     found = connection.execute(
         "SELECT id, outcome FROM throws WHERE session_id = ? AND feed_id = ?", (place.session_id, event.id)
     ).fetchone()
@@ -250,7 +250,7 @@ def _insert(connection: sqlite3.Connection, table: str, conflict: str = "", /, *
 
 
 def _kept(value: object) -> object:
-    """Return a value as it is kept: every line of a text plain, whoever wrote it."""
+    """Return a value as it is stored: every line of a text made plain, whoever wrote it."""
     return plain_lines(value) if isinstance(value, str) else value
 
 

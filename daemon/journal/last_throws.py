@@ -1,11 +1,11 @@
-"""The last throws in shared memory: what a killed daemon had told and not yet committed, for the next to write down.
+"""The last throws in shared memory. If a daemon is killed, the next one writes the throws it could not commit.
 
-Rule of this file: `keep` copies some hundred bytes into memory: no lock, no system call, no disk; one thread calls it,
-the one that notes what the engine tells. The file lies in memory (`$XDG_RUNTIME_DIR`, else /dev/shm), outlives the
-process and not a restart of the computer, and is of one journal and machine. Where there is no such place nothing is
-kept, and a kill costs what was not committed.
+Rule of this file: `keep` copies a few hundred bytes into memory, with no lock, no system call and no disk. Only one
+thread calls it: the one that notes the engine's events. The file lies in memory (`$XDG_RUNTIME_DIR`, else /dev/shm). It
+outlives the process but not a restart of the computer, and belongs to one journal and machine. Without such a folder
+nothing is kept, and a kill loses what was not committed.
 
-A slot holds length and CRC-32 of its text, then the text: one JSON object. A slot that a kill cut short fails its CRC.
+A slot holds length and CRC-32 of its text, then the text: one JSON object. The CRC of a half-written slot is wrong.
 """
 
 import contextlib
@@ -31,12 +31,12 @@ SIZE = SLOTS * SLOT_BYTES
 HEAD = struct.Struct("<II")
 OfThrow = BallSettled | BallLeft | SetBegan
 KINDS: dict[str, type[OfThrow]] = {"ball": BallSettled, "exit": BallLeft, "set": SetBegan}
-"""The events that make a throw: the ball, whether it was seen leaving, and the set it belongs to."""
+"""The events of a throw: the ball, whether it was seen leaving, and the set it belongs to."""
 
 
 @dataclass(frozen=True)
 class Kept:
-    """One event of a run of the daemon on a machine, as it was told."""
+    """One event of one run of the daemon on one machine."""
 
     run: str
     machine: str
@@ -45,7 +45,7 @@ class Kept:
 
 
 def place_of(journal: Path, machine: str, environ: Mapping[str, str] | None = None) -> Path | None:
-    """Return where the last throws of a machine are kept; None where this system has no place in memory."""
+    """Return the file for the last throws of a machine; None if this system has no folder in memory."""
     environ = os.environ if environ is None else environ
     name = hashlib.blake2b(f"{journal.absolute()} {machine}".encode(), digest_size=8).hexdigest()
     for folder in (environ.get("XDG_RUNTIME_DIR"), "/dev/shm"):
@@ -55,39 +55,39 @@ def place_of(journal: Path, machine: str, environ: Mapping[str, str] | None = No
 
 
 class LastThrows:
-    """A ring of slots, mapped; `left` is what an earlier daemon kept there, the oldest first."""
+    """A ring of slots in mapped memory; `left` holds the events that an earlier daemon kept, the oldest first."""
 
     def __init__(self, path: Path, run: str, machine: str) -> None:
-        """Map the file, made where there is none; raise OSError where it is not ours or memory is short."""
+        """Map the file, creating it if necessary; raise OSError if it is not ours or memory is short."""
         self.path, self._run, self._machine = path, run, machine
         number = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
         try:
             found = os.fstat(number)
             if found.st_uid != os.geteuid() or not stat.S_ISREG(found.st_mode) or found.st_mode & 0o077:
                 raise PermissionError(f"{path} is not a file of ours alone")
-            # A mapped page that the system cannot give ends the process; asked for here it is an error.
+            # If memory runs out on a mapped page, the process dies; reserving it here gives an error instead.
             os.posix_fallocate(number, 0, SIZE)
             self._map = mmap.mmap(number, SIZE)
         finally:
             os.close(number)
-        self.left = tuple(sorted(self._read(), key=lambda one: one.serial))
+        self.left = tuple(sorted(self._read(), key=lambda kept: kept.serial))
         self._serial = self.left[-1].serial + 1 if self.left else 0
 
     @classmethod
     def of(cls, journal: Path, run: str, machine: str) -> "LastThrows | None":
-        """Return the last throws of a journal; None, and a line in the log, where they cannot be kept."""
+        """Return the last throws of a journal; None, with a line in the log, if they cannot be kept."""
         log = structlog.get_logger("journal")
         path = place_of(journal, machine)
         try:
             if path is not None:
                 return cls(path, run, machine)
             log.warning("a kill may cost the last throws", why="no folder in memory")
-        except OSError as wrong:
-            log.warning("a kill may cost the last throws", why=str(wrong))
+        except OSError as error:
+            log.warning("a kill may cost the last throws", why=str(error))
         return None
 
     def keep(self, event: object) -> None:
-        """Keep an event of a throw in the oldest slot; one that is longer than a slot is not kept."""
+        """Keep an event of a throw in the oldest slot; an event longer than a slot is not kept."""
         if not isinstance(event, BallSettled | BallLeft | SetBegan):
             return
         kind = next(name for name, kind in KINDS.items() if isinstance(event, kind))
@@ -101,7 +101,7 @@ class LastThrows:
         self._serial += 1
 
     def forget(self) -> None:
-        """Remove the file: all that it held is on disk."""
+        """Remove the file; everything in it is on disk."""
         with contextlib.suppress(OSError):
             self.path.unlink()
 

@@ -1,7 +1,7 @@
-"""How many balls are many: the warning limits of a day and of seven days.
+"""Warning limits: how many balls in a day and in seven days.
 
-Rule of this file: a limit warns and never stops anything. The figures are defaults of ours, no published ones: overuse
-of shoulder and wrist grows with ball totals, and the young get the lower ones. Ask a coach or physician.
+Rule of this file: a limit warns and never stops anything. The figures are defaults of ours, not published ones. Overuse
+of shoulder and wrist grows with the number of balls, and young players get lower limits. Ask a coach or physician.
 """
 
 from collections.abc import Iterable
@@ -13,7 +13,7 @@ from drillfeed.daemon.journal.reading import Load
 
 @dataclass(frozen=True)
 class Limits:
-    """Balls in a day and in seven days from which on a warning is given; each level gets its share of them."""
+    """Balls in a day and in seven days at which a warning is given; each level has a share of them."""
 
     day_balls: int = 600
     seven_days_balls: int = 2400
@@ -26,7 +26,7 @@ class Limits:
 
 
 def warning_of(load: Load, limits: Limits) -> str | None:
-    """Say so where a player's balls have reached a limit."""
+    """Return a warning if a player's balls have reached a limit."""
     day, week = limits.of(load.level)
     who = load.player or "nobody named"
     if load.today >= day:

@@ -1,4 +1,4 @@
-"""The players a journal knows: names as people type them, the hand that holds the bat, the level, the elbow."""
+"""The players in a journal: names as typed, the hand that holds the bat, the level, the elbow."""
 
 import sqlite3
 from dataclasses import asdict, dataclass
@@ -11,7 +11,7 @@ NAME_MOST_CHARACTERS = 40
 
 @dataclass(frozen=True)
 class Player:
-    """One player. `hand` is right or left; `level` junior, club or advanced; None for an elbow nobody told of."""
+    """One player. `hand` is right or left; `level` is junior, club or advanced; `elbow_cm` is None if unknown."""
 
     id: int
     name: str
@@ -30,7 +30,7 @@ def all_players(connection: sqlite3.Connection) -> list[Player]:
 
 
 def find_player(connection: sqlite3.Connection, name: str) -> Player:
-    """Return the player of a name, in capitals or not; raise Refused where there is none."""
+    """Return the player with a name, ignoring case; raise Refused if there is none."""
     row = connection.execute("SELECT * FROM players WHERE name = ?", (name,)).fetchone()
     if row is not None:
         return _player(row)
@@ -48,7 +48,7 @@ def add_player(
     at: float,
     elbow_cm: float | None = None,
 ) -> Player:
-    """Add a player, right-handed and of club level where nothing is said; of one that is known change what is said."""
+    """Add a player, by default right-handed and of club level; if the player exists, change only what is given."""
     name = name.strip()
     if not 1 <= len(name) <= NAME_MOST_CHARACTERS:
         raise Refused("bad-argument", "the name", expected=f"1 to {NAME_MOST_CHARACTERS} letters", found=f"{len(name)}")
@@ -64,6 +64,6 @@ def add_player(
 
 
 def _player(row: sqlite3.Row) -> Player:
-    # A file of an older version, read as it is, has no elbow.
+    # A file of an older version has no column for the elbow.
     elbow_cm = row["elbow_cm"] if "elbow_cm" in row.keys() else None  # noqa: SIM118
     return Player(row["id"], row["name"], row["hand"], row["level"], elbow_cm)

@@ -1,7 +1,7 @@
-"""What the journal says: sessions, one session in full, balls of a day, shares made.
+"""Reads the journal: sessions, one session in full, the balls of a day, shares made.
 
-Rule of this file: it only reads. NULL stays None all the way: a figure that nobody measured, saw or entered is never
-0. A mark on a whole set counts for a ball type only where the set threw no other.
+Rule of this file: it only reads. NULL stays None: a figure that was not measured, seen or entered is never 0. A mark on
+a whole set counts for a ball type only if the set threw no other type.
 """
 
 import sqlite3
@@ -17,7 +17,7 @@ DAY = timedelta(days=1)
 
 @dataclass(frozen=True)
 class SetRow:
-    """One set. `made` of `out_of` as marked; `seen` as the exit sensor saw; `level` whose limits held."""
+    """One set. `made` of `out_of` as marked; `seen` by the exit sensor; `level` is the one whose limits applied."""
 
     id: int
     number: int
@@ -43,7 +43,7 @@ class SetRow:
 
 @dataclass(frozen=True)
 class SessionRow:
-    """One session and its sums."""
+    """One session with its totals."""
 
     id: int
     machine: str
@@ -62,7 +62,7 @@ class SessionRow:
 
 @dataclass(frozen=True)
 class Session:
-    """One session in full; the lists hold rows as they stand in the file."""
+    """One session in full; the mappings are rows as stored in the file."""
 
     session: SessionRow
     sets: tuple[SetRow, ...]
@@ -85,13 +85,13 @@ class Share:
 
     @property
     def percent(self) -> float | None:
-        """Return the share made in percent; None where nobody marked."""
+        """Return the share made in percent; None if nothing was marked."""
         return None if self.made is None else 100 * self.made / self.marked
 
 
 @dataclass(frozen=True)
 class Load:
-    """Balls of one player, or of nobody named: today and in seven days, today included; simulated ones apart."""
+    """Balls of one player, or without a named player: today, and in seven days with today; simulated ones apart."""
 
     player: str | None
     level: str | None
@@ -101,26 +101,26 @@ class Load:
 
 
 def sessions(connection: sqlite3.Connection, player: str | None = None, since: float = 0.0) -> list[SessionRow]:
-    """Return the sessions that began at or after `since`, the newest first; of one player, where named."""
+    """Return the sessions that ended at or after `since`, the newest first; only those of `player` if given."""
     rows = connection.execute("SELECT * FROM sessions WHERE last_at >= ? ORDER BY id DESC", (since,)).fetchall()
     found = [_session_row(connection, row, player) for row in rows]
-    return [one for one in found if player is None or one.sets]
+    return [session_row for session_row in found if player is None or session_row.sets]
 
 
 def session(connection: sqlite3.Connection, number: int, player: str | None = None) -> Session:
-    """Return one session in full; raise Refused where there is none of that number."""
+    """Return one session in full; raise Refused if no session has that number."""
     row = connection.execute("SELECT * FROM sessions WHERE id = ?", (number,)).fetchone()
     if row is None:
         raise Refused("unknown-name", f"there is no session {number}", do="drillfeed history lists them")
     sets = _sets(connection, number, player)
-    mine = {one.id for one in sets}
+    mine = {set_row.id for set_row in sets}
 
     def rows_of(table: str) -> tuple[Mapping[str, Any], ...]:
         found = connection.execute(f"SELECT * FROM {table} WHERE session_id = ? ORDER BY id", (number,))
-        return tuple(dict(one) for one in found)
+        return tuple(dict(row) for row in found)
 
     def of_sets(table: str) -> tuple[Mapping[str, Any], ...]:
-        return tuple(one for one in rows_of(table) if player is None or one["set_id"] in mine)
+        return tuple(row for row in rows_of(table) if player is None or row["set_id"] in mine)
 
     return Session(
         session=_session_row(connection, row, player),
@@ -137,7 +137,7 @@ def session(connection: sqlite3.Connection, number: int, player: str | None = No
 def loads(connection: sqlite3.Connection, now: datetime, player: str | None = None) -> list[Load]:
     """Return the balls of today and of seven days, by the local calendar, for each player who threw in them."""
     midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
-    # By the calendar, not by 86,400 s: the clocks change twice a year.
+    # Days by the calendar, not of 86,400 s, since the clocks change twice a year.
     week = (midnight - 6 * DAY).timestamp()
     rows = connection.execute(
         """
@@ -177,14 +177,14 @@ def shares(connection: sqlite3.Connection, sets: list[SetRow]) -> list[Share]:
         marked[ball] = marked.get(ball, 0) + one_marked
         made[ball] = made.get(ball, 0) + one_made
 
-    for one in sets:
-        whole = one.out_of if len(one.ball_types) == 1 and _set_mark(connection, one.id) else None
-        if whole is not None and one.made is not None:
-            count(one.ball_types[0], one.made, whole)
+    for set_row in sets:
+        whole = set_row.out_of if len(set_row.ball_types) == 1 and _set_mark(connection, set_row.id) else None
+        if whole is not None and set_row.made is not None:
+            count(set_row.ball_types[0], set_row.made, whole)
         for ball, balls, of_them, of_marked in connection.execute(
             "SELECT ball, count(*), sum(made), count(made) FROM throws "
             "WHERE set_id = ? AND commanded = 1 GROUP BY ball",
-            (one.id,),
+            (set_row.id,),
         ):
             commanded[ball] = commanded.get(ball, 0) + balls
             if of_marked and whole is None:
@@ -194,7 +194,7 @@ def shares(connection: sqlite3.Connection, sets: list[SetRow]) -> list[Share]:
 
 
 def all_sets(connection: sqlite3.Connection, player: str | None = None) -> list[SetRow]:
-    """Return the sets of all sessions, of one player where named."""
+    """Return the sets of all sessions, only those of `player` if given."""
     return _sets(connection, None, player)
 
 
@@ -232,12 +232,12 @@ def _set_row(connection: sqlite3.Connection, row: sqlite3.Row) -> SetRow:
         **{name: sums[name] for name in ("commanded", "refused", "skipped", "unknown", "seen")},
         made=made,
         out_of=out_of,
-        ball_types=tuple(one[0] for one in types),
+        ball_types=tuple(type_row[0] for type_row in types),
     )
 
 
 def _set_mark(connection: sqlite3.Connection, set_id: int) -> tuple[int, int] | None:
-    """Return the last mark on the whole of a set: it stands over marks on its balls."""
+    """Return the last mark on a whole set, which overrides the marks on its balls; None if there is none."""
     row = connection.execute(
         "SELECT made, out_of FROM marks WHERE set_id = ? AND throw_id IS NULL ORDER BY id DESC LIMIT 1", (set_id,)
     ).fetchone()
@@ -247,19 +247,19 @@ def _set_mark(connection: sqlite3.Connection, set_id: int) -> tuple[int, int] | 
 def _session_row(connection: sqlite3.Connection, row: sqlite3.Row, player: str | None) -> SessionRow:
     sets = _sets(connection, row["id"], player)
     faults = connection.execute("SELECT count(*) FROM faults WHERE session_id = ?", (row["id"],)).fetchone()[0]
-    simulated = {one.simulated for one in sets}
+    simulated = {set_row.simulated for set_row in sets}
     return SessionRow(
         id=row["id"],
         machine=row["machine"],
         began_at=row["began_at"],
         last_at=row["last_at"],
-        players=tuple(dict.fromkeys(one.player for one in sets if one.player)),
-        drills=tuple(dict.fromkeys(one.drill for one in sets if one.drill)),
+        players=tuple(dict.fromkeys(set_row.player for set_row in sets if set_row.player)),
+        drills=tuple(dict.fromkeys(set_row.drill for set_row in sets if set_row.drill)),
         sets=len(sets),
-        commanded=sum(one.commanded for one in sets),
-        seen=_sum(one.seen for one in sets),
-        made=_sum(one.made for one in sets),
-        out_of=_sum(one.out_of for one in sets),
+        commanded=sum(set_row.commanded for set_row in sets),
+        seen=_sum(set_row.seen for set_row in sets),
+        made=_sum(set_row.made for set_row in sets),
+        out_of=_sum(set_row.out_of for set_row in sets),
         faults=faults,
         simulated=simulated.pop() if len(simulated) == 1 else None,
     )

@@ -1,6 +1,6 @@
-"""The journal for people and for programs: aligned tables, stacked where the screen is narrow, JSON and CSV.
+"""The journal for people and for programs: aligned tables, stacked on a narrow screen, JSON and CSV.
 
-Rule of this file: what is not known is left blank. Text only; nothing is told by colour.
+Rule of this file: what is not known is left blank. The output is text only, without colour.
 """
 
 import csv
@@ -25,8 +25,8 @@ Table = Sequence[Sequence[object]]
 def table_lines(head: Sequence[str], rows: Table, width: int, spare: Sequence[str] = ()) -> list[str]:
     """Write a table as aligned columns.
 
-    Where it is too wide, the columns named in `spare` are left out one after another; where it still is, each row
-    is written with one name and value a line.
+    If it is too wide, the columns named in `spare` are left out one after another. If it is still too wide, each row is
+    written with one name and value a line.
     """
     cells = [["" if value is None else plain(str(value)) for value in row] for row in rows]
     if not cells:
@@ -62,19 +62,19 @@ def sessions_lines(found: Sequence[SessionRow], loads: Sequence[Load], limits: L
     head = ("session", "began", "minutes", "player", "drills", "sets", "balls", "seen", "made", "faults", "note")
     rows = [
         (
-            one.id,
-            _day_and_time(one.began_at),
-            round((one.last_at - one.began_at) / 60),
-            ", ".join(one.players),
-            ", ".join(one.drills),
-            one.sets,
-            one.commanded,
-            one.seen,
-            made_text(one.made, one.out_of),
-            one.faults or None,
-            "simulated" if one.simulated else None,
+            session.id,
+            _day_and_time(session.began_at),
+            round((session.last_at - session.began_at) / 60),
+            ", ".join(session.players),
+            ", ".join(session.drills),
+            session.sets,
+            session.commanded,
+            session.seen,
+            made_text(session.made, session.out_of),
+            session.faults or None,
+            "simulated" if session.simulated else None,
         )
-        for one in found
+        for session in found
     ]
     lines = table_lines(head, rows, width, ("note", "minutes", "seen", "faults", "sets")) or ["no session yet"]
     return [*lines, "", *loads_lines(loads, limits, width)]
@@ -83,7 +83,9 @@ def sessions_lines(found: Sequence[SessionRow], loads: Sequence[Load], limits: L
 def loads_lines(loads: Sequence[Load], limits: Limits, width: int) -> list[str]:
     """Write the balls of today and of seven days for each player, with the warnings."""
     head = ("player", "balls today", "in seven days", "simulated today")
-    rows = [(one.player or "(nobody named)", one.today, one.seven_days, one.simulated_today or None) for one in loads]
+    rows = [
+        (load.player or "(nobody named)", load.today, load.seven_days, load.simulated_today or None) for load in loads
+    ]
     lines = table_lines(head, rows, width, ("simulated today",)) or ["no balls in the last seven days"]
     for text in warnings_of(loads, limits):
         lines += textwrap.wrap(plain(f"WARNING: {text}"), width)
@@ -94,17 +96,23 @@ def shares_lines(shares: Sequence[Share], width: int) -> list[str]:
     """Write the share made by ball type, with how many the share is of."""
     head = ("ball", "commanded", "marked", "made", "share")
     rows = [
-        (one.ball, one.commanded, one.marked or None, one.made, None if one.percent is None else f"{one.percent:.0f} %")
-        for one in shares
+        (
+            share.ball,
+            share.commanded,
+            share.marked or None,
+            share.made,
+            None if share.percent is None else f"{share.percent:.0f} %",
+        )
+        for share in shares
     ]
     return table_lines(head, rows, width)
 
 
 def session_lines(found: Session, width: int) -> list[str]:
     """Write one session in full."""
-    one = found.session
-    began, ended = _day_and_time(one.began_at), _time(one.last_at)
-    title = f"session {one.id}, {began} to {ended}, {one.machine}{' (simulated)' if one.simulated else ''}"
+    session = found.session
+    began, ended = _day_and_time(session.began_at), _time(session.last_at)
+    title = f"session {session.id}, {began} to {ended}, {session.machine}{' (simulated)' if session.simulated else ''}"
     lines = textwrap.wrap(plain(title), width)
     parts: list[tuple[str, list[str]]] = [
         ("sets", _set_table(found.sets, width)),
@@ -123,7 +131,7 @@ def session_lines(found: Session, width: int) -> list[str]:
 def today_lines(
     found: Sequence[SessionRow], loads: Sequence[Load], shares: Sequence[Share], limits: Limits, width: int = 76
 ) -> list[str]:
-    """Write what was practised today, short."""
+    """Write a short report of today's practice."""
     lines = sessions_lines(found, loads, limits, width)
     table = shares_lines(shares, width)
     return [*lines, "", *table] if table else lines
@@ -135,7 +143,7 @@ def counted(number: int, what: str) -> str:
 
 
 def made_text(made: int | None, out_of: int | None) -> str:
-    """Write `14 of 20`, or nothing where nobody marked."""
+    """Write `14 of 20`, or nothing if nothing was marked."""
     return "" if made is None else f"{made} of {out_of}"
 
 
@@ -157,7 +165,7 @@ def as_csv(rows: Iterable[object]) -> str:
 
 def _plain(part: Any) -> Any:
     if isinstance(part, (list, tuple)):
-        return [_plain(one) for one in part]
+        return [_plain(item) for item in part]
     given = asdict(part) if hasattr(part, "__dataclass_fields__") else dict(part) if hasattr(part, "keys") else part
     if isinstance(part, Share):
         given["percent"] = None if part.percent is None else round(part.percent, 1)
@@ -185,82 +193,82 @@ def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
     )
     rows = [
         (
-            _time(one.began_at),
-            f"{one.number}" if one.of_sets is None else f"{one.number} of {one.of_sets}",
-            one.drill,
-            one.seed,
-            one.player,
-            one.level,
-            None if one.tempo_per_min is None else f"{one.tempo_per_min:.3g}/min",
-            one.balls,
-            one.commanded,
-            one.seen,
-            made_text(one.made, one.out_of),
-            one.refused + one.skipped + one.unknown or None,
+            _time(set_row.began_at),
+            f"{set_row.number}" if set_row.of_sets is None else f"{set_row.number} of {set_row.of_sets}",
+            set_row.drill,
+            set_row.seed,
+            set_row.player,
+            set_row.level,
+            None if set_row.tempo_per_min is None else f"{set_row.tempo_per_min:.3g}/min",
+            set_row.balls,
+            set_row.commanded,
+            set_row.seen,
+            made_text(set_row.made, set_row.out_of),
+            set_row.refused + set_row.skipped + set_row.unknown or None,
         )
-        for one in sets
+        for set_row in sets
     ]
     return table_lines(head, rows, width, ("at", "seed", "tempo", "level", "not thrown", "balls", "seen"))
 
 
 def _throw_table(found: Session, width: int) -> list[str]:
-    numbers = {one.id: one.number for one in found.sets}
-    bends = any(one["side_revps"] for one in found.throws)
+    numbers = {set_row.id: set_row.number for set_row in found.sets}
+    bends = any(throw["side_revps"] for throw in found.throws)
     side = ["side"] if bends else []
     head = ("at", "set", "ball", "type", "commanded", "seen", "made", "m/s", "rev/s", *side, "tilt", "note")
     yes_no = {1: "yes", 0: "no", None: ""}
     rows = [
         (
-            _time(one["at"]),
-            numbers.get(one["set_id"]),
-            one["n"],
-            one["ball"],
-            yes_no[one["commanded"]],
-            yes_no[one["seen"]],
-            yes_no[one["made"]],
-            _figure(one["speed_mps"], "{:.1f}"),
-            _figure(one["spin_revps"], "{:+.0f}"),
-            *([_figure(one["side_revps"], "{:+.0f}")] if bends else []),
-            _figure(one["tilt_deg"], "{:.1f}"),
-            one["reason"],
+            _time(throw["at"]),
+            numbers.get(throw["set_id"]),
+            throw["n"],
+            throw["ball"],
+            yes_no[throw["commanded"]],
+            yes_no[throw["seen"]],
+            yes_no[throw["made"]],
+            _figure(throw["speed_mps"], "{:.1f}"),
+            _figure(throw["spin_revps"], "{:+.0f}"),
+            *([_figure(throw["side_revps"], "{:+.0f}")] if bends else []),
+            _figure(throw["tilt_deg"], "{:.1f}"),
+            throw["reason"],
         )
-        for one in found.throws
+        for throw in found.throws
     ]
     return table_lines(head, rows, width, ("tilt", "side", "rev/s", "m/s", "note", "at", "commanded"))
 
 
 def _mark_table(found: Session, width: int) -> list[str]:
-    numbers = {one.id: one.number for one in found.sets}
-    balls = {one["id"]: one["n"] for one in found.throws}
+    numbers = {set_row.id: set_row.number for set_row in found.sets}
+    balls = {throw["id"]: throw["n"] for throw in found.throws}
     rows = [
         (
-            _time(one["at"]),
-            numbers.get(one["set_id"]),
-            balls.get(one["throw_id"]),
-            made_text(one["made"], one["out_of"]),
-            one["marked_by"],
+            _time(mark["at"]),
+            numbers.get(mark["set_id"]),
+            balls.get(mark["throw_id"]),
+            made_text(mark["made"], mark["out_of"]),
+            mark["marked_by"],
         )
-        for one in found.marks
+        for mark in found.marks
     ]
     return table_lines(("at", "set", "ball", "made", "by"), rows, width)
 
 
 def _fault_table(found: Session, width: int) -> list[str]:
-    # The messages before a fault are long: --json has them. A journal of an older version has no next step.
-    rows = [[*_pick(one, "at cause what"), one.get("next_step")] for one in found.faults]
+    # The messages before a fault are long, so only --json has them. A journal of an older version has no next step.
+    rows = [[*_pick(fault, "at cause what"), fault.get("next_step")] for fault in found.faults]
     return table_lines(("at", "cause", "what", "next"), rows, width, ("at",))
 
 
 def _command_table(found: Session, width: int) -> list[str]:
     rows = [
         (
-            _time(one["at"]),
-            one["line"],
-            one["role"],
-            one["came_from"],
-            "done" if one["code"] is None else f"no {one['code']} {one['code_name']}",
+            _time(command["at"]),
+            command["line"],
+            command["role"],
+            command["came_from"],
+            "done" if command["code"] is None else f"no {command['code']} {command['code_name']}",
         )
-        for one in found.commands
+        for command in found.commands
     ]
     return table_lines(("at", "line", "role", "from", "answer"), rows, width, ("from", "at"))
 

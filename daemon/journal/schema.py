@@ -1,13 +1,13 @@
 """The journal's file: its tables as steps from one version to the next, and how it is opened.
 
-Rule of this file: a step, once released, never changes; a new version is a new step. A file that is not ours, or is
-newer than this drillfeed, is left alone.
+Rule of this file: a released step never changes; a new version is a new step. A file that is not ours, or is newer than
+this drillfeed, is left alone.
 
-Durability. WAL with synchronous=NORMAL: a committed batch has been handed to the kernel, so killing the daemon, at
-any instant, loses no committed throw and breaks nothing; the next opening replays the WAL. What NORMAL gives up against
-FULL is one fsync a batch: after a loss of *power* the last batches may be missing, never half there, and the
-file is never damaged. FULL would cost some five flushes a second on the memory card of a small computer for as
-long as balls fly, to save at most the seconds before a power cut; not worth the card.
+Durability: WAL with synchronous=NORMAL. A committed batch is in the kernel's hands, so killing the daemon at any moment
+loses no committed throw and damages nothing; the next opening replays the WAL. Compared with FULL, NORMAL saves one
+fsync a batch. After a loss of *power* the last batches may be missing, but never half written, and the file is not
+damaged. FULL would cost about five flushes a second on the memory card of a small computer during practice, to save at
+most the seconds before a power cut. That is not worth the wear.
 """
 
 import contextlib
@@ -24,7 +24,7 @@ from drillfeed.daemon.validation import InvalidFile
 APPLICATION_ID = 0x6472_6A31  # "drj1"; SQLite keeps it at byte 68 of the file
 BUSY_S = 1.0
 BESIDE = ("-wal", "-shm", "-journal")
-"""What SQLite opens beside a file, as it finds it."""
+"""Endings of the files that SQLite opens beside the journal if it finds them."""
 
 STEPS: tuple[str, ...] = (
     """
@@ -119,25 +119,25 @@ STEPS: tuple[str, ...] = (
         hint TEXT
     );
     """,
-    # A simulated thrower strains nobody's shoulder: told apart, so that it is left out of the balls of a day.
-    # Sets written before this step stay NULL: not known.
+    # Marks sets on a simulated thrower, which do not count as balls of a day. NULL (not known) for sets written before
+    # this step.
     """
     ALTER TABLE sets ADD COLUMN simulated INTEGER;
     CREATE INDEX throws_by_time ON throws (at);
     """,
-    # What was to be done about a fault, and the messages just before it; NULL for faults written before this step.
+    # The next step for a fault, and the messages just before it; NULL for faults written before this step.
     """
     ALTER TABLE faults ADD COLUMN next_step TEXT;
     ALTER TABLE faults ADD COLUMN recent TEXT;
     """,
-    # Where a player's elbow is, in cm towards the forehand; NULL: nobody said. And the level whose limits held for a
-    # set, which outlasts a change of the player's; NULL: nobody was named, or written before this step.
+    # The player's elbow, in cm towards the forehand; NULL if not given. And the level whose limits applied to a set,
+    # kept even if the player's level changes; NULL if nobody was named, or written before this step.
     """
     ALTER TABLE players ADD COLUMN elbow_cm REAL;
     ALTER TABLE sets ADD COLUMN level TEXT;
     """,
-    # Sidespin, positive to the thrower's left, and where pan and roll stood. NULL: a head without that axis, or written
-    # before this step; a throw of before has NULL for all three, whatever its head could do.
+    # Sidespin, positive to the thrower's left, and the angles of pan and roll. NULL if the head has no such axis.
+    # Throws written before this step have NULL for all three.
     """
     ALTER TABLE throws ADD COLUMN side_revps REAL;
     ALTER TABLE throws ADD COLUMN pan_deg REAL;
@@ -153,40 +153,40 @@ STRANGE_PLAYERS = """
 
 
 class NotOurs(Exception):
-    """The file is another program's, or of a newer drillfeed; it is left as it is."""
+    """The file belongs to another program, or to a newer drillfeed; it is left as it is."""
 
 
 class NotUsable(OSError):
-    """What lies in the journal's place, or beside it, is no regular file of this user."""
+    """The journal's path, or a file beside it, is not a regular file of this user."""
 
 
 class Malformed(sqlite3.DatabaseError):
-    """The file says that it is a journal, and does not hold what one holds."""
+    """The file is marked as a journal but does not contain a valid one."""
 
 
 def open_to_write(path: Path) -> sqlite3.Connection:
-    """Open the journal, make it where there is none, bring an older one up to date, and look it over.
+    """Open the journal, or create it; bring an older one up to date, and check it.
 
-    Raises NotOurs, NotUsable, OSError, or sqlite3.DatabaseError where the file is damaged, full or read-only.
+    Raises NotOurs, NotUsable, OSError, or sqlite3.DatabaseError if the file is damaged or read-only, or the disk full.
     """
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     _check_files(path)
-    # It holds names and habits of people, perhaps of children: readable by its owner alone.
+    # It holds names and habits of people, perhaps of children, so only its owner may read it.
     os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
     connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
     return _opened(connection, lambda: _prepare(connection, path))
 
 
 def open_to_read(path: Path) -> sqlite3.Connection:
-    """Open the journal for reading alone; raises FileNotFoundError, NotUsable, NotOurs or sqlite3.DatabaseError.
+    """Open the journal for reading only; raise FileNotFoundError, NotUsable, NotOurs or sqlite3.DatabaseError.
 
-    One that no daemon has brought up to date is copied into memory and brought up to date there; the file stays.
+    A journal of an older version is copied into memory and brought up to date there; the file does not change.
     """
     if not path.exists():
         raise FileNotFoundError(f"there is no journal at {path}")
     _check_files(path, own=False)
-    # On a read-only disk SQLite cannot make the files that it wants beside a WAL journal; with no log of writes there
-    # it needs none, and nobody changes the file.
+    # On a read-only disk SQLite cannot create the files that it needs beside a WAL journal. If there is no WAL file, it
+    # needs none, since nobody changes the journal.
     still = not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-wal").exists()
     where = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if still else ''}"
     connection = sqlite3.connect(where, uri=True, timeout=BUSY_S, isolation_level=None)
@@ -200,7 +200,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
 
 
 def _check_files(path: Path, own: bool = True) -> None:
-    """Raise NotUsable where SQLite would open what is no regular file: it would wait for a pipe without end."""
+    """Raise NotUsable if SQLite would open something that is not a regular file; on a pipe it would wait for ever."""
     for end in ("", *BESIDE):
         there = path.with_name(path.name + end)
         try:
@@ -233,7 +233,7 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     try:
         _bring_up_to_date(connection)
     except sqlite3.OperationalError as error:
-        # Not the disk but what stands in the file: a table that is there already, or that is missing.
+        # The disk is fine; the file's contents are wrong: a table exists already, or is missing.
         if error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_ERROR:
             raise Malformed(f"the journal is malformed: {error}") from None
         raise
@@ -257,7 +257,7 @@ def _columns_wanted() -> frozenset[tuple[str, str]]:
 
 
 def _check_shape(connection: sqlite3.Connection) -> None:
-    """Raise Malformed where a column is missing, or a player is none that could have been added."""
+    """Raise Malformed if a column is missing, or if a player has values that could not have been added."""
     missing = sorted(_columns_wanted() - _columns(connection))
     if missing:
         raise Malformed(f"the journal is malformed: no column {'.'.join(missing[0])}")
@@ -292,7 +292,7 @@ def _bring_up_to_date(connection: sqlite3.Connection) -> None:
 
 
 def migrate(connection: sqlite3.Connection, number: int) -> None:
-    """Take the file from version `number` to the next, whole or not at all."""
+    """Take the file from version `number` to the next, completely or not at all."""
     connection.executescript(
         f"BEGIN IMMEDIATE; {STEPS[number]} PRAGMA application_id = {APPLICATION_ID}; "
         f"PRAGMA user_version = {number + 1}; COMMIT;"

@@ -1,8 +1,8 @@
-"""The journal's writer: a thread behind a bounded queue, so that no disk ever keeps a ball waiting.
+"""The journal's writer: a thread behind a bounded queue, so that a slow disk never delays a ball.
 
-Rule of this file: `note` takes no lock, touches no disk and never waits; what does not fit is dropped and counted.
-Whatever is wrong with the disk, practice goes on and `warnings` says what is not recorded. A damaged file is set
-aside under a dated name, never deleted.
+Rule of this file: `note` takes no lock, touches no disk and never waits. Entries that do not fit are dropped and
+counted. If the disk fails, practice goes on and `warnings` says what is not recorded. A damaged file is moved aside to
+a dated name, never deleted.
 """
 
 import os
@@ -25,27 +25,27 @@ from drillfeed.daemon.journal.last_throws import LastThrows
 from drillfeed.daemon.journal.reading import Load, loads
 from drillfeed.daemon.journal.schema import BESIDE, Malformed, NotOurs, NotUsable, open_to_write
 
-# The writer looks at the queue this often instead of being woken: waking takes a lock, and the control loop must not
-# wait for one. A batch is committed at most this long, and the time of the commit, after its first entry.
+# The writer polls the queue at this interval. Waking it would need a lock, and the control loop must not wait for a
+# lock. A batch is committed at most this long, plus the time of the commit, after its first entry.
 BATCH_S = 0.1
 BATCH_MOST = 500
 QUEUE_MOST = 10_000
 RETRY_S = 1.0
 LOADS_S = 5.0
 DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-# Mistakes in drillfeed, not on the disk: trying again would fail for ever.
+# Mistakes in drillfeed, not of the disk: trying again would always fail.
 MISTAKES = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError, KeyError)
 _Answer = TypeVar("_Answer")
 
 
 class NotRecorded(Exception):
-    """It cannot be written down just now; the text says why."""
+    """The journal cannot be used at the moment; the text says why."""
 
 
 class Journal(threading.Thread):
-    """Writes what is noted until `end`. `wall_of` turns the daemon's monotonic seconds into seconds since 1970.
+    """Writes noted entries until `end`. `wall_of` turns the daemon's monotonic seconds into seconds since 1970.
 
-    With `last` a throw is in shared memory when `note` returns, so a kill between that and the commit loses none.
+    With `last`, a throw is in shared memory when `note` returns, so a kill before the commit loses no throw.
     """
 
     def __init__(
@@ -63,9 +63,9 @@ class Journal(threading.Thread):
         super().__init__(name="journal", daemon=True)
         self.path = path
         self.turns = 0
-        # Two counts, each written by one side only, so that neither sets the other back.
-        self._dropped: dict[int, int] = {}  # by the thread that noted what the full queue had no place for
-        self._spoilt = 0  # by this thread: what can never be written
+        # Each count is written by one thread only, so that no update is lost.
+        self._dropped: dict[int, int] = {}  # entries that the full queue had no room for, by noting thread
+        self._spoilt = 0  # entries that can never be written, counted by this thread
         self.loads: tuple[Load, ...] = ()
         self._loads_due_s = float("-inf")
         self._wall_of = wall_of or _wall_of
@@ -85,7 +85,7 @@ class Journal(threading.Thread):
     # From any thread.
 
     def note(self, entry: Entry) -> None:
-        """Take an entry to be written soon; a full queue drops it and counts it."""
+        """Queue an entry to be written soon; if the queue is full, drop it and count it."""
         if self._last is not None and isinstance(entry, EventEntry):
             self._last.keep(entry.event)
         if len(self._queue) >= self._queue_most:
@@ -95,7 +95,7 @@ class Journal(threading.Thread):
             self._queue.append(entry)
 
     def ask(self, question: Callable[[sqlite3.Connection], _Answer]) -> "Future[_Answer]":
-        """Put a question to the file, after what was noted before; the answer may be NotRecorded."""
+        """Query the file, after everything noted before; the future may raise NotRecorded."""
         answer: Future[_Answer] = Future()
         if self._ending:
             answer.set_exception(NotRecorded("the daemon is shutting down"))
@@ -105,11 +105,11 @@ class Journal(threading.Thread):
 
     @property
     def lost(self) -> int:
-        """Return how many entries will never be written: it only rises."""
+        """Return how many entries will never be written; it never falls."""
         return self._spoilt + sum(tuple(self._dropped.values()))
 
     def warnings(self) -> tuple[str, ...]:
-        """Tell what is not recorded, and why; nothing where all is well."""
+        """Return what is not recorded, and why; empty if all is well."""
         told = []
         waiting = len(self._batch) + len(self._queue)
         if self._why is not None:
@@ -122,7 +122,7 @@ class Journal(threading.Thread):
         return tuple(told)
 
     def end(self) -> None:
-        """Write what was noted and end the thread; `join` it with a time limit."""
+        """Write what was noted, then end the thread; `join` it with a time limit."""
         self._ending = True
 
     # The thread.
@@ -145,7 +145,7 @@ class Journal(threading.Thread):
             self._last.forget()
 
     def _guarded_turn(self) -> None:
-        """Take a turn; a mistake in drillfeed itself is told and costs the batch, not the thread."""
+        """Take a turn; a mistake in drillfeed itself is logged and loses the batch, but the thread goes on."""
         try:
             self.turn()
         except Exception as mistake:
@@ -156,7 +156,7 @@ class Journal(threading.Thread):
             self._answer_all(NotRecorded(f"a mistake in drillfeed: {mistake}"))
 
     def turn(self) -> None:
-        """Write all that has been noted and answer what was asked; faults of the disk are kept and told."""
+        """Write all noted entries and answer all questions; disk faults are remembered and reported."""
         try:
             connection = self._opened()
             while self._batch or self._queue:
@@ -164,8 +164,8 @@ class Journal(threading.Thread):
             self._answer_questions(connection)
             self._look_at_loads(connection)
             self._why = None
-        except (sqlite3.Error, OSError, NotOurs) as wrong:
-            self._trouble(wrong)
+        except (sqlite3.Error, OSError, NotOurs) as error:
+            self._trouble(error)
 
     def _opened(self) -> sqlite3.Connection:
         if self._connection is None:
@@ -175,7 +175,7 @@ class Journal(threading.Thread):
         return self._connection
 
     def _complete(self, connection: sqlite3.Connection) -> None:
-        """Write down what an earlier daemon could not; a fault of the disk is raised, and the next turn tries."""
+        """Write what an earlier daemon could not; a disk fault is raised, and the next turn tries again."""
         try:
             self._log.info("completed after a kill", throws=complete(connection, self._left, self._wall_of))
         except (*MISTAKES, TypeError, ValueError, AttributeError, OverflowError) as bug:
@@ -183,7 +183,7 @@ class Journal(threading.Thread):
         self._left = ()
 
     def _write_batch(self, connection: sqlite3.Connection) -> None:
-        """Write one batch in one transaction; place and count move on only after the commit."""
+        """Write one batch in one transaction; place and count change only after the commit."""
         while self._queue and len(self._batch) < BATCH_MOST:
             self._batch.append(self._queue.popleft())
         place, kept, spoilt = self._place, [], 0
@@ -215,29 +215,29 @@ class Journal(threading.Thread):
             question, answer = self._questions.popleft()
             try:
                 answer.set_result(question(connection))
-            except sqlite3.DatabaseError as wrong:
-                answer.set_exception(NotRecorded(str(wrong)))
+            except sqlite3.DatabaseError as error:
+                answer.set_exception(NotRecorded(str(error)))
                 raise
-            except Exception as wrong:
-                answer.set_exception(wrong)
+            except Exception as error:
+                answer.set_exception(error)
 
-    def _answer_all(self, wrong: NotRecorded) -> None:
+    def _answer_all(self, error: NotRecorded) -> None:
         while self._questions:
-            self._questions.popleft()[1].set_exception(wrong)
+            self._questions.popleft()[1].set_exception(error)
 
-    def _trouble(self, wrong: Exception) -> None:
+    def _trouble(self, error: Exception) -> None:
         self._close()
-        if isinstance(wrong, NotUsable | Malformed) or getattr(wrong, "sqlite_errorcode", 0) & 0xFF in DAMAGED:
+        if isinstance(error, NotUsable | Malformed) or getattr(error, "sqlite_errorcode", 0) & 0xFF in DAMAGED:
             try:
                 self._set_aside = set_aside(self.path, datetime.now())
                 self._place = Place(self._place.run, self._place.machine)
-                self._set_aside_why = str(wrong)
-                self._log.warning("damaged journal set aside", file=str(self._set_aside), error=str(wrong))
+                self._set_aside_why = str(error)
+                self._log.warning("damaged journal set aside", file=str(self._set_aside), error=str(error))
                 self._why = None
                 return
             except OSError as moving:
-                wrong = moving
-        why = str(wrong) if isinstance(wrong, NotOurs) else f"{_text(wrong)} ({self.path})"
+                error = moving
+        why = str(error) if isinstance(error, NotOurs) else f"{_text(error)} ({self.path})"
         if why != self._why:
             self._log.warning("not recorded", why=why)
         self._why = why
@@ -248,12 +248,12 @@ class Journal(threading.Thread):
         if connection is not None:
             try:
                 connection.close()
-            except sqlite3.Error as wrong:
-                self._log.warning("journal not closed in order", error=str(wrong))
+            except sqlite3.Error as error:
+                self._log.warning("journal not closed in order", error=str(error))
 
 
 def set_aside(path: Path, now: datetime) -> Path:
-    """Move a damaged journal, with what belongs to it, to a dated name of its own; return that. Raises OSError."""
+    """Move a damaged journal and the files beside it to a dated name; return that name. Raises OSError."""
     aside = moved_aside(path, now, "damaged") if os.path.lexists(path) else path
     for end in BESIDE:
         beside = path.with_name(path.name + end)
@@ -264,8 +264,8 @@ def set_aside(path: Path, now: datetime) -> Path:
     return aside
 
 
-def _text(wrong: Exception) -> str:
-    return (wrong.strerror or str(wrong)) if isinstance(wrong, OSError) else str(wrong)
+def _text(error: Exception) -> str:
+    return (error.strerror or str(error)) if isinstance(error, OSError) else str(error)
 
 
 def _wall_of(at_s: float) -> float:

@@ -1,4 +1,4 @@
-"""Air a ball flies through: density from temperature, pressure, altitude and humidity. Pure arithmetic, SI inside."""
+"""The air a ball flies through: density from temperature, pressure, altitude and humidity; SI units."""
 
 import math
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ _PRESSURE_EXPONENT = STANDARD_GRAVITY_MPS2 * 0.0289644 / (8.31432 * _LAPSE_KPM)
 
 @dataclass(frozen=True)
 class Air:
-    """Hold what acts on a ball from outside: air density and gravity. The default is dry air at 20 C at sea level."""
+    """Hold air density and gravity. The default is dry air at 20 C at sea level."""
 
     density_kgpm3: float = 1.204
     gravity_mps2: float = STANDARD_GRAVITY_MPS2
@@ -44,7 +44,7 @@ def vapour_pressure_pa(temp_c: float) -> float:
 def density_kgpm3(temp_c: float, pressure_pa: float, relative_humidity: float = 0.0) -> float:
     """Return the density of moist air as a mixture of two ideal gases; `relative_humidity` is 0 to 1.
 
-    Raises ValueError outside -40..60 C, 30..120 kPa or 0..1, where the figures would be nonsense.
+    Raises ValueError outside -40..60 C, 30..120 kPa or 0..1, where the formulas do not hold.
     """
     if not -40.0 <= temp_c <= 60.0:
         raise ValueError(f"air temperature {temp_c:g} C; expected -40 to 60 C")
@@ -61,7 +61,7 @@ def density_kgpm3(temp_c: float, pressure_pa: float, relative_humidity: float = 
 def air_at(
     temp_c: float = 20.0, altitude_m: float = 0.0, pressure_pa: float | None = None, relative_humidity: float = 0.0
 ) -> Air:
-    """Return the air of a hall: the pressure is the standard atmosphere's at that altitude unless one is given."""
+    """Return the air of a hall; without `pressure_pa` the standard atmosphere gives the pressure at the altitude."""
     if not -500.0 <= altitude_m <= 6000.0:
         raise ValueError(f"altitude {altitude_m:g} m; expected -500 to 6000 m")
     pressure = isa_pressure_pa(altitude_m) if pressure_pa is None else pressure_pa

@@ -1,6 +1,6 @@
 """Balls of one block in flight, a step at a time; `flight_batch.fly_many` cuts many balls into blocks and joins them.
 
-Rule of this file: each figure is what `flight.fly` gives for the same ball, constants of its own or not.
+Rule of this file: each figure equals that of `flight.fly` for the same ball, with or without constants of its own.
 """
 
 from collections.abc import Iterable
@@ -52,7 +52,7 @@ Flags = NDArray[np.bool_]
 
 
 class Block:
-    """Guard the state of the balls still in flight; `index` maps them to the rows of `out`, (n,) arrays by name."""
+    """Hold the state of the balls still in flight; `index` maps them to the rows of `out`, (n,) arrays by name."""
 
     def __init__(
         self,
@@ -86,12 +86,12 @@ class Block:
         self.touches = np.zeros(n, dtype=int)
 
     def fly(self) -> None:
-        """Follow the balls until the way of each is known."""
+        """Follow the balls until the flight of each is known."""
         while len(self.index):
             self.step()
 
     def step(self) -> None:
-        """Take one step with each ball, or the part of it up to what the ball meets."""
+        """Take one step with each ball, or the part of the step up to what the ball meets."""
         if self.slanted.any():
             share = slant_share(self.v, self.w, self.size, np.minimum, np.maximum)
             self.h = self.longest_h * np.where(self.slanted, share, 1.0)
@@ -125,7 +125,7 @@ class Block:
         return cubic(p - level, v, p1[axis, which] - level, v1[axis, which], h)
 
     def _find_falls(self, p1: Array, v1: Array, at: Array, kind: Any, level_at: Array) -> None:
-        """Find where balls come down through the level of a touch, over the table or past it, and on the floor."""
+        """Find where balls come down to the height of a touch, over the table or past it, and to the floor."""
         r = self.ball.radius_m
         z0, z1, vz0, vz1 = self.p[2], p1[2], self.v[2], v1[2]
         below = z1 < r
@@ -236,7 +236,7 @@ class Block:
         self._count(hit[~side], before[~side], done)
 
     def _count(self, hit: Any, before: Array, done: Flags) -> None:
-        """Write down touches of the playing surface."""
+        """Record touches of the playing surface."""
         rows, out = self.index[hit], self.out
         x = self.p[0, hit]
         landed = ~np.isnan(out["time_s"][rows])
@@ -265,7 +265,7 @@ class Block:
         if self.until == "floor":
             return False
         if self.until == "landing":
-            # A ball past the table or below it lands no more.
+            # A ball past the table or below it can't land any more.
             r = self.ball.radius_m
             return out["valid"][rows] | (self.p[0] > TABLE_LENGTH_M + r) | (self.p[2] < -r)
         second = out["second_bounce_x_m"][rows]
@@ -273,7 +273,7 @@ class Block:
         return ~np.isnan(second) & passed
 
     def _drop(self, done: Any) -> None:
-        """Let go of the balls whose way is known."""
+        """Drop the balls whose flight is known."""
         if not np.any(done):
             return
         keep = np.flatnonzero(~done)

@@ -4,9 +4,11 @@
 
 `launch` comes from `launch.launch_from(...)`. `until` says how far to follow the ball: "landing" (first touch on
 the player's half), "second" (also its second bounce and the passage over the player's end line), "floor". Arrays of
-balls: `flight_batch.fly_many`, with the same figures. Events are roots of the path: net plane, touches of table,
-edges and net (its overhang past the side lines included), end line, floor. A ball that touches the net ends there:
-what a net cord does is not modelled. A landing is the ball's first touch, its centre one radius above the table.
+balls: `flight_batch.fly_many`, with the same figures. Events are found as roots of the path, independent of the
+steps: net
+plane, touches of table, edges and net (with its overhang past the side lines), end line, floor. The flight ends if the
+ball touches the net; net cords are not modelled. A landing is the ball's first touch, its centre one radius above the
+table.
 """
 
 import math
@@ -65,9 +67,9 @@ MOST_BOUNCES = 12
 
 @dataclass(frozen=True)
 class Bounce:
-    """Hold one touch of the table; spin is about the level axis across the ball's way, topspin positive.
+    """Hold one touch of the table; spin is about the horizontal axis across the path, topspin positive.
 
-    `side_after_revps` is about the vertical, positive where it bends the ball to the thrower's left.
+    `side_after_revps` is about the vertical, positive if it bends the ball to the thrower's left.
     """
 
     t_s: float
@@ -83,7 +85,7 @@ class Bounce:
 
 @dataclass(frozen=True)
 class Passage:
-    """Hold the ball's centre as it passes over the player's end line; spin and sidespin as for a `Bounce`."""
+    """Hold the ball's centre as it passes the player's end line; spin and sidespin as for a `Bounce`."""
 
     t_s: float
     y_m: float
@@ -104,7 +106,7 @@ class Knot:
 
 @dataclass(frozen=True)
 class Flight:
-    """Hold what became of a ball. None where it never happened; `reason` says why a ball is no good."""
+    """Hold the result of a flight. None means it never happened; `reason` says why a ball is not valid."""
 
     launch: Launch
     valid: bool
@@ -134,12 +136,12 @@ class Flight:
 
     @property
     def extrapolated(self) -> bool:
-        """Tell whether the launch lies beyond the flights that drag and lift were fitted to."""
+        """Tell whether the launch lies outside the flights that drag and lift were fitted to."""
         return not _within(self.launch, MEASURED_SPEED_MPS, MEASURED_SPIN_REVPS)
 
 
 def fly(launch: Launch, *, air: Air = STILL_AIR, ball: Ball = PLAIN_BALL, until: Until = "second") -> Flight:
-    """Follow one ball; see the module's text for what is found and how far it is followed."""
+    """Return the flight of one ball; see the module's docstring for `until` and the events that are found."""
     walk = _Walk(launch, ball, coefficients_of(ball, air), until)
     while not walk.done:
         walk.step()
@@ -147,18 +149,18 @@ def fly(launch: Launch, *, air: Air = STILL_AIR, ball: Ball = PLAIN_BALL, until:
 
 
 def in_model_range(launch: Launch) -> bool:
-    """Tell whether a launch lies where we use the drag and lift figures, 3-20 m/s and 0-120 rev/s: our judgement."""
+    """Tell whether drag and lift figures are usable for a launch, 3-20 m/s and 0-120 rev/s: our judgement."""
     return _within(launch, VALID_SPEED_MPS, VALID_SPIN_REVPS)
 
 
 def _within(launch: Launch, speeds: tuple[float, float], spins: tuple[float, float]) -> bool:
-    edge = 1e-9  # 120 rev/s turned into rad/s and back must still be 120
-    (slow, fast), (least, most) = speeds, spins
-    return slow - edge <= launch.speed_mps <= fast + edge and least - edge <= launch.spin_revps <= most + edge
+    edge = 1e-9  # 120 rev/s converted to rad/s and back must still count as 120
+    (slow, fast), (min_revps, max_revps) = speeds, spins
+    return slow - edge <= launch.speed_mps <= fast + edge and min_revps - edge <= launch.spin_revps <= max_revps + edge
 
 
 def topspin_revps(velocity: Vector, spin: Vector) -> float:
-    """Return the part of a spin about the level axis across the way of travel, topspin positive, in rev/s."""
+    """Return the part of a spin about the horizontal axis across the path, topspin positive, in rev/s."""
     level = math.hypot(velocity[0], velocity[1])
     if level == 0.0:
         return math.hypot(*spin) / (2.0 * math.pi)
@@ -171,7 +173,7 @@ def sidespin_revps(spin: Vector) -> float:
 
 
 def length_of(second_x_m: float) -> Length:
-    """Return short, half-long or long from where along the table the ball comes down a second time."""
+    """Return short, half-long or long, from the place along the table where the ball bounces a second time."""
     past = second_x_m - TABLE_LENGTH_M
     if abs(past) <= HALF_LONG_BAND_M:
         return "half-long"
@@ -185,7 +187,7 @@ def over_table(x_m: float, y_m: float) -> bool:
 
 @dataclass
 class _Walk:
-    """Guard the ball's state on its way; `step` moves it to the next step's end or to the next touch."""
+    """Hold the ball's state in flight; `step` moves it to the end of the next step or to the next touch."""
 
     launch: Launch
     ball: Ball
@@ -238,7 +240,7 @@ class _Walk:
         self._finish_if_known()
 
     def _boxes_near(self, p1: Vector, v1: Vector) -> list[tuple[Box, str]]:
-        """Return the obstacles this step may graze: the net, and the table where the ball is past its edge."""
+        """Return the obstacles that this step may touch: the net, and the table if the ball is past its edge."""
         near: list[tuple[Box, str]] = []
         p, r = self.p, self.ball.radius_m
         low = min(p[2], p1[2])
@@ -256,7 +258,7 @@ class _Walk:
         return float(first_touch(p, v, q, u, np.array([self.h]), box, self.ball.radius_m)[0])
 
     def _note_passages(self, p1: Vector, v1: Vector, at: float, level_at: float) -> None:
-        """Record net plane, end line and the level of the table past its edges, where they come before a touch."""
+        """Record passing the net plane, the end line, and table height beyond the edges, if before a touch."""
         p, v, h = self.p, self.v, self.h
         if not self.net_passed and p[0] < NET_X_M <= p1[0]:
             s = root_from(cubic(p[0] - NET_X_M, v[0], p1[0] - NET_X_M, v1[0], h), 0.5)
@@ -293,7 +295,7 @@ class _Walk:
         self.knots.append(Knot(self.t, p1, v1))
 
     def _meet(self, kind: str) -> None:
-        """Bounce the ball off the table, or end its way on floor or net."""
+        """Bounce the ball off the table, or end its flight at the floor or net."""
         if kind == "floor":
             self.done = True
         elif kind == "net":
@@ -346,12 +348,12 @@ class _Walk:
             self.done = self.done or self.passage is not None or self.second_x <= TABLE_LENGTH_M or self.v[0] <= 0.0
 
     def _is_past(self) -> bool:
-        """Tell whether the ball can land no more: it is past the table, or below it."""
+        """Tell whether the ball can't land any more: it is past the table, or below it."""
         r = self.ball.radius_m
         return self.p[0] > TABLE_LENGTH_M + r or self.p[2] < -r
 
     def flight(self) -> Flight:
-        """Return the record of the whole way."""
+        """Return the record of the whole flight."""
         landed = self.landed
         reason = self.fault or (None if landed else _miss(self.bounces, self.net_passed))
         return Flight(
@@ -374,11 +376,12 @@ class _Walk:
 
 
 def _falls_through(z: tuple[float, float, float, float], above: bool, below: bool, v0: float, v1: float) -> float:
-    """Return when a ball comes down through a level: also when it dips below it and lifts again inside the step."""
+    """Return when a ball comes down through a level, even if it dips below and rises again within the step."""
     if not above:
         return NEVER
     if below:
-        # Newton from the far end of a falling, concave path cannot miss; from the near end where it has turned up.
+        # On a falling, concave path Newton's rule converges from the far end; if the ball has turned up, from the near
+        # end.
         return root_from(z, 1.0 if v1 < 0.0 else 0.0)
     if v0 < 0.0 < v1:
         lowest = v0 / (v0 - v1)

@@ -2,9 +2,9 @@
 
     fly_many(launches, *, air=STILL_AIR, ball=PLAIN_BALL, until="second", constants=None) -> FlightBatch
 
-`launches` holds (3, n) arrays (`launch.launches_from`, `launch.stack`); every result is an (n,) array with NaN where a
-thing never happened. With `constants` each ball has a drag, lift, friction and restitution of its own. Balls are taken
-a block at a time, so that a block's arrays stay in the processor's cache; cost is linear in n.
+`launches` holds (3, n) arrays (`launch.launches_from`, `launch.stack`). Every result is an (n,) array; NaN means it
+never happened. With `constants` each ball has its own drag, lift, friction and restitution. Balls are flown a block at
+a time, so that a block's arrays stay in the processor's cache; the cost is linear in n.
 """
 
 from dataclasses import dataclass, fields
@@ -26,7 +26,7 @@ BLOCK = 16384
 
 @dataclass(frozen=True)
 class FlightBatch:
-    """Hold what became of n balls; (n,) arrays, NaN where a thing never happened."""
+    """Hold the results of n flights; (n,) arrays, NaN if it never happened."""
 
     valid: Flags
     touches_net: Flags
@@ -59,7 +59,7 @@ def fly_many(
     rough: float = 1.0,
     constants: Constants | None = None,
 ) -> FlightBatch:
-    """Follow n balls; `rough` lengthens the steps where a first look is enough (4: some 0.1 mm off)."""
+    """Return the flights of n balls; `rough` lengthens the steps for a first look (4: some 0.1 mm off)."""
     n, names = len(launches), [f.name for f in fields(FlightBatch)]
     results = []
     for start in range(0, n, BLOCK):

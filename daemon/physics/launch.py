@@ -1,4 +1,4 @@
-"""A ball as it leaves the wheels: place, velocity and spin, from speed, spin and the angles of the head."""
+"""A ball as it leaves the wheels: position, velocity and spin, from speed, spin and the angles of the head."""
 
 import math
 from dataclasses import dataclass
@@ -53,7 +53,7 @@ class Launches:
 
 
 class HeadSpin(NamedTuple):
-    """Hold the spin that two wheels give (rev/s, negative when the lower one is the faster) and the head's roll."""
+    """Hold the spin that two wheels give (rev/s, negative if the bottom wheel is faster) and the head's roll."""
 
     revps: float
     roll_deg: float
@@ -62,10 +62,10 @@ class HeadSpin(NamedTuple):
 def head_spin(topspin_revps: float, sidespin_revps: float) -> HeadSpin:
     """Return the spin and the roll of the head that make a topspin and a sidespin (rev/s, bending left positive).
 
-    A head rolled by r turns its spin axis by r about the way of flight (`head_axes`), so spin s becomes topspin
+    A head rolled by r turns its spin axis by r about the direction of flight (`head_axes`), so spin s becomes topspin
     s cos r and sidespin s sin r (projection on two axes at right angles). Solved for s and r: s = +-hypot(top, side)
-    with the sign of the topspin, r = atan(side / top). The other solution, -s at r +- 180 degrees, is the same ball,
-    the wheels' parts swapped; this one never leans by more than 90 degrees.
+    with the sign of the topspin, r = atan(side / top). The other solution, -s at r +- 180 degrees, is the same ball
+    with the wheels exchanged; the solution used here never leans by more than 90 degrees.
     """
     sign = -1.0 if topspin_revps < 0.0 else 1.0
     roll = math.degrees(math.atan2(sign * sidespin_revps, abs(topspin_revps))) + 0.0  # never -0.0
@@ -73,7 +73,7 @@ def head_spin(topspin_revps: float, sidespin_revps: float) -> HeadSpin:
 
 
 def spin_parts(spin_revps: float, roll_deg: float) -> tuple[float, float]:
-    """Return topspin and sidespin (rev/s) of a spin given by a rolled head: what `head_spin` undoes."""
+    """Return topspin and sidespin (rev/s) of a spin on a rolled head: the inverse of `head_spin`."""
     roll = math.radians(roll_deg)
     return spin_revps * math.cos(roll), spin_revps * math.sin(roll)
 
@@ -91,9 +91,9 @@ def launch_from(
 ) -> Launch:
     """Return the ball thrown at a speed and spin (topspin positive) with the head at the given angles.
 
-    `tilt_deg` is up, `pan_deg` to the left seen from the thrower, `roll_deg` leans the top wheel so that topspin turns
-    into spin that bends the ball to the left. `height_m` is the ball's centre above the table at release, `back_m` its
-    distance behind the end line, `offset_m` to the left of the centre line.
+    `tilt_deg` is up, `pan_deg` is to the left as the thrower sees it. `roll_deg` leans the top wheel so that topspin
+    becomes spin that bends the ball to the left. At release, the ball's centre is `height_m` above the table, `back_m`
+    behind the end line and `offset_m` to the left of the centre line.
     """
     velocity, spin = head_axes(tilt_deg, pan_deg, roll_deg)
     omega = 2.0 * math.pi * spin_revps
@@ -126,7 +126,7 @@ def launches_from(
     back_m: Array | float = DEFAULT_BACK_M,
     offset_m: Array | float = 0.0,
 ) -> Launches:
-    """Return n balls as `launch_from` does for one; arguments are (n,) arrays or numbers that hold for all."""
+    """Return n balls as `launch_from` does for one; arguments are (n,) arrays, or single numbers for all balls."""
     tilt, pan, roll = np.radians(tilt_deg), np.radians(pan_deg), np.radians(roll_deg)
     speed, spin, tilt, pan, roll, height, back, offset = np.broadcast_arrays(
         speed_mps, spin_revps, tilt, pan, roll, height_m, back_m, offset_m
@@ -142,7 +142,7 @@ def launches_from(
 
 
 def stack(launches: list[Launch]) -> Launches:
-    """Return single balls as one array of balls."""
+    """Return single launches as one set of arrays."""
     fields = zip(*((x.position_m, x.velocity_mps, x.spin_radps) for x in launches), strict=True)
     position, velocity, spin = (np.array(field, dtype=np.float64).T for field in fields)
     return Launches(position, velocity, spin)

@@ -1,7 +1,7 @@
 """Equation of motion of a spinning ball in air, and one step of its integration.
 
-The one statement of the law: it takes floats or arrays alike, component by component, so that one ball can be flown in
-plain Python and ten thousand in numpy with the same figures.
+The equation is written only here. It takes floats or arrays, component by component, so that one ball in plain Python
+and ten thousand balls in numpy get the same figures.
 """
 
 import math
@@ -17,9 +17,10 @@ from drillfeed.daemon.physics.widths import Constants
 
 Array = NDArray[np.float64]
 
-# A step is as long as the ball takes for a fifth of a metre, at most 40 ms: the fourth-order error stays near 1e-8 m a
-# step at any speed in the valid range, and the cubic between two steps within micrometres of the path. What is left is
-# the corner in the lift coefficient where it reaches its cap: 0.2 mm at landing at worst, S passing 0.35 in flight.
+# In one step the ball travels a fifth of a metre, for at most 40 ms. The fourth-order error then stays near 1e-8 m a
+# step at any speed in the valid range, and the cubic between two steps is within micrometres of the path. The largest
+# error left comes from the corner where the lift coefficient reaches its cap: at worst 0.2 mm at landing, if S passes
+# 0.35 in flight.
 STEP_M = 0.2
 STEP_MOST_S = 0.04
 SLANT_SINE = 0.5
@@ -123,8 +124,8 @@ def advance(
 ) -> tuple[Any, Any]:
     """Return position and velocity one step of `h` seconds later by the classical fourth-order Runge-Kutta rule.
 
-    Position does not enter the force, so its four slopes fold into the second-order (Nystroem) form of the same rule.
-    Spin keeps its direction during a step; its fading is taken at the middle of the step.
+    The force does not depend on position, so the four slopes combine into the second-order (Nystroem) form of the rule.
+    Spin keeps its direction during a step; its decay is taken at the middle of the step.
     """
     vx, vy, vz = v
     if law.fade_pers:
@@ -152,7 +153,7 @@ def advance(
 
 
 def fade(time_s: Any, law: Coefficients | LawOfMany) -> Any:
-    """Return the share of spin left after a time; 2.718281828... raised, so that floats and arrays pass alike."""
+    """Return the share of spin left after a time; written as a power of e, which takes floats and arrays."""
     return math.e ** (-law.fade_pers * time_s)
 
 
@@ -162,16 +163,16 @@ def step_for(speed_mps: float) -> float:
 
 
 def is_slanted(v: Any, w: Any, spin_size: Any, law: Coefficients | LawOfMany) -> Any:
-    """Tell whether the angle between spin and velocity changes on the way: not where a level spin stands square."""
+    """Tell whether the angle between spin and velocity changes in flight: not for horizontal spin at right angles."""
     along = v[0] * w[0] + v[1] * w[1] + v[2] * w[2]
     size = spin_size * (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]) ** 0.5
     return (not law.by_volume) & ((abs(along) > 1e-6 * size) | (abs(w[2]) > 1e-6 * spin_size))
 
 
 def slant_share(v: Any, w: Any, spin_size: Any, lesser: Any, greater: Any) -> Any:
-    """Return the share of a step to take: as spin nears the line of flight, omega x v turns round ever faster.
+    """Return the share of a step to take: the nearer spin is to the line of flight, the faster omega x v turns.
 
-    The law has the full lift there, with a direction that jumps where the two are in line.
+    The equation has the full lift there, and its direction jumps when spin and velocity are in line.
     """
     vx, vy, vz = v
     wx, wy, wz = w
@@ -182,7 +183,7 @@ def slant_share(v: Any, w: Any, spin_size: Any, lesser: Any, greater: Any) -> An
 
 
 def glide(p: Any, v: Any, w: Any, time_s: float, law: Coefficients) -> tuple[Any, Any]:
-    """Return place and velocity of one ball after a time of free flight, with neither table nor net nor floor."""
+    """Return position and velocity of one ball after a time of free flight, without table, net or floor."""
     size = math.sqrt(w[0] * w[0] + w[1] * w[1] + w[2] * w[2])
     speed = math.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
     longest = step_for(speed)

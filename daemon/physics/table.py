@@ -1,4 +1,4 @@
-"""Table, net and ball: the measures of the Laws and the ball's properties.
+"""Table, net and ball: the sizes in the Laws and the ball's properties.
 
 Frame used everywhere: x along the table from the thrower's end line (0) to the player's (2.74), y to the left seen
 along +x, z up from the playing surface; angular velocity in rad/s; travelling along +x, topspin is omega_y > 0.
@@ -20,13 +20,13 @@ Box = tuple[tuple[float, float, float], tuple[float, float, float]]
 TABLE_BOX: Box = ((0.0, -HALF_WIDTH_M, 0.0), (TABLE_LENGTH_M, HALF_WIDTH_M, 0.0))
 NET_BOX: Box = ((NET_X_M, -NET_HALF_WIDTH_M, 0.0), (NET_X_M, NET_HALF_WIDTH_M, NET_HEIGHT_M))
 
-# How far from the end line a second bounce still counts as "about at the end line": a default of ours.
+# A second bounce within this distance of the end line counts as half-long: a default of ours.
 HALF_LONG_BAND_M = 0.15
 
-# The flights that drag and lift were fitted to (Gossard et al. 2023, arXiv:2303.03879); beyond them is extrapolated.
+# The flights that drag and lift were fitted to (Gossard et al. 2023, arXiv:2303.03879); outside them is extrapolation.
 MEASURED_SPEED_MPS = (5.0, 12.0)
 MEASURED_SPIN_REVPS = (15.0, 80.0)
-# Where the figures are used all the same: our judgement, not a measurement.
+# The wider range in which the figures are still used: our judgement, not a measurement.
 VALID_SPEED_MPS = (3.0, 20.0)
 VALID_SPIN_REVPS = (0.0, 120.0)
 
@@ -37,9 +37,9 @@ class Ball:
 
     Drag and lift are the pair fitted to measured flights (data of Gossard et al. 2023, arXiv:2303.03879): drag 0.55,
     lift min(0.75 S, 0.26). With `lift_by_volume` the lift is C_M rho V (omega x v) instead, the form of Nakashima et
-    al. 2011 (IEEE ROBIO, eq. 1), `lift_slope` being 8/3 C_M and the cap unused. Restitution falls with the speed of
-    the impact, `restitution_at_rest - restitution_fall_spm * |v_n|`, kept between the least and the most;
-    `restitution_shift` moves it by so many of its standard deviations (`bounce.restitution_sd`).
+    al. 2011 (IEEE ROBIO, eq. 1); `lift_slope` is then 8/3 C_M, and the cap is not used. Restitution falls with the
+    impact speed, `restitution_at_rest - restitution_fall_spm * |v_n|`, within `restitution_least` and
+    `restitution_most`. `restitution_shift` moves it by that many standard deviations (`bounce.restitution_sd`).
     """
 
     mass_kg: float = 0.0027

@@ -1,7 +1,8 @@
 """Two driven wheels and the ball between them: rim speeds to speed and spin and back, grip, dip, and the opening.
 
-Without slip the ball rolls on both rims: speed is the mean of the rim speeds, spin is their difference over the ball's
-diameter. Rim speeds in m/s, forward positive; topspin positive, when the top wheel is the faster.
+Without slip the ball rolls on both rims: its speed is the mean of the rim speeds, and its spin comes from their
+difference over the ball's diameter. Rim speeds are in m/s, forward positive. Topspin is positive: the top wheel is
+faster.
 """
 
 import math
@@ -10,7 +11,7 @@ from typing import Literal
 
 from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
 
-# Share of the fast wheel's rim speed that the slow wheel keeps to grip the ball: a default of ours, as on home builds.
+# Share of the fast wheel's rim speed that the slow wheel needs to grip the ball: a default of ours for home builds.
 GRIP_SHARE = 0.10
 
 
@@ -29,7 +30,7 @@ def rims_for(speed_mps: float, spin_revps: float, ball: Ball = PLAIN_BALL) -> Ri
 
 
 def thrown_by(rims: Rims, ball: Ball = PLAIN_BALL) -> tuple[float, float]:
-    """Return speed (m/s) and spin (rev/s) of a ball that leaves rims of these speeds without slip."""
+    """Return speed (m/s) and spin (rev/s) of a ball that leaves these rims without slip."""
     spin_revps = (rims.top_mps - rims.bottom_mps) / (4.0 * math.pi * ball.radius_m)
     return (rims.top_mps + rims.bottom_mps) / 2.0, spin_revps
 
@@ -46,7 +47,7 @@ def wheel_rpm(rim_speed_mps: float, diameter_m: float) -> float:
 
 @dataclass(frozen=True)
 class RimLimits:
-    """Hold what one pair of wheels can do: most and least rim speed forward, reversing, and the grip share."""
+    """Hold the limits of a pair of wheels: highest and lowest forward rim speed, reversing, and the grip share."""
 
     most_mps: float
     least_mps: float = 0.0
@@ -58,7 +59,7 @@ RimLimit = Literal["rim_most", "rim_least", "reverse", "grip"]
 
 
 def broken_limit(rims: Rims, limits: RimLimits) -> RimLimit | None:
-    """Return the first limit that a pair of rim speeds breaks, or None; one part in 1e9 is forgiven."""
+    """Return the first limit that a pair of rim speeds breaks, or None; the tolerance is one part in 1e9."""
     slack = 1e-9 * limits.most_mps
     fast, slow = max(rims.top_mps, rims.bottom_mps), min(rims.top_mps, rims.bottom_mps)
     if fast > limits.most_mps + slack:
@@ -75,20 +76,20 @@ def broken_limit(rims: Rims, limits: RimLimits) -> RimLimit | None:
 
 
 def most_spin_revps(speed_mps: float, limits: RimLimits, ball: Ball = PLAIN_BALL) -> float:
-    """Return the most spin, either way, that rims within their limits give at a speed; 0 where none is left."""
+    """Return the highest spin in either direction that rims within their limits give at a speed; 0 if none."""
     circle_m = 2.0 * math.pi * ball.radius_m
-    by_rim = limits.most_mps - speed_mps
+    by_max_rim = limits.most_mps - speed_mps
     if limits.reverses:
-        return max(0.0, by_rim / circle_m)
+        return max(0.0, by_max_rim / circle_m)
     # Fast = v + d, slow = v - d; slow >= share x fast gives d <= v (1 - share) / (1 + share).
     by_grip = speed_mps * (1.0 - limits.grip_share) / (1.0 + limits.grip_share)
-    by_least = speed_mps - limits.least_mps
-    return max(0.0, min(by_rim, by_grip, by_least) / circle_m)
+    by_min_rim = speed_mps - limits.least_mps
+    return max(0.0, min(by_max_rim, by_grip, by_min_rim) / circle_m)
 
 
 @dataclass(frozen=True)
 class RimLine:
-    """Hold one wheel's line from rim speed as told to rim speed as the ball feels it (slip, wear, wrong diameter)."""
+    """Hold the line from a wheel's rim speed as set to the one the ball feels (slip, wear, wrong diameter)."""
 
     slope: float = 1.0
     offset_mps: float = 0.0
@@ -98,15 +99,15 @@ class RimLine:
         return self.slope * told_mps + self.offset_mps
 
     def told_mps(self, felt_mps: float) -> float:
-        """Return the rim speed to tell the wheel so that the ball feels `felt_mps`."""
+        """Return the rim speed to set so that the ball feels `felt_mps`."""
         return (felt_mps - self.offset_mps) / self.slope
 
 
 def speed_share(wheel_inertia_kgm2: float, wheel_radius_m: float, ball: Ball = PLAIN_BALL) -> float:
     """Return the share of the rim speed that the ball leaves with, both wheels alike.
 
-    1 / (1 + m R^2 / (2 I_w)), from angular momentum: each wheel gives half of the ball's momentum, and friction uses up
-    energy until slip ends. The energy balance found in print comes out too high.
+    1 / (1 + m R^2 / (2 I_w)), from angular momentum: each wheel gives half of the ball's momentum, and friction takes
+    energy until slip ends. The published energy balance gives values that are too high.
     """
     return 1.0 / (1.0 + ball.mass_kg * wheel_radius_m**2 / (2.0 * wheel_inertia_kgm2))
 
@@ -118,22 +119,23 @@ def spin_share(wheel_inertia_kgm2: float, wheel_radius_m: float, ball: Ball = PL
 
 @dataclass(frozen=True)
 class Flywheel:
-    """Hold what a wheel sets against the ball: its moment of inertia with all that turns with it, and its radius."""
+    """Hold a wheel's moment of inertia, with everything that turns with it, and its radius."""
 
     inertia_kgm2: float
     radius_m: float
 
     def ball_share(self, ball: Ball = PLAIN_BALL) -> float:
-        """Return the ball's mass over the mass that, moving with the rim, would be as hard to slow: m R^2 / I_w."""
+        """Return the ball's mass over the wheel's equivalent mass at the rim: m R^2 / I_w."""
         return ball.mass_kg * self.radius_m**2 / self.inertia_kgm2
 
 
 def throw(before: Rims, top: Flywheel, bottom: Flywheel, ball: Ball = PLAIN_BALL) -> tuple[float, float, Rims]:
     """Return speed (m/s) and spin (rev/s) of a ball thrown by wheels that run freely, and their rim speeds after it.
 
-    From momentum, the slip over when the ball leaves: with v its speed, w its spin times its radius and k = m R^2 / I_w
-    of each wheel, the top rim loses k_t (v / 2 + w / 3) and ends at v + w, the bottom one loses k_b (v / 2 - w / 3) and
-    ends at v - w. Two linear equations; for wheels alike `speed_share` and `spin_share` are their answer.
+    From momentum, with no slip left when the ball leaves. Let v be its speed, w its spin times its radius, and
+    k = m R^2 / I_w for each wheel. The top rim loses k_t (v / 2 + w / 3) and ends at v + w; the bottom rim loses
+    k_b (v / 2 - w / 3) and ends at v - w. These are two linear equations. For equal wheels their solution is
+    `speed_share` and `spin_share`.
     """
     k_top, k_bottom = top.ball_share(ball), bottom.ball_share(ball)
     speed_top, speed_bottom = 1.0 + k_top / 2.0, 1.0 + k_bottom / 2.0
@@ -150,7 +152,7 @@ def opening_at(
 ) -> tuple[float, float]:
     """Return height above the table and distance behind the end line of the opening at a tilt.
 
-    `level_*` is where the opening stands at tilt 0; it swings about a pivot that lies `pivot_to_opening_m` behind it.
+    `level_*` is the opening's position at tilt 0; it swings about a pivot `pivot_to_opening_m` behind it.
     """
     tilt = math.radians(tilt_deg)
     height = level_height_m + pivot_to_opening_m * math.sin(tilt)

@@ -1,6 +1,6 @@
 """Moments inside a step: where the path crosses a plane, and where the ball first touches net or table edge.
 
-Between two steps the path is the cubic that has both ends' places and velocities (Hermite); s runs from 0 to 1 over it.
+Within a step the path is the cubic with the positions and velocities of both ends (Hermite); s runs from 0 to 1.
 """
 
 from typing import Any
@@ -12,9 +12,9 @@ from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, Box
 
 Array = NDArray[np.float64]
 NEVER = 2.0  # any s above 1: the event is not in this step
-DIP_M = 0.005  # a strong backspin may sag this much below both ends of a step before it lifts again
-_SAMPLES = 65  # over a fifth of a metre: 3 mm apart, so a graze that is missed is less than 0.1 mm deep
-# Then the stretch in which it enters is cut twice more, to some 10 um.
+DIP_M = 0.005  # a ball with strong backspin may sink this far below both ends of a step and rise again
+_SAMPLES = 65  # over a fifth of a metre: 3 mm apart, so a touch that is missed is less than 0.1 mm deep
+# The interval in which the ball enters is then divided twice more, to some 10 um.
 _CUTS = tuple(np.linspace(0.0, 1.0, n)[:, None] for n in (_SAMPLES, 17, 17))
 _SETTLED = 1e-13
 
@@ -31,7 +31,7 @@ def value(c: tuple[Any, Any, Any, Any], s: Any) -> Any:
 
 
 def root_from(c: tuple[float, float, float, float], start: float) -> float:
-    """Return the root of one cubic that Newton's rule reaches from `start`, or NEVER when it leaves the step."""
+    """Return the root of a cubic that Newton's rule reaches from `start`, or NEVER if it leaves the step."""
     s = start
     for _ in range(40):
         slope = (3.0 * c[0] * s + 2.0 * c[1]) * s + c[2]
@@ -57,9 +57,9 @@ def roots_from(c: tuple[Array, Array, Array, Array], start: Array) -> Array:
 
 
 def well_over_net(p0: Any, v0: Any, p1: Any, v1: Any, h: Any, radius_m: float, lesser: Any, greater: Any) -> Any:
-    """Tell whether a step that crosses the net plane clearly passes over the tape: a quick look before `first_touch`.
+    """Tell whether a step that crosses the net plane clearly passes over the tape: a quick test before `first_touch`.
 
-    Looks at the heights where the ball begins and ends to overlap the plane, with a tenth of a step to spare.
+    It compares the heights where the ball begins and ends to overlap the plane, with a margin of a tenth of a step.
     """
     run = greater(p1[0] - p0[0], 1e-9)
     z = cubic(p0[2], v0[2], p1[2], v1[2], h)
@@ -69,7 +69,7 @@ def well_over_net(p0: Any, v0: Any, p1: Any, v1: Any, h: Any, radius_m: float, l
 
 
 def nearest_on(box: Box, x: Any, y: Any, z: Any) -> tuple[Any, Any, Any]:
-    """Return the point of a box (a rectangle here: one side has no thickness) nearest to a place."""
+    """Return the point of a box (here a rectangle: one side is 0) nearest to a position."""
     low, high = box
     return (
         np.minimum(np.maximum(x, low[0]), high[0]),
@@ -81,7 +81,7 @@ def nearest_on(box: Box, x: Any, y: Any, z: Any) -> tuple[Any, Any, Any]:
 def first_touch(p0: Array, v0: Array, p1: Array, v1: Array, h: Array, box: Box, radius_m: float) -> Array:
     """Return (k,) moments s at which balls, (3, k) at both ends of a step, first come within a radius of a box.
 
-    A ball that begins in touch counts only once it has been clear. NEVER where there is no touch.
+    A ball that touches at the start counts only after it has been clear. NEVER means no touch.
     """
     paths = [cubic(p0[i], v0[i], p1[i], v1[i], h) for i in range(3)]
     low = np.zeros(p0.shape[1])

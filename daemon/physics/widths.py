@@ -1,6 +1,6 @@
-"""How well the constants of flight and bounce are known: the width of each, and balls drawn from all of them.
+"""How well the constants of flight and bounce are known: the width of each, and random draws of all of them.
 
-Rule of this file: the defaults in `table.py` stay what aiming uses; a width only tells how far off they may be.
+Rule of this file: aiming uses the defaults in `table.py`; a width only tells how far off they may be.
 """
 
 from dataclasses import dataclass
@@ -19,11 +19,11 @@ Array = NDArray[np.float64]
 class Widths:
     """Hold how far each constant may lie from its default.
 
-    Drag and the lift's slope are standard deviations, judged from the quartiles of 87 fitted flights (drag 0.512 to
-    0.582; data of Gossard et al. 2023, arXiv:2303.03879); the lift's cap goes with its slope. They are drawn together,
-    since one drag figure can't absorb what published tables of drag and lift differ by. Friction may lie anywhere from
-    its default less to its default more `friction_reach` (0.15 to 0.35: plausible, weakly sourced). Restitution moves
-    by `restitution_sds` of its own deviations, which grow with the speed of the impact (`bounce.restitution_sd`).
+    The widths of drag and lift slope are standard deviations, judged from the quartiles of 87 fitted flights (drag
+    0.512 to 0.582; data of Gossard et al. 2023, arXiv:2303.03879). The lift's cap changes with its slope. Drag and lift
+    are both drawn, since no single drag figure can account for the differences between published tables. Friction may
+    differ from its default by up to `friction_reach` either way (0.15 to 0.35: plausible, weakly sourced). Restitution
+    varies by `restitution_sds` of its own deviations, which grow with the impact speed (`bounce.restitution_sd`).
     """
 
     drag_sd: float = 0.04
@@ -37,7 +37,7 @@ WIDTHS = Widths()
 
 @dataclass(frozen=True)
 class Constants:
-    """Hold constants of n balls, each (n,), in place of the ones of a `Ball`."""
+    """Hold constants of n balls, each (n,), that replace those of a `Ball`."""
 
     drag: Array
     lift_slope: Array
@@ -56,18 +56,18 @@ class Constants:
         )
 
     def with_first(self, ball: Ball) -> "Constants":
-        """Return the same constants with the first ball's replaced by a ball's own."""
+        """Return the constants with those of the first ball replaced by `ball`'s own."""
         own = (ball.drag, ball.lift_slope, ball.lift_cap, ball.friction, ball.restitution_shift)
         drawn = (self.drag, self.lift_slope, self.lift_cap, self.friction, self.restitution_shift)
-        return Constants(*(np.concatenate([[one], some[1:]]) for one, some in zip(own, drawn, strict=True)))
+        return Constants(*(np.concatenate([[first], rest[1:]]) for first, rest in zip(own, drawn, strict=True)))
 
     def surface(self, rows: Any) -> tuple[Array, Array]:
-        """Return friction and shift of restitution of some of the balls."""
+        """Return friction and restitution shift of some of the balls."""
         return self.friction[rows], self.restitution_shift[rows]
 
 
 def draw_constants(rng: np.random.Generator, n: int, ball: Ball, widths: Widths = WIDTHS) -> Constants:
-    """Return n draws of the constants about a ball's own, each spread evenly over its law (Latin hypercube)."""
+    """Return n draws of the constants about a ball's own, each evenly spread by quantile (Latin hypercube)."""
     lift = 1.0 + widths.lift_slope_sd / ball.lift_slope * even_normal(rng, n) if ball.lift_slope else np.ones(n)
     return Constants(
         drag=np.maximum(ball.drag + widths.drag_sd * even_normal(rng, n), 0.0),
@@ -84,6 +84,6 @@ def even_uniform(rng: np.random.Generator, n: int) -> Array:
 
 
 def even_normal(rng: np.random.Generator, n: int) -> Array:
-    """Return n numbers of the normal law in random order, one from each n-th part of it."""
+    """Return n numbers of the normal distribution in random order, one from each n-th part of it."""
     law = NormalDist()
     return np.array([law.inv_cdf(min(max(float(u), 1e-9), 1.0 - 1e-9)) for u in even_uniform(rng, n)])

@@ -1,7 +1,7 @@
-"""What a drill, a player, a machine and the hard bounds allow together: the lowest holds, and whose it is gets named.
+"""The limits of drill, player, machine and hard bounds together: the lowest one counts, and its owner is named.
 
-Rule of this file: it never raises a limit. A tempo above a player's is stretched evenly and a set that is too long is
-cut, both said; a ball type that is too much is refused, with the reason and the nearest one that is allowed.
+Rule of this file: it never raises a limit. A set with a tempo above the player's slows down evenly, and a set that is
+too long is cut; both are reported. A ball type above a limit is refused, with the reason and the nearest one allowed.
 """
 
 import math
@@ -20,49 +20,51 @@ from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_f
 Owner = Literal["drill", "player", "machine", "hard"]
 SLACK = 1e-9
 MPS_AS_FAR_AS_REVPS = 10.0
-"""For what is near: one m/s counts as much as ten rev/s. A default of ours."""
+"""In the search for the nearest ball, one m/s counts as much as ten rev/s. A default of ours."""
 ANOTHER_BALL = "take another ball or an easier drill"
 ANOTHER_LEVEL = "give the player another level at rest: players add NAME level LEVEL, then: players choose NAME"
 
 
 @dataclass(frozen=True)
 class Bound:
-    """The most that is allowed, and by whom."""
+    """The highest value allowed, and who sets that limit."""
 
     most: float
     by: Owner
 
 
 def lowest(drill: float, player: float | None, machine: float | None, hard: float | None = None) -> Bound:
-    """Return the lowest of what each allows, and whose it is; None sets no limit.
+    """Return the lowest limit and its owner; None means no limit.
 
-    Of equal ones the first is named: where the drill asks for no more, nobody holds it back.
+    Of equal limits the first is named: if the drill asks for no more than the others allow, the drill decides.
     """
     known: tuple[tuple[Owner, float | None], ...] = (
         ("drill", drill), ("player", player), ("machine", machine), ("hard", hard)
     )  # fmt: skip
-    mosts = [(by, most) for by, most in known if most is not None]
-    least = min(most for _, most in mosts)
-    return Bound(least, next(by for by, most in mosts if most <= least + SLACK))
+    limits = [(by, limit) for by, limit in known if limit is not None]
+    lowest_limit = min(limit for _, limit in limits)
+    return Bound(lowest_limit, next(by for by, limit in limits if limit <= lowest_limit + SLACK))
 
 
 def tempo_bound(asked_per_min: float, machine_per_min: float | None, profile: Profile | None, vary: float) -> Bound:
-    """Return the tempo of a set in balls a minute, such that its shortest interval still keeps to the player's.
+    """Return the tempo of a set in balls a minute, so that its shortest interval still keeps the player's limit.
 
-    `machine_per_min` is what the machine makes of this set; `vary` the share by which the time between balls varies.
+    `machine_per_min` is the tempo that the machine can keep in this set. `vary` is the share by which the time between
+    balls varies.
     """
     player = None if profile is None else profile.caps.max_per_min * (1 - vary)
     return lowest(asked_per_min, player, machine_per_min, HARD_MAX_PER_MIN)
 
 
 def least_interval_s(profile: Profile | None) -> float:
-    """Return the least time between any two balls for a player, in seconds; 0 where nobody is chosen."""
+    """Return the shortest time between any two balls for a player, in seconds; 0 if no player is chosen."""
     return 0.0 if profile is None else 60 / profile.caps.max_per_min
 
 
 def objection(ball: BallType, machine: Machine, profile: Profile | None) -> str | None:
-    """Return why a player does not get a ball type from this machine; None where they do, or where it is the machine
-    that can't throw it.
+    """Return why a player may not get a ball type from this machine.
+
+    None if the player may, and also if it is the machine that can't throw the ball.
     """
     if profile is None:
         return None
@@ -80,9 +82,9 @@ def objection(ball: BallType, machine: Machine, profile: Profile | None) -> str 
 
 
 def next_step(profile: Profile, ball: BallType | None = None) -> str:
-    """Return what helps where a limit of a player refuses a ball type, or a tempo or length where there is none.
+    """Return what to do when a limit of a player refuses `ball`, or, if `ball` is None, a tempo or a length.
 
-    Another level is named where there is a higher one, and not for a locked ball: each level has it locked.
+    The text suggests another level if there is a higher one, but not for a locked ball, since every level locks it.
     """
     ways = [] if ball is None else [ANOTHER_BALL]
     locked = ball is not None and ball.locked and not profile.caps.locked_balls
@@ -92,7 +94,7 @@ def next_step(profile: Profile, ball: BallType | None = None) -> str:
 
 
 def check_ball(ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]) -> None:
-    """Raise NotPossible where a player does not get a ball type, with the reason and the nearest that is allowed."""
+    """Raise NotPossible if a player may not get a ball type, with the reason and the nearest one allowed."""
     why = objection(ball, machine, profile)
     if why is not None and profile is not None:
         near = next(_allowed_nearest_first(ball, machine, profile, balls), None)
@@ -122,26 +124,26 @@ def _throws(ball: BallType, machine: Machine) -> bool:
 
 
 def cut_to_length(drill: Drill, profile: Profile | None) -> tuple[Drill, tuple[str, ...]]:
-    """Return the drill with no set longer than a player's, and a note for each that was cut."""
+    """Return the drill with its sets cut to the player's limit, and a note for each set that was cut."""
     if profile is None:
         return drill, ()
     sets, notes = [], []
-    for number, one in enumerate(drill.set, 1):
-        bound = lowest(one.balls, profile.caps.max_set_balls, None, HARD_MAX_SET_BALLS)
+    for number, part in enumerate(drill.set, 1):
+        bound = lowest(part.balls, profile.caps.max_set_balls, None, HARD_MAX_SET_BALLS)
         if bound.by == "player":
-            notes.append(f"set {number}: {one.balls} balls asked, {bound.most:g} by {profile.owner}")
-            one = one.model_copy(update={"balls": int(bound.most)})
-        sets.append(one)
+            notes.append(f"set {number}: {part.balls} balls asked, {bound.most:g} by {profile.owner}")
+            part = part.model_copy(update={"balls": int(bound.most)})
+        sets.append(part)
     return (drill.model_copy(update={"set": tuple(sets)}), tuple(notes)) if notes else (drill, ())
 
 
 def notes_on_waits(drill: Drill, balls: Mapping[str, BallType], profile: Profile | None) -> Iterator[str]:
-    """Say so for each set with a wait or a pause that is shorter than the least interval of a player."""
+    """Yield a note for each set with a wait or a pause shorter than the player's shortest interval."""
     if profile is None:
         return
-    least_s = least_interval_s(profile)
-    for number, one in enumerate(drill.set, 1):
-        waits_s = {wait_s for *_, wait_s in one.sequence.follows(one.balls, balls) if wait_s}
-        waits_s |= {one.bursts.pause_s} if one.bursts else set()
-        if min(waits_s, default=least_s) < least_s:
-            yield f"set {number}: waits of less than {least_s:.2f} s last so long, by {profile.owner}"
+    min_s = least_interval_s(profile)
+    for number, part in enumerate(drill.set, 1):
+        waits_s = {wait_s for *_, wait_s in part.sequence.follows(part.balls, balls) if wait_s}
+        waits_s |= {part.bursts.pause_s} if part.bursts else set()
+        if min(waits_s, default=min_s) < min_s:
+            yield f"set {number}: waits of less than {min_s:.2f} s last so long, by {profile.owner}"

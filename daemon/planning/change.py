@@ -1,7 +1,7 @@
-"""Changes in mid-drill: from the plan in force and a wish to the next plan, and back from what was told to the balls.
+"""Changes while a drill runs: the current plan and a request give the next plan.
 
-Rule of this file: a plan is never changed, another takes its place. The same drill as written, seed and changes give
-the same plan, so what was thrown follows from them and from the ball at which each change came into force.
+Rule of this file: a plan never changes; a new plan takes its place. The same drill, seed and changes give the same
+plan. So the balls that were thrown can be worked out from these and from the ball at which each change took effect.
 """
 
 from collections import defaultdict
@@ -19,7 +19,7 @@ from drillfeed.daemon.planning.stretch import least_gap_s
 from drillfeed.daemon.planning.transition import transition
 
 AT_ONCE = frozenset({"easier", "slower"})
-"""What holds from the first ball whose wheels have not started; all else waits for a set's end or a pause."""
+"""Commands that hold from the first ball whose wheels have not started; the others wait for a set's end or a pause."""
 
 
 def wished(plan: DrillPlan, verb: str, swap: tuple[str, str] | None = None) -> Changes:
@@ -41,33 +41,33 @@ def change_plan(
     machine: Machine,
     swap: tuple[str, str] | None = None,
 ) -> DrillPlan:
-    """Return the plan that a verb asks for; raise NotPossible where there is none, or where nothing would change.
+    """Return the plan that a verb asks for; raise NotPossible if there is none, or if nothing would change.
 
-    Its gaps also hold between balls of the old plan and of the new, since the two meet in mid-set.
+    Its gaps also hold between a ball of the old plan and a ball of the new one, since the plans can meet inside a set.
     """
     try:
         changes = wished(plan, verb, swap)
-    except NoStep as wrong:
-        raise NotPossible(str(wrong)) from None
+    except NoStep as error:
+        raise NotPossible(str(error)) from None
     new = plan_drill(plan.written or plan.drill, balls, machine, plan.seed, plan.turns, plan.player, changes)
     if _alike(plan, new):
-        stretches = dict.fromkeys(one.stretch.text for one in new.sets if one.stretch)
+        stretches = dict.fromkeys(set_plan.stretch.text for set_plan in new.sets if set_plan.stretch)
         cuts = cut_to_length(new.drill, plan.player.profile)[1] if verb in ("easier", "harder") else ()
         why = "; ".join((*stretches, *cuts)) or f"{new.drill.name} runs at {new.drill.max_per_min:g}/min at most"
-        limits = {one.stretch.by for one in new.sets if one.stretch} | ({"player"} if cuts else set())
+        limits = {set_plan.stretch.by for set_plan in new.sets if set_plan.stretch} | ({"player"} if cuts else set())
         profile = plan.player.profile
         step = next_step(profile) if profile is not None and limits == {"player"} else USUAL_STEP
         raise NotPossible(f"{verb} would change nothing: {why}", step)
-    sets = tuple(_bridged(old, one, machine) for old, one in zip(plan.sets, new.sets, strict=True))
+    sets = tuple(_bridged(old_set, new_set, machine) for old_set, new_set in zip(plan.sets, new.sets, strict=True))
     return replace(new, sets=sets)
 
 
-def _alike(one: DrillPlan, two: DrillPlan) -> bool:
-    return all(a.balls == b.balls and a.interval_s == b.interval_s for a, b in zip(one.sets, two.sets, strict=True))
+def _alike(old: DrillPlan, new: DrillPlan) -> bool:
+    return all(a.balls == b.balls and a.interval_s == b.interval_s for a, b in zip(old.sets, new.sets, strict=True))
 
 
 def _bridged(old: SetPlan, new: SetPlan, machine: Machine) -> SetPlan:
-    """Return the new set with least gaps between any two balls of the old and the new one."""
+    """Return the new set, with the shortest gap for every pair of balls of the old and the new set."""
     if old.balls == new.balls:
         return new
     settings: defaultdict[str, set[Setting]] = defaultdict(set)
@@ -86,5 +86,5 @@ def _bridged(old: SetPlan, new: SetPlan, machine: Machine) -> SetPlan:
 
 
 def turns_after(plan: DrillPlan | None) -> int:
-    """Return how often a crank by time has turned when a plan is over; 0 where there is no plan."""
+    """Return how often a crank by time has turned when a plan is over; 0 without a plan."""
     return plan.sets[-1].turns_before + len(plan.sets[-1].balls) if plan is not None else 0

@@ -1,8 +1,8 @@
 """From a drill to a timed plan: the balls of each set, the even interval, the stretch and its reason.
 
 Rule of this file: the interval of a set depends on what its rules *allow*, never on what was drawn, so
-the tempo is the same for every seed. Moments: `leaves` is when the ball is out of the wheels; the feeder
-is actuated `latency_s` earlier; the axes hold still from then until `spread_s` after `leaves`.
+the tempo is the same for every seed. `leaves` is the moment when the ball is out of the wheels. The feeder
+is actuated `latency_s` earlier. The axes hold still from then until `spread_s` after `leaves`.
 """
 
 from collections.abc import Iterator, Mapping
@@ -28,9 +28,10 @@ from drillfeed.daemon.planning.throws import Aimed, aim_sets
 
 @dataclass(frozen=True)
 class PlannedBall:
-    """One ball of a set: its type, the setting that throws it, the time since the ball before it.
+    """One ball of a set: its type, the setting that throws it, and the time since the ball before it.
 
-    `spin_revps` is its topspin, `side_revps` its sidespin to the thrower's left, the player's hand looked at.
+    `spin_revps` is its topspin. `side_revps` is its sidespin to the thrower's left, already turned for the player's
+    hand.
     """
 
     ball: str
@@ -45,18 +46,18 @@ class PlannedBall:
 
     @property
     def key(self) -> str:
-        """Return the name that the gaps of a set go by: the ball as it is mentioned."""
+        """Return the ball's key in `SetPlan.least_gap_s`: its mention."""
         return self.mention or self.ball
 
     @property
     def text(self) -> str:
-        """Return the ball, and the side where it is thrown to one."""
+        """Return the ball's name, with the side if it is thrown to one."""
         return f"{self.ball} to {self.side}" if self.side else self.ball
 
 
 @dataclass(frozen=True)
 class SetPlan:
-    """A set ready to run. `least_gap_s` holds for any two of its balls, in whatever order they end up."""
+    """A set ready to run. `least_gap_s` holds for any two of its balls, in either order."""
 
     number: int
     title: str
@@ -74,9 +75,10 @@ class SetPlan:
 
 @dataclass(frozen=True)
 class DrillPlan:
-    """A drill made ready for one machine, one player and one seed.
+    """A drill planned for one machine, one player and one seed.
 
-    `drill` is what runs; `written` is the drill before `changes`. `turns` are those of a crank by time before it.
+    `drill` is what runs; `written` is the drill before `changes`. `turns` counts the turns of a crank by time before
+    the drill begins.
     """
 
     drill: Drill
@@ -92,43 +94,43 @@ class DrillPlan:
     @property
     def balls(self) -> int:
         """Return how many balls the whole plan throws."""
-        return sum(len(one.balls) for one in self.sets)
+        return sum(len(set_plan.balls) for set_plan in self.sets)
 
 
 def set_rng(seed: int, number: int, *purpose: int) -> np.random.Generator:
-    """Return the source of chance of one set for one purpose: a change of one leaves the others alone."""
+    """Return the random numbers of one set for one purpose; each purpose is independent of the others."""
     return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, number, *purpose])))
 
 
 VARIATION, BURSTS = 1, 2
-"""Purposes of chance beside the order itself, so that the switch for variation never changes which balls come."""
+"""Purposes of random numbers besides the sequence itself, so that variation never changes which balls come."""
 
 
-def _rephase(one: Set, number: int, turns: int, machine: Machine) -> tuple[int, bool]:
+def _rephase(part: Set, number: int, turns: int, machine: Machine) -> tuple[int, bool]:
     """Return the crank's turns before this set, and whether it must be re-phased by hand first."""
-    most = machine.feeder.most_turns
-    if most is None:
+    max_turns = machine.feeder.most_turns
+    if max_turns is None:
         return 0, False
-    if one.balls > most:
+    if part.balls > max_turns:
         raise NotPossible(
-            f"set {number} has {one.balls} balls; this crank by time drifts too far after {most} turns; "
-            f"give the set at most {most} balls and re-phase between sets"
+            f"set {number} has {part.balls} balls; this crank by time drifts too far after {max_turns} turns; "
+            f"give the set at most {max_turns} balls and re-phase between sets"
         )
-    return (0, True) if turns + one.balls > most else (turns, False)
+    return (0, True) if turns + part.balls > max_turns else (turns, False)
 
 
-def _with_bursts(drawn: Iterator[Drawn], one: Set, seed: int, number: int) -> Iterator[Drawn]:
-    """Yield the balls with a pause after each burst; how long a burst is, is drawn."""
-    if one.bursts is None:
+def _with_bursts(drawn: Iterator[Drawn], part: Set, seed: int, number: int) -> Iterator[Drawn]:
+    """Yield the balls with a pause after each burst; the length of each burst is drawn."""
+    if part.bursts is None:
         yield from drawn
         return
     rng = set_rng(seed, number, BURSTS)
     left, wait_s = 0, 0.0
     for ball in drawn:
         if left == 0:
-            left = int(rng.integers(one.bursts.min_balls, one.bursts.max_balls, endpoint=True))
+            left = int(rng.integers(part.bursts.min_balls, part.bursts.max_balls, endpoint=True))
             yield Drawn(ball.mention, ball.wait_s + wait_s)
-            wait_s = one.bursts.pause_s
+            wait_s = part.bursts.pause_s
         else:
             yield ball
         left -= 1
@@ -137,11 +139,11 @@ def _with_bursts(drawn: Iterator[Drawn], one: Set, seed: int, number: int) -> It
 def _planned(
     drawn: Iterator[Drawn], aimed: Mapping[str, Aimed], times: Rhythm, vary_share: float, rng: np.random.Generator
 ) -> Iterator[PlannedBall]:
-    """Yield balls with their times and their small variations; the first of a set is thrown as written."""
+    """Yield balls with their times and small variations; the first ball of a set is thrown as written."""
     for k, (mention, wait_s) in enumerate(drawn):
-        one = aimed[mention]
+        aim = aimed[mention]
         share, chance = rng.uniform(-vary_share, vary_share), rng.random()
-        throw = one.throws[int(chance * len(one.throws))] if k else one.plain
+        throw = aim.throws[int(chance * len(aim.throws))] if k else aim.plain
         yield PlannedBall(
             ball=throw.ball.name,
             title=throw.ball.title,
@@ -149,14 +151,14 @@ def _planned(
             spin_revps=throw.ball.spin_revps,
             setting=throw.setting,
             gap_s=max(wait_s, times.least_wait_s) if wait_s else times.interval_s * (1 + share),
-            side=one.side,
+            side=aim.side,
             mention=mention,
             side_revps=throw.ball.side_revps,
         )
 
 
 class _Timing:
-    """The times of sets, worked out once for sets that are alike."""
+    """The times of sets, worked out once for equal sets."""
 
     def __init__(self, drill: Drill, balls: Mapping[str, BallType], machine: Machine, player: Player) -> None:
         self._drill, self._balls, self._machine, self._profile = drill, balls, machine, player.profile
@@ -164,18 +166,18 @@ class _Timing:
         self._known: dict[tuple[int, float], tuple[Rhythm, Mapping[tuple[str, str], float]]] = {}
 
     def of(
-        self, one: Set, aimed: Mapping[str, Aimed], spread_s: float
+        self, part: Set, aimed: Mapping[str, Aimed], spread_s: float
     ) -> tuple[Rhythm, Mapping[tuple[str, str], float]]:
-        """Return the rhythm of a set and the least gap between any two of its balls."""
-        if (id(one), spread_s) not in self._known:
-            vary_share = self._drill.variation_of(one).tempo_share
-            follows = one.sequence.follows(one.balls, self._balls)
-            asked, gaps = self._drill.tempo_of(one), self._gaps
-            times = rhythm(one, asked, vary_share, aimed, gaps, spread_s, self._machine, follows, self._profile)
-            least_s = least_interval_s(self._profile)
-            least_gap_s = {(a, b): max(gaps.gap_s(aimed[a], aimed[b], spread_s), least_s) for a in aimed for b in aimed}
-            self._known[id(one), spread_s] = times, least_gap_s
-        return self._known[id(one), spread_s]
+        """Return the rhythm of a set and the shortest gap between any two of its balls."""
+        if (id(part), spread_s) not in self._known:
+            vary_share = self._drill.variation_of(part).tempo_share
+            follows = part.sequence.follows(part.balls, self._balls)
+            asked, gaps = self._drill.tempo_of(part), self._gaps
+            times = rhythm(part, asked, vary_share, aimed, gaps, spread_s, self._machine, follows, self._profile)
+            min_s = least_interval_s(self._profile)
+            min_gap_s = {(a, b): max(gaps.gap_s(aimed[a], aimed[b], spread_s), min_s) for a in aimed for b in aimed}
+            self._known[id(part), spread_s] = times, min_gap_s
+        return self._known[id(part), spread_s]
 
 
 def _check_feeder(times: Rhythm, number: int, machine: Machine, profile: Profile | None) -> None:
@@ -200,9 +202,9 @@ def plan_sets(
     player: Player = RIGHT_HANDED,
     notes: list[str] | None = None,
 ) -> Iterator[SetPlan]:
-    """Yield the plan of each set in turn; raise NotPossible with every reason before the first.
+    """Yield the plan of each set in turn; raise NotPossible, with every reason, before the first.
 
-    `turns` is how often a crank by time has turned since it last stood at its mark; `notes` collects what is left out.
+    `turns` is how often a crank by time has turned since it last stood at its mark. `notes` collects what is left out.
     """
     drill, cut = cut_to_length(drill, player.profile)
     aimed_sets, found = aim_sets(drill, balls, machine, player)
@@ -210,29 +212,29 @@ def plan_sets(
         notes.extend((*cut, *found, *notes_on_waits(drill, balls, player.profile)))
     timing = _Timing(drill, balls, machine, player)
     feeder = machine.feeder
-    for number, (one, aimed) in enumerate(zip(drill.set, aimed_sets, strict=True), 1):
-        turns, rephase = _rephase(one, number, turns, machine)
-        spread_s = feeder.spread_after_s(turns + one.balls)
-        times, least_gap_s = timing.of(one, aimed, spread_s)
+    for number, (part, aimed) in enumerate(zip(drill.set, aimed_sets, strict=True), 1):
+        turns, rephase = _rephase(part, number, turns, machine)
+        spread_s = feeder.spread_after_s(turns + part.balls)
+        times, min_gap_s = timing.of(part, aimed, spread_s)
         _check_feeder(times, number, machine, player.profile)
-        vary_share = drill.variation_of(one).tempo_share
-        in_sequence = one.sequence.draw(balls, set_rng(seed, number))
-        drawn = _with_bursts(islice(in_sequence, one.balls), one, seed, number)
+        vary_share = drill.variation_of(part).tempo_share
+        in_sequence = part.sequence.draw(balls, set_rng(seed, number))
+        drawn = _with_bursts(islice(in_sequence, part.balls), part, seed, number)
         yield SetPlan(
             number=number,
-            title=one.title,
+            title=part.title,
             balls=tuple(_planned(drawn, aimed, times, vary_share, set_rng(seed, number, VARIATION))),
             interval_s=times.interval_s,
-            asked_per_min=drill.tempo_of(one),
+            asked_per_min=drill.tempo_of(part),
             latency_s=feeder.latency_s,
             spread_s=spread_s,
-            least_gap_s=least_gap_s,
+            least_gap_s=min_gap_s,
             stretch=times.stretch,
-            rest_s=one.rest_s,
+            rest_s=part.rest_s,
             turns_before=turns,
             rephase_before=rephase,
         )
-        turns += one.balls
+        turns += part.balls
 
 
 def plan_drill(
@@ -244,9 +246,10 @@ def plan_drill(
     player: Player = RIGHT_HANDED,
     changes: Changes = AS_WRITTEN,
 ) -> DrillPlan:
-    """Return the whole plan of a drill as written, with changes, for the engine; raise NotPossible.
+    """Return the whole plan of a drill, with changes, for the engine; raise NotPossible.
 
-    A slower tempo is counted from what the machine runs at, so that a stretched set really gets slower.
+    A slower tempo counts from the tempo that the machine really runs at, so that a set already slowed down for the
+    machine gets slower still.
     """
     notes: list[str] = []
     try:
@@ -254,10 +257,10 @@ def plan_drill(
         change = tempo_change(drill, changes)
         if change < 0:
             sets = plan_sets(runs, balls, machine, seed, turns, player)
-            runs = paced(runs, change, [60 / one.interval_s for one in sets])
+            runs = paced(runs, change, [60 / set_plan.interval_s for set_plan in sets])
         elif change > 0:
-            runs = paced(runs, change, [runs.tempo_of(one) for one in runs.set])
-    except NoStep as wrong:
-        raise NotPossible(str(wrong)) from None
+            runs = paced(runs, change, [runs.tempo_of(part) for part in runs.set])
+    except NoStep as error:
+        raise NotPossible(str(error)) from None
     planned = tuple(plan_sets(runs, balls, machine, seed, turns, player, notes))
     return DrillPlan(runs, machine.name, seed, planned, drill, changes, player, turns, tuple(notes))

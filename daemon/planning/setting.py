@@ -1,7 +1,7 @@
 """From a ball type to the setting of a machine's axes, or to the limit that stops it and the nearest ball.
 
-Rule of this file: a ball is never silently changed. What the machine can't do is refused, by the name
-of the limit, with the figures and with the nearest ball that it can do.
+Rule of this file: a ball is never changed silently. If the machine can't throw it, it is refused with the
+name of the limit, the figures, and the nearest ball that the machine can throw.
 """
 
 import math
@@ -28,7 +28,7 @@ from drillfeed.daemon.physics.thrower import (
     throw,
 )
 
-# Where a ball that only says its length is tried to land, cm past the net: defaults of ours.
+# Depths to try, in cm past the net, for a ball type that gives only its length: defaults of ours.
 DEPTHS_CM: dict[str, tuple[float, ...]] = {
     "short": (50.0, 40.0, 30.0, 60.0),
     "half-long": (80.0, 90.0, 70.0, 100.0, 60.0, 110.0, 50.0, 120.0),
@@ -36,13 +36,13 @@ DEPTHS_CM: dict[str, tuple[float, ...]] = {
 }
 USUAL_DEPTH_M = 1.0
 USUAL_STEP = "choose another drill or machine"
-"""What helps where a machine can't do what is asked."""
+"""The next step if a machine can't do what is asked."""
 
 
 class NotPossible(Exception):
     """This machine can't do what is asked; the text names the limit and the nearest thing possible.
 
-    `do` is the next step: what helps against this limit.
+    `do` is the next step for this limit.
     """
 
     def __init__(self, what: str, do: str = USUAL_STEP) -> None:
@@ -52,7 +52,7 @@ class NotPossible(Exception):
 
 @dataclass(frozen=True)
 class Setting:
-    """Where the axes stand for one ball: wheel rpm, degrees, and by how much the ball slows each wheel."""
+    """The axes for one ball: wheels in rpm, angles in degrees, and by how much the ball slows each wheel."""
 
     top_rpm: float
     bottom_rpm: float
@@ -75,7 +75,7 @@ def rim_limits(machine: Machine) -> RimLimits:
 
 
 def flywheels(machine: Machine) -> tuple[Flywheel, Flywheel]:
-    """Return what each wheel, top and bottom, sets against the ball."""
+    """Return inertia and radius of the top and the bottom wheel."""
     top, bottom = machine.top, machine.bottom
     return (
         Flywheel(top.inertia_kg_m2, top.diameter_mm / 2000),
@@ -84,7 +84,7 @@ def flywheels(machine: Machine) -> tuple[Flywheel, Flywheel]:
 
 
 def shares(machine: Machine) -> tuple[float, float]:
-    """Return the shares of no-slip speed and spin that a ball leaves with, from the wheels' inertia."""
+    """Return which shares of the no-slip speed and spin a ball leaves with, from the wheels' inertia."""
     inertia = (machine.top.inertia_kg_m2 + machine.bottom.inertia_kg_m2) / 2
     radius_m = (machine.top.diameter_mm + machine.bottom.diameter_mm) / 4000
     return speed_share(inertia, radius_m), spin_share(inertia, radius_m)
@@ -97,12 +97,12 @@ def most_spin(machine: Machine, speed_mps: float) -> float:
 
 
 def nearest(machine: Machine, speed_mps: float, spin_revps: float) -> tuple[float, float]:
-    """Return the nearest speed and spin that the wheels can do: speed is kept where it can be, spin is cut."""
+    """Return the nearest speed and spin that the wheels can give: speed is kept if possible, spin is cut."""
     of_speed, _ = shares(machine)
     limits = rim_limits(machine)
     speed = min(max(speed_mps, limits.least_mps * of_speed), limits.most_mps * of_speed)
-    most = math.floor(most_spin(machine, speed) * 10) / 10
-    return speed, math.copysign(min(abs(spin_revps), most), spin_revps)
+    max_spin = math.floor(most_spin(machine, speed) * 10) / 10
+    return speed, math.copysign(min(abs(spin_revps), max_spin), spin_revps)
 
 
 def _why(limit: RimLimit, rims: Rims, limits: RimLimits) -> str:
@@ -136,10 +136,10 @@ def rims_asked(machine: Machine, ball: BallType) -> Rims:
 
 
 def _parts_text(spin_revps: float, roll_deg: float) -> str:
-    """Return a spin in its parts, in tenths that take no more of the wheels and no more lean of the head than it does.
+    """Return a spin as topspin and sidespin in tenths, which need no more spin and no more lean than the spin itself.
 
-    Sidespin is cut to a tenth; topspin is rounded up where less of it would lean the head further; where both together
-    are then too much, sidespin gives way.
+    Sidespin is cut to a tenth. Topspin is rounded up if less of it would lean the head further. If the two together are
+    then too much, sidespin is reduced.
     """
     if not roll_deg:
         return f"{spin_revps:+.1f} rev/s"
@@ -157,8 +157,8 @@ def _parts_text(spin_revps: float, roll_deg: float) -> str:
 def roll_for(ball: BallType, machine: Machine) -> float | None:
     """Return the roll that turns a ball's spin into topspin and sidespin, None without the axis; raise NotPossible.
 
-    The nearest ball is the one that misses the least of the spin asked for: what remains of it along the axis of the
-    head when it leans as far as it can (projection), so it never takes more of the wheels.
+    The nearest ball is the one whose spin differs least from the spin asked for: the head leans as far as it can, and
+    the spin is projected on the axis of the head. So it never needs more from the wheels.
     """
     axis = machine.roll
     if axis is None:
@@ -182,7 +182,7 @@ def roll_for(ball: BallType, machine: Machine) -> float | None:
 
 
 def tilt_for(ball: BallType, machine: Machine) -> float:
-    """Return the tilt that takes a ball where its type says it lands; raise NotPossible with the reason."""
+    """Return the tilt that lands a ball where its type says; raise NotPossible with the reason."""
     tilt = machine.tilt
     if ball.tilt_deg is None:
         return round(solution_for(ball, machine).tilt_deg, 3)
@@ -196,9 +196,9 @@ def tilt_for(ball: BallType, machine: Machine) -> float:
 
 
 def solution_for(ball: BallType, machine: Machine) -> Solution:
-    """Return how a machine throws a ball type given by where it lands, trimmed along the table; raise NotPossible.
+    """Return how a machine throws a ball type that gives where it lands, with its trim; raise NotPossible.
 
-    Where there is pan, a ball with sidespin is aimed so that it lands where it would without the bend.
+    With pan, a ball with sidespin is aimed so that it lands where it would land without the bend.
     """
     roll_for(ball, machine)
     depths_cm = DEPTHS_CM[ball.length or "long"] if ball.depth_cm is None else (ball.depth_cm,)
@@ -216,10 +216,10 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
         )
         try:
             found = aim(thrower_of(machine), wish)
-        except NoSolution as wrong:
-            refused = refused or wrong
+        except NoSolution as error:
+            refused = refused or error
             continue
-        fitting = [one for one in found if ball.length in (None, one.flight.length)]
+        fitting = [solution for solution in found if ball.length in (None, solution.flight.length)]
         if fitting:
             return fitting[0]
     if refused is not None:
@@ -228,7 +228,7 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
 
 
 def _straight_on_m(machine: Machine, depth_m: float) -> float:
-    """Return how far left of the centre line a ball without sidespin lands that is thrown straight on."""
+    """Return how far left of the centre line a ball thrown straight on, without sidespin, lands, in m."""
     opening = machine.opening
     way_m = opening.behind_end_line_m + NET_X_M + depth_m
     aside_m = opening.sideways_m + way_m * math.tan(math.radians(opening.yaw_deg))
@@ -238,7 +238,7 @@ def _straight_on_m(machine: Machine, depth_m: float) -> float:
 
 
 def flight_for(ball: BallType, machine: Machine) -> Flight:
-    """Return the flight that a machine's setting for a ball type means; raise NotPossible."""
+    """Return the flight of a ball type with this machine's setting for it; raise NotPossible."""
     if ball.tilt_deg is None:
         return solution_for(ball, machine).flight
     thrower = thrower_of(machine)
@@ -248,10 +248,10 @@ def flight_for(ball: BallType, machine: Machine) -> Flight:
 
 
 def reach(ball: BallType, machine: Machine) -> tuple[float, float]:
-    """Return how far a ball lands from the opening, over the ground in m, and how many degrees left of its first way.
+    """Return how far from the opening a ball lands, in m along the ground, and by how many degrees it bends left.
 
-    The usual depth, and no bend, where it lands nowhere. Pan turns a whole flight about the upright line through the
-    opening, so both are the same in every direction; without sidespin a flight stays in one plane and does not bend.
+    If it lands nowhere, the result is the usual depth and no bend. Pan turns a whole flight about the vertical line
+    through the opening, so both values are the same in every direction. Without sidespin a flight does not bend.
     """
     flight = flight_for(ball, machine)
     start_x_m, start_y_m, _ = flight.launch.position_m
@@ -265,7 +265,7 @@ def reach(ball: BallType, machine: Machine) -> tuple[float, float]:
 
 
 def bend_text(ball: BallType, machine: Machine) -> str | None:
-    """Say how far off the middle sidespin takes a ball that no pan can aim; None where there is none, or pan."""
+    """Say how far off the middle a ball with sidespin lands on a machine without pan; else None."""
     if not ball.side_revps or machine.pan is not None:
         return None
     landing = flight_for(ball, machine).landing
@@ -276,9 +276,9 @@ def bend_text(ball: BallType, machine: Machine) -> str | None:
 
 
 def pan_to(ball: BallType, machine: Machine, leftward_m: float, why: str) -> float:
-    """Return the pan in degrees that lands a ball so far left of the centre line, its trim added.
+    """Return the pan in degrees that lands a ball `leftward_m` left of the centre line, with its trim added.
 
-    Left is the thrower's. Raises NotPossible past the limits of pan, with `why` it was to turn there.
+    Left is as the thrower sees it. Raises NotPossible beyond the limits of pan; `why` is the purpose of the turn.
     """
     opening, axis = machine.opening, machine.pan
     assert axis is not None
@@ -295,7 +295,7 @@ def pan_to(ball: BallType, machine: Machine, leftward_m: float, why: str) -> flo
 
 
 def plain_pan(ball: BallType, machine: Machine) -> float | None:
-    """Return the pan of a ball that is thrown to no side: it lands straight on but for its trim; None without pan."""
+    """Return the pan of a ball that is thrown to no side: it lands straight on, moved by its trim; None without pan."""
     if machine.pan is None:
         return None
     trimmed = bool(machine.trims.of(ball.name).left_cm)
@@ -325,7 +325,7 @@ def setting_for(ball: BallType, machine: Machine) -> Setting:
 
 
 def told(ball: BallType, setting: Setting) -> spread.Setting:
-    """Return the launch that a setting for a ball means, for a look at how its balls scatter."""
+    """Return the launch for a ball's setting, to work out how its balls scatter."""
     return spread.Setting(
         ball.speed_mps, ball.head.revps, setting.tilt_deg, setting.pan_deg or 0.0, setting.roll_deg or 0.0
     )

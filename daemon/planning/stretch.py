@@ -1,6 +1,6 @@
 """How much time two balls need between them, and why a set runs slower than its drill asks for.
 
-Rule of this file: what counts is what the rules allow, never what was drawn.
+Rule of this file: the times depend on what the rules allow, never on what was drawn.
 """
 
 from collections.abc import Iterable, Mapping
@@ -32,7 +32,7 @@ class Stretch:
 
     @property
     def text(self) -> str:
-        """Return the whole story as one line."""
+        """Return the reason as one line."""
         if self.by != "machine":
             return f"tempo {self.asked_per_min:g}/min asked, {self.runs_per_min:.3g}/min by {self.reason}"
         line = (
@@ -43,13 +43,13 @@ class Stretch:
 
 
 def least_gap_s(machine: Machine, spread_s: float, seconds: float) -> float:
-    """Return the least time between two `leaves`: hold out the spread, change, settle, wait for the feeder."""
+    """Return the shortest time between two `leaves`: wait out the spread, change, settle, wait for the feeder."""
     feeder = machine.feeder
     return max(feeder.latency_s + spread_s + seconds, feeder.cycle_s + feeder.spread_s)
 
 
 class Gaps:
-    """The least gaps between the balls of one machine, worked out once a pair of settings."""
+    """The shortest gaps between the balls of one machine, worked out once for each pair of settings."""
 
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
@@ -63,7 +63,7 @@ class Gaps:
         return self._slowest[before, after]
 
     def _look(self, before: Aimed, after: Aimed) -> Transition:
-        settings = product((one.setting for one in before.throws), (one.setting for one in after.throws))
+        settings = product((throw.setting for throw in before.throws), (throw.setting for throw in after.throws))
         return max((self._transition(pair) for pair in settings), key=lambda moving: moving.seconds)
 
     def _transition(self, pair: tuple[Setting, Setting]) -> Transition:
@@ -72,13 +72,13 @@ class Gaps:
         return self._known[pair]
 
     def gap_s(self, before: Aimed, after: Aimed, spread_s: float) -> float:
-        """Return the least time between two balls in seconds, whatever their variations."""
+        """Return the shortest time between two balls in seconds, whatever their variations."""
         return least_gap_s(self._machine, spread_s, self.slowest(before, after).seconds)
 
 
 @dataclass(frozen=True)
 class Rhythm:
-    """The times of a set: `interval_s` at the tempo, and what any wait in it lasts at least."""
+    """The times of a set: `interval_s` at the tempo, and `least_wait_s`, the shortest wait."""
 
     interval_s: float
     least_wait_s: float
@@ -86,38 +86,39 @@ class Rhythm:
 
 
 def rhythm(
-    one: Set, asked_per_min: float, vary_share: float, aimed: Mapping[str, Aimed], gaps: Gaps, spread_s: float,
+    part: Set, asked_per_min: float, vary_share: float, aimed: Mapping[str, Aimed], gaps: Gaps, spread_s: float,
     machine: Machine, follows: Iterable[tuple[str, str, float]], profile: Profile | None = None,
 ) -> Rhythm:  # fmt: skip
-    """Return the even times of a set: its worst pair at the tempo, its worst pair over a wait, the player decide.
+    """Return the even times of a set.
 
-    Where the tempo varies, the interval is such that its shortest still suffices.
+    The slowest pair at the tempo, the slowest pair over a wait, and the player's limit decide. If the tempo varies, the
+    interval is long enough that the shortest variation of it still suffices.
     """
     at_tempo = {(a, b) for a, b, wait_s in follows if not wait_s}
-    over_wait = {(a, b) for a, b, wait_s in follows if wait_s} | (at_tempo if one.bursts else set())
+    over_wait = {(a, b) for a, b, wait_s in follows if wait_s} | (at_tempo if part.bursts else set())
 
     def gap_s(pair: Pair) -> float:
         return gaps.gap_s(aimed[pair[0]], aimed[pair[1]], spread_s)
 
     needed_s = max(map(gap_s, at_tempo), default=0.0) / (1 - vary_share)
-    least_wait_s = max(max(map(gap_s, over_wait), default=0.0), least_interval_s(profile))
+    min_wait_s = max(max(map(gap_s, over_wait), default=0.0), least_interval_s(profile))
     bound = tempo_bound(asked_per_min, 60 / needed_s if needed_s else None, profile, vary_share)
     if bound.by == "drill" or (needed_s <= 60 / asked_per_min + 1e-9 and bound.by == "machine"):
-        return Rhythm(60 / asked_per_min, least_wait_s, None)
+        return Rhythm(60 / asked_per_min, min_wait_s, None)
     if profile is not None and bound.by == "player":
-        most = f" ({profile.caps.max_per_min:g}/min between any two; their time varies by {vary_share:.0%})"
-        stretch = Stretch(asked_per_min, bound.most, f"{profile.owner}{most if vary_share else ''}", by=bound.by)
-        return Rhythm(60 / bound.most, least_wait_s, stretch)
+        between = f" ({profile.caps.max_per_min:g}/min between any two; their time varies by {vary_share:.0%})"
+        stretch = Stretch(asked_per_min, bound.most, f"{profile.owner}{between if vary_share else ''}", by=bound.by)
+        return Rhythm(60 / bound.most, min_wait_s, stretch)
     ordered = sorted(at_tempo, key=lambda pair: (-gap_s(pair), pair))
-    stretch = _stretch(one, asked_per_min, needed_s, ordered, aimed, gaps, spread_s, vary_share, machine)
-    return Rhythm(needed_s, least_wait_s, stretch)
+    stretch = _stretch(part, asked_per_min, needed_s, ordered, aimed, gaps, spread_s, vary_share, machine)
+    return Rhythm(needed_s, min_wait_s, stretch)
 
 
 def _stretch(
-    one: Set, asked_per_min: float, needed_s: float, ordered: list[Pair], aimed: Mapping[str, Aimed], gaps: Gaps,
+    part: Set, asked_per_min: float, needed_s: float, ordered: list[Pair], aimed: Mapping[str, Aimed], gaps: Gaps,
     spread_s: float, vary_share: float, machine: Machine,
 ) -> Stretch:  # fmt: skip
-    """Name the pair that decides the tempo, and the rule that would lift it."""
+    """Return why the set runs slower: the pair that limits the tempo, and the rule that would raise it."""
     before, after = ordered[0]
     feeder = machine.feeder
     varied = f"; the time between balls varies by {vary_share:.0%}" if vary_share else ""
@@ -127,16 +128,16 @@ def _stretch(
         return Stretch(asked_per_min, 60 / needed_s, reason)
     of_pair = f"{after} after {before}" if before != after else before
     others = [gaps.gap_s(aimed[a], aimed[b], spread_s) / (1 - vary_share) for a, b in ordered[1:2]]
-    lift = _lift(one, (before, after), needed_s, others)
+    lift = _lift(part, (before, after), needed_s, others)
     return Stretch(asked_per_min, 60 / needed_s, f"{moving.text} ({of_pair}){varied}", (before, after), lift)
 
 
-def _lift(one: Set, worst: Pair, needed_s: float, next_s: list[float]) -> str | None:
-    """Say which ordering rule would make a random set faster, if one rule would."""
-    sequence = one.sequence
+def _lift(part: Set, worst: Pair, needed_s: float, next_s: list[float]) -> str | None:
+    """Say which rule would make a random set faster; None if no single rule would."""
+    sequence = part.sequence
     if not isinstance(sequence, RandomSequence) or not next_s or worst[1] in sequence.after.get(worst[0], {}):
         return None
     barred = sequence.model_copy(update={"never": (*sequence.never, worst)})
-    if barred.faults(one.balls, {}) or 60 / next_s[0] < 60 / needed_s + 0.5:
+    if barred.faults(part.balls, {}) or 60 / next_s[0] < 60 / needed_s + 0.5:
         return None
     return f'a rule never = [["{worst[0]}", "{worst[1]}"]] would lift it to {60 / next_s[0]:.1f}/min'

@@ -1,7 +1,7 @@
-"""From a ball as a drill mentions it to the throws of a machine: its setting, its side, its small variations.
+"""From a drill's mention of a ball to the throws of a machine: its setting, its side, its small variations.
 
-Rule of this file: nothing is silently left out. A side that a machine has no pan for, sidespin that it has no roll for,
-and a variation that it can't throw, are notes that every listing shows; what the drill needs of it is a refusal.
+Rule of this file: nothing is left out silently. If the machine has no pan for a side, no roll for sidespin, or can't
+throw a variation, every listing shows a note. If the drill needs the side or the sidespin, the drill is refused.
 """
 
 from collections.abc import Iterator, Mapping
@@ -17,7 +17,7 @@ from drillfeed.daemon.planning.allowed import ANOTHER_BALL, check_ball, objectio
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting, bend_text, pan_to, setting_for
 
 STEPS = (-1.0, 0.0, 1.0)
-"""How far a ball is varied, as shares of the most: three steps, so that every pair of them is known beforehand."""
+"""How far a ball is varied, as shares of the maximum: three steps, so that all pairs are known beforehand."""
 
 
 @dataclass(frozen=True)
@@ -30,9 +30,9 @@ class Throw:
 
 @dataclass(frozen=True, eq=False)
 class Aimed:
-    """A mention made ready: the throw as written first, then its variations. `side` is None where none is thrown.
+    """The throws of a mention: first as written, then its variations. `side` is None if the ball goes to no side.
 
-    One is made for each mention, and it is itself alone.
+    There is one `Aimed` for each mention; it equals only itself (`eq=False`), so that it can be a key.
     """
 
     mention: str
@@ -46,12 +46,12 @@ class Aimed:
 
 
 def pan_for(ball: BallType, side: Side, machine: Machine, player: Player) -> float:
-    """Return the pan in degrees that lands a ball on a side of the player's; raise NotPossible past the limits."""
+    """Return the pan in degrees that lands a ball on a player's side; raise NotPossible beyond the limits."""
     return pan_to(ball, machine, leftward_cm(side, player) / 100, f"for {side}")
 
 
 def varied(ball: BallType, vary: Variation, speed_step: float, depth_step: float) -> BallType:
-    """Return a ball a little faster or deeper; depth only where the ball type gives a depth."""
+    """Return the ball varied in speed, and in depth if the ball type gives a depth."""
     changes = {"speed_mps": round(ball.speed_mps + speed_step * vary.speed_mps, 4)}
     if ball.depth_cm is not None:
         changes["depth_cm"] = round(ball.depth_cm + depth_step * vary.depth_cm, 2)
@@ -61,16 +61,18 @@ def varied(ball: BallType, vary: Variation, speed_step: float, depth_step: float
 def _throws(
     ball: BallType, vary: Variation, side: Side | None, machine: Machine, player: Player
 ) -> tuple[tuple[Throw, ...], int]:
-    """Return the throw as written and its variations, and how many of these are past a limit of machine or player.
+    """Return the throw as written with its variations, and how many variations a limit of machine or player excludes.
 
-    Each is panned by itself: a faster ball bends otherwise, and a deeper one lands further aside at the same pan.
+    Each throw has its own pan, since a faster ball bends differently and a deeper one lands further aside.
     """
 
-    def throw(one: BallType) -> Throw:
-        if (why := objection(one, machine, player.profile)) is not None:
+    def throw(variant: BallType) -> Throw:
+        if (why := objection(variant, machine, player.profile)) is not None:
             raise NotPossible(why)
-        setting = setting_for(one, machine)
-        return Throw(one, setting if side is None else replace(setting, pan_deg=pan_for(one, side, machine, player)))
+        setting = setting_for(variant, machine)
+        return Throw(
+            variant, setting if side is None else replace(setting, pan_deg=pan_for(variant, side, machine, player))
+        )
 
     plain, found, left_out = throw(ball), [], 0
     speeds = STEPS if vary.speed_mps else (0.0,)
@@ -85,7 +87,7 @@ def _throws(
 
 
 class _Aiming:
-    """Collects settings, faults (with what helps against each) and notes of one drill on one machine."""
+    """Collects settings, faults (each with its next step) and notes of one drill on one machine."""
 
     def __init__(self, drill: Drill, balls: Mapping[str, BallType], machine: Machine, player: Player) -> None:
         self._drill, self._balls, self._machine, self._player = drill, balls, machine, player
@@ -94,7 +96,7 @@ class _Aiming:
         self._known: dict[tuple[tuple[str, ...], Variation], dict[str, Aimed]] = {}
 
     def aim(self, mentions: tuple[str, ...], vary: Variation) -> dict[str, Aimed]:
-        """Return the throws of a set's balls; sets that throw the same share one answer."""
+        """Return the throws of a set's balls; sets with the same balls share one result."""
         if (mentions, vary) not in self._known:
             self._known[mentions, vary] = dict(self._each(mentions, vary))
         return self._known[mentions, vary]
@@ -122,7 +124,7 @@ class _Aiming:
         return Aimed(mention, thrown_to, throws)
 
     def _as_thrown(self, ball: BallType) -> BallType:
-        """Return a ball type for the player's hand, without sidespin where the machine makes none."""
+        """Return a ball type for the player's hand, without sidespin if the machine makes none."""
         ball = for_player(ball, self._player)
         return ball if self._machine.roll is not None else without_sidespin(ball)
 
@@ -132,7 +134,7 @@ class _Aiming:
         return [name for name in known if self._balls[name].side_revps]
 
     def look_at_sidespin(self) -> None:
-        """Note that sidespin is left out where the head can't roll; raise NotPossible where the drill needs it."""
+        """Note that sidespin is left out if the head can't roll; raise NotPossible if the drill needs it."""
         bent = ", ".join(self._bent())
         if bent and self._machine.roll is None:
             if self._drill.sidespin == "needed":
@@ -145,7 +147,7 @@ class _Aiming:
             )
 
     def look_at_sides(self) -> None:
-        """Note that sides are left out where there is no pan; raise NotPossible where the drill needs them."""
+        """Note that sides are left out if there is no pan; raise NotPossible if the drill needs them."""
         sides = dict.fromkeys(side for mention in self._drill.mentions() if (side := split(mention)[1]) is not None)
         if sides and self._machine.pan is None:
             if self._drill.sides == "needed":
@@ -159,7 +161,7 @@ class _Aiming:
 
 
 def _what_helps(steps: set[str]) -> str:
-    """Return the next step against several faults: the one that they share, else what helps against all."""
+    """Return the next step for several faults: the one they share, or else one that helps with all of them."""
     if len(steps) == 1:
         return next(iter(steps))
     return USUAL_STEP if USUAL_STEP in steps else ANOTHER_BALL
@@ -172,11 +174,11 @@ def aim_sets(
     aiming = _Aiming(drill, balls, machine, player)
     aiming.look_at_sides()
     aiming.look_at_sidespin()
-    sets = tuple(aiming.aim(one.sequence.names(), drill.variation_of(one)) for one in drill.set)
+    sets = tuple(aiming.aim(part.sequence.names(), drill.variation_of(part)) for part in drill.set)
     if all(name in balls for name in drill.ball_names()):
-        looked_at = {(id(one.sequence), one.balls): (number, one) for number, one in enumerate(drill.set, 1)}
-        for number, one in looked_at.values():
-            faults = one.sequence.faults(one.balls, balls)
+        looked_at = {(id(part.sequence), part.balls): (number, part) for number, part in enumerate(drill.set, 1)}
+        for number, part in looked_at.values():
+            faults = part.sequence.faults(part.balls, balls)
             aiming.faults |= {f"set {number}: {fault}": USUAL_STEP for fault in faults}
     if aiming.faults:
         raise NotPossible("; ".join(aiming.faults), _what_helps(set(aiming.faults.values())))

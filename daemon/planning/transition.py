@@ -1,7 +1,7 @@
 """How long the axes need from one ball's setting to the next one's: the slowest axis decides.
 
-Rule of this file: times here use the same rates as the ramp limiter of the engine, so a plan made
-with them is one that the limiter can keep.
+Rule of this file: the times use the same rates as the engine's ramp limiter, so that the limiter can keep
+the plan.
 """
 
 import math
@@ -16,7 +16,7 @@ CONTROL_GRID_S = 0.025
 
 @dataclass(frozen=True)
 class Transition:
-    """The time to arrive and settle, and the axis that needs longest, in words."""
+    """The time to arrive and settle, and the slowest axis, also in words."""
 
     seconds: float
     axis: str
@@ -47,7 +47,8 @@ def _wheel_part(machine: Machine, name: str, start: Setting, end: Setting) -> tu
     start_rpm = start.top_rpm if name == "top" else start.bottom_rpm
     end_rpm = end.top_rpm if name == "top" else end.bottom_rpm
     dip_rpm = start.top_dip_rpm if name == "top" else start.bottom_dip_rpm
-    # The ball takes speed from the wheel: on the way up it is missing, on the way down it may be counted on by nobody.
+    # The ball slows the wheel. On the way up the lost speed must be made up; on the way down it may not help, so the
+    # longer time counts.
     dipped = math.copysign(max(abs(start_rpm) - dip_rpm, 0.0), start_rpm)
     seconds = max(wheel_change_s(wheel, start_rpm, end_rpm), wheel_change_s(wheel, dipped, end_rpm))
     if round(start_rpm) == round(end_rpm):
@@ -66,7 +67,7 @@ def _angle_parts(machine: Machine, start: Setting, end: Setting) -> list[tuple[f
 
 
 def transition(machine: Machine, start: Setting, end: Setting) -> Transition:
-    """Return how long from the moment a ball is out until the axes stand settled for the next one."""
+    """Return the time from the moment a ball is out until the axes have settled for the next one."""
     wheels = [_wheel_part(machine, name, start, end) for name in ("top", "bottom")]
     parts = [(seconds + machine.settling.wheels_s, text) for seconds, text in wheels]
     parts += _angle_parts(machine, start, end)

@@ -17,7 +17,7 @@ from drillfeed.clients.drivers.traits import (
     ThrowerTraits,
     WheelTraits,
 )
-from drillfeed.clients.drivers.wheels import coefficients_of, next_rpm, throw
+from drillfeed.clients.drivers.wheels import law_of, next_rpm, throw
 from drillfeed.daemon.physics.launch import spin_parts
 from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
 
@@ -76,7 +76,7 @@ class Bench:
 
 def test_a_coasting_wheel_follows_the_coast_curve() -> None:
     """w(t) = (w0 + f) exp(-t/tau) - f with f = w_max / (exp(T/tau) - 1): textbook, exact to rounding; rest after T."""
-    law = coefficients_of(COASTING, 0.001)
+    law = law_of(COASTING, 0.001)
     f = 3200 / math.expm1(8.0 / 2.0)
     rpm = 3200.0
     for step in range(1, 8001):
@@ -88,7 +88,7 @@ def test_a_coasting_wheel_follows_the_coast_curve() -> None:
 
 def test_a_braked_wheel_falls_at_its_rate_and_a_motor_rises_at_its_own() -> None:
     """Away from the goal the speed changes by the motor's or the brake's rate, and rests on the goal in the end."""
-    law = coefficients_of(WHEEL, 0.001)
+    law = law_of(WHEEL, 0.001)
     rpm = 0.0
     for _ in range(500):
         rpm = next_rpm(rpm, 5000.0, law, 1.0)
@@ -103,7 +103,7 @@ def test_a_braked_wheel_falls_at_its_rate_and_a_motor_rises_at_its_own() -> None
 
 def test_a_wheel_reverses_through_rest() -> None:
     """From forward to backward the speed passes 0 and ends on the goal."""
-    law = coefficients_of(WHEEL, 0.001)
+    law = law_of(WHEEL, 0.001)
     seen = [500.0]
     for _ in range(1000):
         seen.append(next_rpm(seen[-1], -500.0, law, 1.0))

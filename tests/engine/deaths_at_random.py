@@ -19,7 +19,7 @@ import numpy as np
 from drillfeed.clients.drivers.faults import Fault, FaultTable
 from drillfeed.clients.drivers.rules import band_rpm
 from drillfeed.clients.drivers.simulated import STEP_S
-from drillfeed.clients.drivers.wheels import coefficients_of
+from drillfeed.clients.drivers.wheels import law_of
 from drillfeed.protocol.link import WHEELS, Axis
 from tests.support.forked import in_a_copy
 from tests.support.halls import WatchedHall, drill_plan, machine
@@ -38,7 +38,7 @@ def kill(hall: WatchedHall, wheel: Axis, way: str) -> None:
     if way == "running free":
         traits = board.traits.top if wheel == "top" else board.traits.bottom
         free = replace(traits, fall_rpm_per_s=None, coast_tau_s=traits.spin_down_s / COAST_SHARE)
-        setattr(board, f"_{wheel}_law", coefficients_of(free, STEP_S))
+        setattr(board, f"_{wheel}_law", law_of(free, STEP_S))
     channel: Any = f"{wheel}-drive"
     board._faults = FaultTable([Fault(channel, "off", 0.0)], np.random.default_rng(0))
 

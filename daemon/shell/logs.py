@@ -57,6 +57,15 @@ def tell(line: str, end: str = "\n") -> None:
     print(line, end=end, file=Unfailing(plain_stream(sys.stdout)), flush=True)
 
 
+def tell_reader(line: str) -> None:
+    """Print a line to standard output at once; raise ReaderGone if a pipe was closed, lose it if a terminal has gone.
+
+    For what has work of its own to end in order when its reader goes, such as a foot switch that pauses.
+    """
+    with contextlib.suppress(OSError):
+        print(line, file=plain_stream(sys.stdout), flush=True)
+
+
 def draw(text: str) -> None:
     """Write our own control characters (a screen, a bell) to standard output at once; lose them on an error."""
     print(text, end="", file=Unfailing(unfiltered(sys.stdout)), flush=True)

@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.clients.pedal.session import PedalSession, work
     from drillfeed.clients.pedal.settings import BadSettings
     from drillfeed.clients.steady import SteadyClient
-    from drillfeed.daemon.shell.logs import draw, tell
+    from drillfeed.daemon.shell.logs import draw, tell_reader
     from drillfeed.protocol.lines import BrokenReply
 
     client = SteadyClient(args.to)
@@ -79,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
     except (NoDaemon, BrokenReply, TimeoutError) as error:
         print(f"drillfeed pedal: {error}", file=sys.stderr)
         return NO_DAEMON
-    session = PedalSession(client, pedals, tell)
+    session = PedalSession(client, pedals, tell_reader)
     with keys_as_they_come(any(pedal.source == "terminal" for pedal in settings)):
         work(session, lambda: None if args.quiet else draw("\a"))
     return LEFT

@@ -12,15 +12,16 @@ import pytest
 
 from drillfeed.daemon.journal.schema import open_to_read, open_to_write
 
-WRITER = Path(__file__).parent / "journal_in_its_own_process.py"
+WRITER = "tests.faults.journal_in_its_own_process"
+REPOSITORY = Path(__file__).parents[2]
 LONGEST_S = 0.6
 PATIENCE_S = 30.0
 
 
 def kill_once(path: Path, run: str, after_s: float) -> list[int]:
     """Let a writer run for a while after its first commit, kill it, and return the balls it had told as recorded."""
-    command = [sys.executable, str(WRITER), str(path), run]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+    command = [sys.executable, "-m", WRITER, str(path), run]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=REPOSITORY) as process:
         assert process.stdout is not None
         first = process.stdout.readline()
         time.sleep(after_s)

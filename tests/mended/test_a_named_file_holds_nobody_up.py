@@ -82,7 +82,7 @@ def test_brackets_in_strings_and_comments_count_for_nothing(tmp_path: Path) -> N
     odd = "[" * 60 + " a.b.c.d.e.f.g.h.i.j.k.l.m.n.o.p.q.r.s.t"
     path = tmp_path / "drill.toml"
     lines = ['name = "odd"', f"title = '{odd}' # {odd * 9}", f'trains = """\n{odd}\\"\n"""', 'level = "club"']
-    lines += ["tempo_per_min = 30", "[[set]]", "balls = 2", 'order = { kind = "fixed", balls = ["light-push"] }']
+    lines += ["tempo_per_min = 30", "[[set]]", "balls = 2", 'sequence = { kind = "fixed", balls = ["light-push"] }']
     path.write_text("\n".join(lines))
     assert load_drill(str(path)).title == odd
 

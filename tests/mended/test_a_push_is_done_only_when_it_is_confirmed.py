@@ -49,8 +49,8 @@ def behind_a_relay(board: VirtualFirmware, seed: int) -> None:
 def journal_of(hall: WatchedHall, folder: Path) -> Counter[str]:
     """Write down all that the hall told, and return how many throws the journal has of each outcome."""
     journal = Journal(folder / "journal.sqlite", "club-build", "a-run", wall_of=lambda at_s: 1_772_877_600.0 + at_s)
-    for event in hall.hall.events:
-        journal.note(EventEntry(event))
+    for told in hall.hall.events:
+        journal.note(EventEntry(told.event))
     journal.turn()
     journal._close()
     with sqlite3.connect(folder / "journal.sqlite") as connection:

@@ -239,9 +239,9 @@ USERS: Mapping[str, Mapping[str, Make]] = {
         "link": text('link = "udp://127.0.0.1:1"'),
         "balls-below-none": text("day_balls = -1"),
         "players-a-word": text('players = "all"'),
-        "player-of-no-level": text("[players.giant]\nmost_mps = 5"),
-        "caps-nan": text("[players.junior]\nmost_mps = nan"),
-        "caps-a-table": text("[players.junior.most_mps]\na = 1"),
+        "player-of-no-level": text("[players.giant]\nmax_mps = 5"),
+        "caps-nan": text("[players.junior]\nmax_mps = nan"),
+        "caps-a-table": text("[players.junior.max_mps]\na = 1"),
     },
     "own.toml": {
         "half": text(PROFILE[: len(PROFILE) // 2]),
@@ -291,7 +291,7 @@ def test_the_files_that_these_tests_spoil_are_good_ones(state: Path, tmp_path: P
     (tmp_path / "own.toml").write_text(PROFILE)
     (tmp_path / "own.calibration.toml").write_text(LEARNT)
     (tmp_path / "own.trim.toml").write_text('[[trim]]\nball = "light-push"\nlong_cm = 9\n')
-    (tmp_path / "config.toml").write_text('listen = "127.0.0.1:0"\n[players.junior]\nmost_mps = 5\n')
+    (tmp_path / "config.toml").write_text('listen = "127.0.0.1:0"\n[players.junior]\nmax_mps = 5\n')
     assert apart(come_up, tmp_path / "config.toml", str(tmp_path / "own.toml")) == "[]"
     machine = load_machine(str(tmp_path / "own.toml"))
     assert machine.calibration is not None and machine.trims.of("light-push").long_cm == 9.0

@@ -19,6 +19,7 @@ Flags = NDArray[np.bool_]
 SPEEDS_MPS: Span = (2.0, 30.0)
 SPEED_RATIO = 1.06  # from one speed of the table to the next: distance grows with the square of speed
 TILT_STEPS_DEG = (1.0, 2.0)  # if speed is given; if both are free
+END_CUTS = 16
 NEARLY_M = 0.01  # metres or seconds: a generous bound for the error of the first look
 BENDS = 0.5  # of the second differences: how far a figure may pass its corners inside a cell; 1/8 for a parabola
 CELL = np.array([0.3, 2.0])  # m/s and degrees: a usual cell, the unit of a move
@@ -44,24 +45,43 @@ class Start:
 def starts(thrower: Thrower, wish: Wish, tilts: Span, pan_deg: float) -> list[Start]:
     """Return a start for every arc that may meet the request within a span of tilts."""
     sight = Sight(thrower, wish, pan_deg)
-    speed_axis, tilt_axis = _speeds(thrower, wish), _tilts(wish, tilts)
-    speed, tilt = (a.ravel() for a in np.meshgrid(speed_axis, tilt_axis, indexing="ij"))
-    shape = (len(speed_axis), len(tilt_axis))
+    speeds, angles = _speeds(thrower, wish), _tilts(wish, tilts)
     found: list[Start] = []
     for hops in _hops(wish):
         if not sight.goal:
-            found.append(Start(hops, float(speed[0]), float(tilt[0]), pan_deg))
-            continue
-        seen, _ = sight.look(speed, tilt, hops, FIRST_ROUGH)
-        misses = [(getattr(seen, name) - number).reshape(shape) for name, number in sight.goal.items()]
-        rows, columns = np.nonzero(np.logical_and.reduce([_may_be_zero(miss) for miss in misses]))
-        if 1 in shape:
-            places = _along(misses[0].ravel(), np.maximum(rows, columns))
-            at = np.array([_at(speed_axis, places), _at(tilt_axis, places)]).T
+            found.append(Start(hops, float(speeds[0]), float(angles[0]), pan_deg))
+        elif 1 in (len(speeds), len(angles)):
+            found += _started(sight, _in_a_row(sight, speeds, angles, hops), hops)
         else:
-            at = _descend(sight, np.array([_middles(speed_axis)[rows], _middles(tilt_axis)[columns]]).T, hops)
-        found += _started(sight, at, hops)
+            found += _started(sight, _in_a_table(sight, speeds, angles, hops), hops)
     return found
+
+
+def _in_a_table(sight: Sight, speeds: Array, tilts: Array, hops: int) -> Array:
+    """Return places near the meetings of two figures, (n, 2) speeds and tilts."""
+    speed, tilt = (a.ravel() for a in np.meshgrid(speeds, tilts, indexing="ij"))
+    misses = _misses(sight, np.array([speed, tilt]).T, hops, FIRST_ROUGH)
+    tables = [miss.reshape(len(speeds), len(tilts)) for miss in misses.T]
+    rows, columns = np.nonzero(np.logical_and.reduce([_may_be_zero(table) for table in tables]))
+    return _descend(sight, np.array([_middles(speeds)[rows], _middles(tilts)[columns]]).T, hops)
+
+
+def _in_a_row(sight: Sight, speeds: Array, tilts: Array, hops: int) -> Array:
+    """Return places near the zeros of one figure along a row of speeds or of tilts, (n, 2) speeds and tilts."""
+    at = np.array(np.broadcast_arrays(speeds, tilts)).T
+    miss = _misses(sight, at, hops, FIRST_ROUGH)[:, 0]
+    # A figure may be steepest where it ends: that cell is cut finer, for a zero within it.
+    ends = np.flatnonzero(np.isfinite(miss[:-1]) != np.isfinite(miss[1:]))
+    if len(ends):
+        shares = np.arange(1.0, END_CUTS) / END_CUTS
+        between = (at[ends, None] + shares[None, :, None] * (at[ends + 1] - at[ends])[:, None]).reshape(-1, 2)
+        at = np.concatenate([at, between])
+        miss = np.concatenate([miss, _misses(sight, between, hops, FIRST_ROUGH)[:, 0]])
+        order = np.lexsort(at.T)
+        at, miss = at[order], miss[order]
+    cells = np.flatnonzero(_may_be_zero(miss[None, :]))
+    places, steps = _along(miss, cells), np.arange(len(at))
+    return np.array([np.interp(places, steps, column) for column in at.T]).T
 
 
 def _started(sight: Sight, at: Array, hops: int) -> list[Start]:
@@ -160,10 +180,6 @@ def _along(miss: Array, cells: NDArray[np.intp]) -> Array:
     return np.array(sure + sorted(set(perhaps)))
 
 
-def _at(axis: Array, places: Array) -> Array:
-    return np.interp(places, np.arange(len(axis)), axis) if len(axis) > 1 else np.full(len(places), axis[0])
-
-
 def _descend(sight: Sight, start: Array, hops: int) -> Array:
     """Return where damped least squares lead from the starts, (n, 2) speeds and tilts: those that meet or nearly do."""
     at, damping = start.copy(), np.full(len(start), 1e-3)
@@ -214,8 +230,8 @@ def _linear(sight: Sight, at: Array, hops: int) -> tuple[Array, Array]:
     return miss, slopes
 
 
-def _misses(sight: Sight, at: Array, hops: int) -> Array:
-    seen, _ = sight.look(at[:, 0], at[:, 1], hops, ROUGH)
+def _misses(sight: Sight, at: Array, hops: int, rough: float = ROUGH) -> Array:
+    seen, _ = sight.look(at[:, 0], at[:, 1], hops, rough)
     return np.array([getattr(seen, name) - number for name, number in sight.goal.items()]).T
 
 

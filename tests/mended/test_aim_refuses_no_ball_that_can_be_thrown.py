@@ -30,14 +30,34 @@ def _has(found: tuple[Solution, ...], speed_mps: float, tilt_deg: float) -> bool
         (CLUB, Wish(18.86, speed_mps=4.842, arrival_s=0.868), 4.842, 8.6),
         (KIT, Wish(1.95, depth_m=0.701, clearance_m=0.408), 5.23, 37.1),
         (KIT, Wish(1.95, tilt_deg=20.815, clearance_m=0.047, arc="serve-wise"), 3.99, 20.8),
+        (CLUB, Wish(-28.11, tilt_deg=49.89, arrival_s=1.289, arc="high"), 6.29, 49.9),
     ],
-    ids=["apex", "apex, another limit told", "no reason told", "tilt given", "speed given", "kit", "kit, serve-wise"],
+    ids=["apex", "apex, other limit", "no reason", "tilt", "speed", "kit", "kit, serve-wise", "arrival ends there"],
 )
 def test_a_ball_known_to_meet_the_wish_is_among_the_answers(
     thrower: Thrower, wish: Wish, speed_mps: float, tilt_deg: float
 ) -> None:
     """Balls found by trying speeds and tilts in turn are answers of aim."""
     assert _has(aim(thrower, wish), speed_mps, tilt_deg)
+
+
+@pytest.mark.parametrize(
+    ("thrower", "wish", "needs"),
+    [
+        (KIT, Wish(-0.61, speed_mps=9.579, clearance_m=0.443, arc="serve-wise"), "needs tilt 80.4"),
+        (CLUB, Wish(44.36, speed_mps=8.213, clearance_m=0.443), "needs tilt 82.6"),
+        (LEARNT, Wish(7.92, speed_mps=10.486, clearance_m=0.431), "needs tilt 81.7"),
+        (KIT, Wish(-0.02, speed_mps=15.484, clearance_m=0.476), "needs tilt 83."),
+    ],
+    ids=["serve-wise", "wheels too", "learnt", "fast"],
+)
+def test_a_lob_that_lives_within_a_degree_names_its_limit(thrower: Thrower, wish: Wish, needs: str) -> None:
+    """A lob's clearance falls from metres to nothing within a degree of tilt: the limit is still found."""
+    with pytest.raises(NoSolution) as refused:
+        aim(thrower, wish)
+    assert "tilt_high" in refused.value.limits
+    assert needs in refused.value.reason
+    assert solutions(thrower.lifted(*refused.value.limits), wish)
 
 
 def test_against_brute_force() -> None:

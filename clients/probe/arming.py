@@ -21,7 +21,7 @@ def arm_quotes(bench: Bench) -> Steps:
     """Send an arm of another session, and one of an older epoch."""
     yield from calm(bench)
     bench.new_epoch()
-    bench.wanted = still(bench)
+    bench.requested = still(bench)
     yield from read(bench)
     for what, order in (
         ("another session", bench.order("arm", session="somebody-else", epoch=bench.epoch + 1)),
@@ -57,7 +57,7 @@ def closes(bench: Bench) -> Steps:
     """Open the feed, then ask for it to close."""
     yield from _feed_open(bench)
     began_s = bench.driver_s()
-    bench.wanted = still(bench, feeding=False)
+    bench.requested = still(bench, feeding=False)
     yield from bench.until(lambda: not bench.status.feeding, 0.5)
     took_s = bench.driver_s() - began_s
     if took_s > STOP_NOW_S + SLACK_S:
@@ -73,7 +73,7 @@ def _feed_open(bench: Bench) -> Pause:
     """Arm at rest and open the feed; fail if it opens before its moment or not at all."""
     yield from armed(bench)
     mark = bench.now
-    bench.wanted = still(bench, feeding=True)
+    bench.requested = still(bench, feeding=True)
     at_s = bench.driver_s() + LEAD_S
     if not (yield from bench.until(lambda: bench.status.feeding, LEAD_S + 0.3)):
         raise Fails("setpoints with feeding true do not open the feed")
@@ -86,7 +86,7 @@ def stops_at_rest(bench: Bench) -> Steps:
     """Arm, open the feed, and send a stop of another session and an old epoch."""
     yield from _feed_open(bench)
     bench.send(bench.order("stop", session="somebody-else", epoch=0))
-    bench.wanted = None
+    bench.requested = None
     sent_s = bench.now
     if not (yield from shown(bench, "disarmed", 0.3)):
         raise Fails(
@@ -127,7 +127,7 @@ def stop_with_mistakes(bench: Bench) -> Steps:
         bench.send(frame)
         if not (yield from bench.until(lambda: bench.status.mode != "armed", 0.2)):
             raise Fails(f"still armed after {frame.decode()}")
-        bench.wanted = None
+        bench.requested = None
         if bench.status.mode != "disarmed":
             raise Fails(f"mode is {bench.status.mode} after a {kind} at rest; expected disarmed")
     return "obeyed"
@@ -136,7 +136,7 @@ def stop_with_mistakes(bench: Bench) -> Steps:
 def session_disarms(bench: Bench) -> Steps:
     """Arm, and send the hello of a new session."""
     yield from armed(bench)
-    bench.wanted = None
+    bench.requested = None
     hello = bench.new_session()
     bench.adopt(hello)
     yield from read(bench)
@@ -155,7 +155,7 @@ def watchdog(bench: Bench) -> Steps:
     yield from _feed_open(bench)
     yield from read(bench)
     old = bench.setpoint(seq=0)
-    bench.wanted = None
+    bench.requested = None
     mark = bench.now
     while bench.now < mark + 1.0 and bench.status.mode != "tripped":
         bench.send(old)
@@ -187,7 +187,7 @@ def _within(told: list[Status], error_s: float) -> str:
 def latched(bench: Bench) -> Steps:
     """Let it trip, then send good setpoints again."""
     yield from _tripped(bench)
-    bench.wanted = still(bench, feeding=True)
+    bench.requested = still(bench, feeding=True)
     mark = bench.now
     yield from bench.wait(0.8)
     for status in bench.since(mark):
@@ -198,11 +198,11 @@ def latched(bench: Bench) -> Steps:
 
 def _tripped(bench: Bench) -> Pause:
     """Let it trip at rest; do nothing if it has tripped already."""
-    bench.wanted = None
+    bench.requested = None
     if bench.silent_s < READ_S and bench.status.mode == "tripped" and bench.status.session == bench.session:
         return
     yield from armed(bench)
-    bench.wanted = None
+    bench.requested = None
     if not (yield from shown(bench, "tripped", 1.0)):
         raise NotReached(f"it does not trip: mode is {bench.status.mode}")
 
@@ -211,7 +211,7 @@ def arm_in_tripped(bench: Bench) -> Steps:
     """Let it trip, then arm in a new epoch without a clear."""
     yield from _tripped(bench)
     bench.new_epoch()
-    bench.wanted = still(bench)
+    bench.requested = still(bench)
     bench.send(bench.order("arm"))
     if (yield from shown(bench, "armed", 0.3)):
         raise Fails("it armed while tripped; a clear must come first")
@@ -222,7 +222,7 @@ def clears(bench: Bench) -> Steps:
     """Let it trip, then send a clear of another session, one of an older epoch, and a correct one."""
     yield from _tripped(bench)
     bench.new_epoch()
-    bench.wanted = still(bench)
+    bench.requested = still(bench)
     yield from read(bench)
     for what, order in (
         ("another session", bench.order("clear", session="somebody-else")),

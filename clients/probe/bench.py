@@ -65,7 +65,7 @@ class Seen(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class SetpointRequest:
     """What the stream of setpoints asks for, until it is replaced."""
 
     top_rpm: float = 0.0
@@ -103,7 +103,7 @@ class Bench:
         self.session: str | None = None
         self.sessions = 0
         self.epoch = self.seq = 0
-        self.wanted: Wanted | None = None
+        self.requested: SetpointRequest | None = None
         self.pinging = False
         self.held: list[bytes] | None = None
         self.frozen = False
@@ -288,24 +288,26 @@ class Bench:
         pushed = sum(any(feed.result == "done" for feed in self.results(id)) for id in self._asked_in)
         return max(self.balls - pushed, 0)
 
-    def setpoint(self, wanted: Wanted | None = None, **changes: object) -> Setpoint:
-        """Return the next setpoint for what is wanted; `changes` replace fields."""
-        want = wanted or self.wanted or Wanted()
+    def setpoint(self, request: SetpointRequest | None = None, **changes: object) -> Setpoint:
+        """Return the next setpoint for a request, by default the current one; `changes` replace fields."""
+        asked_for = request or self.requested or SetpointRequest()
         self.seq += 1
-        at_s = self.driver_s() + want.lead_s
-        asked = Setpoint(
+        at_s = self.driver_s() + asked_for.lead_s
+        setpoint = Setpoint(
             session=self.session or f"{self.name}-0",
             epoch=self.epoch,
             seq=self.seq,
             at_s=at_s,
-            until_s=at_s + want.stay_s,
-            top=WheelTarget(rpm=want.top_rpm, ramp_rpm_per_s=want.ramp_rpm_per_s),
-            bottom=WheelTarget(rpm=want.bottom_rpm, ramp_rpm_per_s=want.ramp_rpm_per_s),
-            tilt=None if want.tilt is None else AngleTarget(deg=want.tilt[0], slew_deg_per_s=want.tilt[1]),
-            feeding=want.feeding,
-            feeds=tuple(Feed(id=id, at_s=moment_s) for id, moment_s in want.feeds),
+            until_s=at_s + asked_for.stay_s,
+            top=WheelTarget(rpm=asked_for.top_rpm, ramp_rpm_per_s=asked_for.ramp_rpm_per_s),
+            bottom=WheelTarget(rpm=asked_for.bottom_rpm, ramp_rpm_per_s=asked_for.ramp_rpm_per_s),
+            tilt=None
+            if asked_for.tilt is None
+            else AngleTarget(deg=asked_for.tilt[0], slew_deg_per_s=asked_for.tilt[1]),
+            feeding=asked_for.feeding,
+            feeds=tuple(Feed(id=id, at_s=moment_s) for id, moment_s in asked_for.feeds),
         )
-        return asked.model_copy(update=changes)
+        return setpoint.model_copy(update=changes)
 
     def raw(self, **changes: object) -> bytes:
         """Return the next setpoint as a frame, with fields replaced by any value; `...` leaves a field out."""
@@ -314,12 +316,12 @@ class Bench:
         return json.dumps({key: value for key, value in told.items() if value is not ...}).encode()
 
     def advance(self, now: float) -> None:
-        """Send what is due: a ping each 100 ms, and a setpoint each 20 ms while something is wanted."""
+        """Send what is due: a ping each 100 ms, and a setpoint each 20 ms while something is requested."""
         self._goes_on(now)
         if self.pinging and now >= self._next_ping_s:
             self._next_ping_s = now + PING_EVERY_S
             self.ping()
-        if self.wanted is not None and self._offsets and now >= self._next_setpoint_s:
+        if self.requested is not None and self._offsets and now >= self._next_setpoint_s:
             self._next_setpoint_s = max(self._next_setpoint_s + TICK_S, now + TICK_S / 2)
             self.send(self.setpoint())
         if self.frozen:

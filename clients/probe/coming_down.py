@@ -1,6 +1,6 @@
 """Checks of how the wheels come down: on a stop, a disarm, silence, a new session, a frozen driver."""
 
-from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, NotReached, Steps, Wanted
+from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, NotReached, SetpointRequest, Steps
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.standing import (
     READ_S,
@@ -44,7 +44,7 @@ def comes_down(bench: Bench, mark: float, modes: tuple[str, ...]) -> Steps:
 def stops(bench: Bench) -> Steps:
     """With wheels turning, send stop of another session and an old epoch, and nothing after it."""
     yield from turning(bench)
-    bench.wanted = None
+    bench.requested = None
     mark = bench.now
     bench.send(bench.order("stop", session="somebody-else", epoch=0))
     return (yield from comes_down(bench, mark, ("stopping",)))
@@ -54,10 +54,10 @@ def rests(bench: Bench) -> Steps:
     """With wheels turning, send disarm; watch mode and at_rest until it is disarmed."""
     yield from turning(bench)
     _turning_told(bench.status)
-    bench.wanted = None
+    bench.requested = None
     mark = bench.now
     bench.send(bench.order("disarm"))
-    bench.wanted = Wanted()  # otherwise the fall may outlast the driver's own watchdog
+    bench.requested = SetpointRequest()  # otherwise the fall may outlast the driver's own watchdog
     yield from comes_down(bench, mark, ("stopping",))
     zero_s = bench.status.now_s
     if not (yield from bench.until(lambda: bench.status.mode == "disarmed", 1.5 * bench.driver_hello.spin_down_s + 1)):
@@ -79,11 +79,11 @@ def _turning_told(status: Status) -> None:
 def arm_turning(bench: Bench) -> Steps:
     """With wheels turning, stop, then arm in a new epoch before the wheels rest."""
     yield from turning(bench)
-    bench.wanted = None
+    bench.requested = None
     bench.send(bench.order("stop"))
     yield from bench.until(lambda: bench.status.mode != "armed", READ_S * 2)
     bench.new_epoch()
-    bench.wanted = Wanted()
+    bench.requested = SetpointRequest()
     for _ in range(3):
         bench.send(bench.order("arm"))
         yield from bench.wait(0.02)
@@ -102,7 +102,7 @@ def arm_turning(bench: Bench) -> Steps:
 def watchdog(bench: Bench) -> Steps:
     """With wheels turning, fall silent until it trips."""
     yield from turning(bench)
-    bench.wanted = None
+    bench.requested = None
     mark = bench.now
     if not (yield from bench.until(lambda: bench.status.mode == "tripped", 1.0)):
         raise Fails(f"mode is {bench.status.mode} after 1 s without a setpoint")
@@ -112,7 +112,7 @@ def watchdog(bench: Bench) -> Steps:
 def clear_turning(bench: Bench) -> Steps:
     """Let it trip with wheels turning, then clear at once."""
     yield from turning(bench, more_rpm(bench))
-    bench.wanted = None
+    bench.requested = None
     if not (yield from bench.until(lambda: bench.status.mode == "tripped", 1.0)):
         raise NotReached("it does not trip")
     bench.new_epoch()
@@ -129,10 +129,10 @@ def clear_turning(bench: Bench) -> Steps:
 def held_back(bench: Bench) -> Steps:
     """With wheels turning, hold all frames back for 3 s, then send them in one burst."""
     yield from turning(bench)
-    bench.wanted = still(bench, feeding=True)
+    bench.requested = still(bench, feeding=True)
     bench.held = []
     yield from bench.wait(3.0)
-    bench.wanted = None
+    bench.requested = None
     mark, seq = bench.now, bench.status.seq
     count = bench.release()
     yield from bench.wait(0.7)
@@ -151,7 +151,7 @@ def frozen(bench: Bench) -> Steps:
             "needs the driver's process on this machine: give --pid, or use kill -STOP and kill -CONT by hand"
         )
     yield from turning(bench)
-    bench.wanted = still(bench, feeding=True)
+    bench.requested = still(bench, feeding=True)
     yield from bench.wait(LEAD_S + READ_S)
     if not bench.status.feeding:
         raise NotReached("the feed does not open")
@@ -172,7 +172,7 @@ def frozen(bench: Bench) -> Steps:
 def session_turning(bench: Bench) -> Steps:
     """With wheels turning, send the hello of a new session."""
     yield from turning(bench)
-    bench.wanted = None
+    bench.requested = None
     mark = bench.now
     bench.adopt(bench.new_session())
     return (yield from comes_down(bench, mark, ("stopping", "disarmed")))

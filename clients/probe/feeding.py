@@ -7,7 +7,7 @@ Rule of this file: the result that the driver reports for an id counts; an exit 
 
 from collections.abc import Generator
 
-from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, NotReached, Pause, Steps, Wanted
+from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, NotReached, Pause, SetpointRequest, Steps
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.standing import (
     SLACK_S,
@@ -55,7 +55,7 @@ def exits(bench: Bench) -> int | None:
 def ready(bench: Bench) -> Pause:
     """Turn the wheels slowly and open the feed."""
     yield from turning(bench)
-    bench.wanted = still(bench, feeding=True)
+    bench.requested = still(bench, feeding=True)
     if not (yield from bench.until(lambda: bench.status.feeding, LEAD_S + 0.3)):
         raise NotReached("the feed does not open")
     yield from bench.wait(0.2)
@@ -97,9 +97,9 @@ def one_ball(bench: Bench) -> Steps:
     yield from ready(bench)
     before, id = exits(bench), bench.next_id()
     at_s = bench.driver_s() + 0.35
-    bench.wanted = still(bench, feeds=((id, at_s),))
+    bench.requested = still(bench, feeds=((id, at_s),))
     yield from bench.wait(0.55)
-    bench.wanted = still(bench, feeds=())
+    bench.requested = still(bench, feeds=())
     told = yield from result(bench, id)
     if told.result != "done":
         raise Fails(f"refused: {told.reason}")
@@ -161,10 +161,10 @@ def out_of_band(bench: Bench) -> Steps:
     if gap < 4 * low_rpm(bench) * 0.02:
         raise NotReached(f"the limits leave two speeds too close together: {low_rpm(bench):.0f} and {goal:.0f} rpm")
     at_s = bench.driver_s() + LEAD_S + 0.3
-    bench.wanted = Wanted(goal, goal, ramp_rpm_per_s=gap, feeding=True, feeds=((id, at_s),))
+    bench.requested = SetpointRequest(goal, goal, ramp_rpm_per_s=gap, feeding=True, feeds=((id, at_s),))
     yield from bench.wait(LEAD_S + 0.35)
     at_rpm = outputs(bench.status)
-    bench.wanted = still(bench, feeds=())
+    bench.requested = still(bench, feeds=())
     told = yield from refused(bench, id, f"wheels at {at_rpm[0]:.0f} rpm, target in force {goal:.0f}")
     if bench.results(id)[0].at_s > at_s + LATE_S:
         raise NotReached(f"the driver judged the feed too late to check the wheels: {told}")
@@ -177,7 +177,7 @@ def closing(bench: Bench) -> Steps:
     id = bench.next_id()
     bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.3),))))
     yield from bench.wait(0.1)
-    bench.wanted = still(bench, feeding=False)
+    bench.requested = still(bench, feeding=False)
     return (yield from refused(bench, id, "feeding false was sent 200 ms before its moment"))
 
 
@@ -188,7 +188,7 @@ def epoch_refuses(bench: Bench) -> Steps:
     bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.4),))))
     yield from bench.wait(0.05)
     bench.new_epoch()
-    bench.wanted = still(bench, lead_s=0.1)
+    bench.requested = still(bench, lead_s=0.1)
     return (yield from refused(bench, id, "a newer epoch came before its moment"))
 
 
@@ -198,7 +198,7 @@ def stop_refuses(bench: Bench) -> Steps:
     id = bench.next_id()
     bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.3),))))
     yield from bench.wait(0.1)
-    bench.wanted = None
+    bench.requested = None
     bench.send(bench.order("stop", session="somebody-else", epoch=0))
     return (yield from refused(bench, id, "a stop came 200 ms before its moment"))
 
@@ -207,23 +207,26 @@ def silence_refuses(bench: Bench) -> Steps:
     """Let a ball wait for 380 ms, and fall silent."""
     yield from ready(bench)
     id = bench.next_id()
-    bench.wanted = None
+    bench.requested = None
     last = still(bench, feeding=True, ramp_rpm_per_s=up_rate(bench))
-    want = Wanted(low_rpm(bench), low_rpm(bench), last.ramp_rpm_per_s, feeding=True, lead_s=0.05, stay_s=0.9)
-    bench.send(bench.setpoint(want))
-    bench.send(bench.setpoint(want, feeds=bench.setpoint(Wanted(feeds=((id, bench.driver_s() + 0.38),))).feeds))
+    request = SetpointRequest(
+        low_rpm(bench), low_rpm(bench), last.ramp_rpm_per_s, feeding=True, lead_s=0.05, stay_s=0.9
+    )
+    bench.send(bench.setpoint(request))
+    feeds = bench.setpoint(SetpointRequest(feeds=((id, bench.driver_s() + 0.38),))).feeds
+    bench.send(bench.setpoint(request, feeds=feeds))
     return (yield from refused(bench, id, "no setpoint had come for 380 ms"))
 
 
 def too_many(bench: Bench) -> Steps:
     """Ask for nine balls in one setpoint, and for one 3 s ahead."""
     yield from armed(bench)
-    bench.wanted = None
+    bench.requested = None
     yield from bench.wait(SLACK_S)
     seq, now_s = bench.status.seq, bench.driver_s()
     nine = tuple((bench.next_id(), now_s + 1.0 + n / 10) for n in range(FEEDS_MAX + 1))
-    bench.send(bench.setpoint(Wanted(feeding=True, feeds=nine)))
-    bench.send(bench.setpoint(Wanted(feeding=True, feeds=((bench.next_id(), now_s + 3.0),))))
+    bench.send(bench.setpoint(SetpointRequest(feeding=True, feeds=nine)))
+    bench.send(bench.setpoint(SetpointRequest(feeding=True, feeds=((bench.next_id(), now_s + 3.0),))))
     yield from bench.wait(0.1)
     if bench.status.seq != seq:
         raise Fails(f"accepted: seq went from {seq} to {bench.status.seq}")

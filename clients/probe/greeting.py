@@ -257,7 +257,7 @@ def old_session(bench: Bench) -> Steps:
 
 def quiet_hello(bench: Bench) -> Steps:
     """Send nothing but pings for 2.5 s."""
-    bench.wanted = None
+    bench.requested = None
     began, began_s = len(bench.hellos), bench.now
     yield from bench.wait(2.5)
     times = [at_s - began_s for at_s, _ in bench.hellos[began:]]
@@ -280,32 +280,21 @@ def rest_by_time(bench: Bench) -> Steps:
 CHECKS: tuple[Check, ...] = (
     Check("greets", "L28", "listens without answering", "a hello each second", greets),
     Check("frames", "Socket", "checks all frames against the schema", "each frame is a message", well_formed),
-    Check(
-        "units",
-        "Messages",
-        "looks at the limits",
-        "low is below high, in rpm of the wheel, and the spin-down time fits",
-        units,
-    ),
+    Check("units", "Messages", "looks at the limits",
+          "low is below high, in rpm of the wheel, and the spin-down time fits", units),
     Check("status-rhythm", "L26", "counts statuses for 1 s", "one each 20 ms, even before any hello", status_rhythm),
-    Check(
-        "honest", "L26", "compares the statuses with the hello", "what is not known is absent, never 0", honest_at_rest
-    ),
+    Check("honest", "L26", "compares the statuses with the hello",
+          "what is not known is absent, never 0", honest_at_rest),
     Check("pong", "L7", "pings ten times before its hello", "a pong with the same number, at once", pong),
     Check("clock", "Units", "pings for 3 s", "one clock, in seconds, that only goes forward", clock),
     Check("stop-before-hello", "L18", "sends stop and disarm before its hello", "not refused", stop_before_hello),
     Check("unknown-session", "L9", "sends a setpoint before its hello", "refused", unknown_session),
     Check("watchdog-times", "L4", "sends hellos with other watchdog times", "refused whole", watchdog_times),
-    Check(
-        "limits-beyond",
-        "L5",
-        "offers limits beyond the driver's own",
-        "adopts the session, shows no hash, does not arm",
-        limits_beyond,
-    ),
+    Check("limits-beyond", "L5", "offers limits beyond the driver's own",
+          "adopts the session, shows no hash, does not arm", limits_beyond),
     Check("adopts", "L3", "sends a good hello", "shows the session, the hash as sent, epoch 0 and no seq", adopts),
     Check("answers-once", "L6", "sends one hello four times", "one hello back", answers_once),
     Check("old-session", "L3", "sends the hello of the previous session", "refused", old_session),
     Check("hello-when-quiet", "L28", "sends only pings for 2.5 s", "a hello each second", quiet_hello),
     Check("rest-by-time", "L24", "waits for rest", "without feedback, at_rest is true and assumed", rest_by_time),
-)
+)  # fmt: skip

@@ -23,7 +23,7 @@ def heartbeat(bench: Bench) -> Steps:
     oldest = max((age if age is not None else 1e9) for age in ages)
     if oldest > READ_S * 1000:
         raise Fails(f"watchdog_age_ms goes up to {oldest:g} with a setpoint each 20 ms")
-    bench.wanted = None
+    bench.requested = None
     yield from bench.wait(0.2)
     age = bench.status.watchdog_age_ms
     if age is None or not 120 <= age <= 260:
@@ -34,7 +34,7 @@ def heartbeat(bench: Bench) -> Steps:
 def passes_over(bench: Bench) -> Steps:
     """Send setpoints with a field of a later version, with integers, with null, and with a very fast ramp."""
     yield from rest_and_stream(bench)
-    bench.wanted = None
+    bench.requested = None
     for what, frame in (
         ("an unknown field", bench.raw(later={"x": [1, None]})),
         ("integers", bench.raw(top={"rpm": 0, "ramp_rpm_per_s": 500})),
@@ -51,7 +51,7 @@ def passes_over(bench: Bench) -> Steps:
 
 def _refuses(bench: Bench, frames: Sequence[tuple[str, bytes]], listed: bool = True) -> Steps:
     """Send bad frames one by one; each must be listed, and none may be accepted or change anything."""
-    bench.wanted = None
+    bench.requested = None
     yield from read(bench)
     status = bench.status
     before = (status.session, status.epoch, status.seq, status.mode, status.feeding, status.limits_hash)
@@ -177,7 +177,7 @@ def other_session(bench: Bench) -> Steps:
 def newer_epoch(bench: Bench) -> Steps:
     """Send the first setpoint of a newer epoch, seq 1."""
     yield from rest_and_stream(bench)
-    bench.wanted = None
+    bench.requested = None
     bench.new_epoch()
     bench.send(bench.setpoint())
     yield from read(bench)
@@ -198,7 +198,7 @@ def older_epoch(bench: Bench) -> Steps:
 def old_seq(bench: Bench) -> Steps:
     """Send only setpoints with seqs that were used already, for 200 ms."""
     yield from rest_and_stream(bench)
-    bench.wanted = None
+    bench.requested = None
     yield from read(bench)
     newest = bench.status.seq or 0
     for back in range(10):

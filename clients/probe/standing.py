@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from drillfeed.clients.probe.bench import Asked, Bench, Fails, NotReached, Pause, Wanted
+from drillfeed.clients.probe.bench import Asked, Bench, Fails, NotReached, Pause, SetpointRequest
 from drillfeed.protocol.link import TICK_S, AngleLimits, Status, WheelLimits
 
 READ_S = 0.060
@@ -87,7 +87,7 @@ def calm(bench: Bench) -> Pause:
     if bench.session is None or bench.status.session != bench.session or bench.status.limits_hash is None:
         bench.adopt(bench.new_session())
         yield from read(bench)
-    bench.wanted = None
+    bench.requested = None
     bench.new_epoch()
     bench.send(bench.order("stop"))
     yield from read(bench)
@@ -112,7 +112,7 @@ def rest_and_stream(bench: Bench) -> Pause:
     if bench.status.session != bench.session:
         bench.adopt(bench.new_session())
         yield from read(bench)
-    bench.wanted = Wanted()
+    bench.requested = SetpointRequest()
     yield from read(bench)
     yield from read(bench)
 
@@ -121,7 +121,7 @@ def armed(bench: Bench) -> Pause:
     """Bring the driver to armed at rest, with setpoints for standstill each 20 ms."""
     yield from calm(bench)
     bench.new_epoch()
-    bench.wanted = Wanted()
+    bench.requested = SetpointRequest()
     yield from read(bench)
     bench.send(bench.order("arm"))
     if not (yield from shown(bench, "armed", ARM_S)):
@@ -131,10 +131,10 @@ def armed(bench: Bench) -> Pause:
 def turning(bench: Bench, rpm: float | None = None) -> Pause:
     """Arm and turn both wheels at a low speed, feed closed; do nothing if they turn so already."""
     goal = low_rpm(bench) if rpm is None else rpm
-    if bench.silent_s > 0.5 or bench.status.mode != "armed" or bench.wanted is None:
+    if bench.silent_s > 0.5 or bench.status.mode != "armed" or bench.requested is None:
         yield from armed(bench)
     rate = up_rate(bench)
-    bench.wanted = Wanted(goal, goal, ramp_rpm_per_s=rate)
+    bench.requested = SetpointRequest(goal, goal, ramp_rpm_per_s=rate)
     max_s = 2.0 + max(wheel.high_rpm for wheel in wheels(bench)) / rate
     if not (yield from bench.until(lambda: outputs(bench.status) == (goal, goal), max_s)):
         raise NotReached(f"outputs are {outputs(bench.status)} rpm, not {goal:.0f}, after {max_s:.1f} s")
@@ -188,6 +188,6 @@ def keep_rate(statuses: Sequence[Status], rate: float, word: str) -> str:
     return f"{kept:.0f} rpm/s of {rate:.0f}"
 
 
-def still(bench: Bench, **changes: object) -> Wanted:
-    """Return what is wanted now, with some fields replaced."""
-    return replace(bench.wanted or Wanted(), **changes)  # type: ignore[arg-type]
+def still(bench: Bench, **changes: object) -> SetpointRequest:
+    """Return the current request, with some fields replaced."""
+    return replace(bench.requested or SetpointRequest(), **changes)  # type: ignore[arg-type]

@@ -92,4 +92,4 @@ CHECKS: tuple[Check, ...] = (
     Check("goes-forward", "L12", "looks at all statuses", "clock, epoch and seq never go back", forward),
     Check("one-boot", "Messages", "looks at all statuses", "the driver did not restart", one_boot),
     Check("all-frames", "Socket", "looks at all frames", "each is a message", frames),
-)
+)  # fmt: skip

@@ -2,7 +2,7 @@
 
 from itertools import pairwise
 
-from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, Steps, Wanted
+from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, SetpointRequest, Steps
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.standing import (
     RATE_SLACK,
@@ -38,9 +38,9 @@ def only_armed(bench: Bench) -> Steps:
     yield from calm(bench)
     yield from rest_and_stream(bench)
     mark, rpm = bench.now, low_rpm(bench)
-    bench.wanted = Wanted(rpm, rpm, ramp_rpm_per_s=up_rate(bench))
+    bench.requested = SetpointRequest(rpm, rpm, ramp_rpm_per_s=up_rate(bench))
     yield from bench.wait(LEAD_S + 0.3)
-    bench.wanted = None
+    bench.requested = None
     if highest(bench.since(mark)) > 0:
         raise Fails(f"outputs at {highest(bench.since(mark)):.0f} rpm in mode {bench.status.mode}")
     return "outputs stay at 0"
@@ -51,7 +51,7 @@ def at_its_time(bench: Bench) -> Steps:
     yield from armed(bench)
     mark, rpm, rate = bench.now, low_rpm(bench), up_rate(bench) / 2
     at_s = bench.driver_s() + LEAD_S
-    bench.wanted = Wanted(rpm, rpm, ramp_rpm_per_s=rate)
+    bench.requested = SetpointRequest(rpm, rpm, ramp_rpm_per_s=rate)
     yield from bench.until(lambda: outputs(bench.status) == (rpm, rpm), LEAD_S + rpm / rate * 2 + 0.5)
     first = next((status for status in bench.since(mark) if highest([status]) > 0), None)
     if first is None:
@@ -66,7 +66,7 @@ def ramp(bench: Bench) -> Steps:
     """Rise from rest to a low speed at half of the driver's own rate."""
     yield from armed(bench)
     mark, rpm, rate = bench.now, low_rpm(bench), up_rate(bench) / 2
-    bench.wanted = Wanted(rpm, rpm, ramp_rpm_per_s=rate)
+    bench.requested = SetpointRequest(rpm, rpm, ramp_rpm_per_s=rate)
     there = yield from bench.until(lambda: outputs(bench.status) == (rpm, rpm), LEAD_S + rpm / rate * 2 + 0.5)
     kept = keep_rate(bench.since(mark), rate, "rise")
     if not there:
@@ -100,7 +100,7 @@ def own_ramp(bench: Bench) -> Steps:
         (low_rpm(bench), "fall", min(wheel.down_rpm_per_s for wheel in wheels(bench))),
     ):
         mark = bench.now
-        bench.wanted = Wanted(goal, goal, ramp_rpm_per_s=1e9)
+        bench.requested = SetpointRequest(goal, goal, ramp_rpm_per_s=1e9)
         yield from bench.until(lambda goal=goal: outputs(bench.status) == (goal, goal), 3.0)  # type: ignore[misc]
         told = bench.since(mark)
         name = "up_rpm_per_s" if word == "rise" else "down_rpm_per_s"
@@ -120,33 +120,33 @@ def next_wins(bench: Bench) -> Steps:
     """Queue a higher speed for later, then a setpoint for an earlier moment that stays low."""
     yield from turning(bench)
     low, mark = low_rpm(bench), bench.now
-    bench.wanted = None
+    bench.requested = None
     bench.send(bench.setpoint(still_low(bench, more_rpm(bench), lead_s=0.25)))
     bench.send(bench.setpoint(still_low(bench, low, lead_s=0.15)))
     yield from bench.wait(0.30)
-    bench.wanted = still_low(bench, low)
+    bench.requested = still_low(bench, low)
     yield from bench.wait(0.15)
     if highest(bench.since(mark)) > low:
         raise Fails(f"a replaced setpoint took the outputs to {highest(bench.since(mark)):.0f} rpm")
     return "the later setpoint holds"
 
 
-def still_low(bench: Bench, rpm: float, lead_s: float = LEAD_S) -> Wanted:
+def still_low(bench: Bench, rpm: float, lead_s: float = LEAD_S) -> SetpointRequest:
     """Return a request for both wheels at `rpm`, with the feed closed."""
-    return Wanted(rpm, rpm, ramp_rpm_per_s=up_rate(bench), lead_s=lead_s)
+    return SetpointRequest(rpm, rpm, ramp_rpm_per_s=up_rate(bench), lead_s=lead_s)
 
 
 def epoch_drops(bench: Bench) -> Steps:
     """Queue a higher speed, then begin a new epoch before its moment."""
     yield from turning(bench)
     low, mark = low_rpm(bench), bench.now
-    bench.wanted = None
+    bench.requested = None
     bench.send(bench.setpoint(still_low(bench, more_rpm(bench), lead_s=0.20)))
     yield from bench.wait(0.04)
     bench.new_epoch()
     bench.send(bench.setpoint(still_low(bench, low, lead_s=0.26)))
     yield from bench.wait(0.24)
-    bench.wanted = still_low(bench, low)
+    bench.requested = still_low(bench, low)
     yield from bench.wait(0.1)
     if highest(bench.since(mark)) > low:
         raise Fails(f"a setpoint of the previous epoch took the outputs to {highest(bench.since(mark)):.0f} rpm")
@@ -159,13 +159,15 @@ def expires(bench: Bench) -> Steps:
     """Ask for a slow rise with the feed open, for 150 ms only, then send nothing for 420 ms."""
     yield from turning(bench)
     rate = up_rate(bench) / 10
-    bench.wanted = None
+    bench.requested = None
     mark = bench.now
-    last = bench.setpoint(Wanted(more_rpm(bench), more_rpm(bench), rate, feeding=True, lead_s=0.05, stay_s=0.15))
+    last = bench.setpoint(
+        SetpointRequest(more_rpm(bench), more_rpm(bench), rate, feeding=True, lead_s=0.05, stay_s=0.15)
+    )
     bench.send(last)
     yield from bench.wait(0.42)
     told = bench.since(mark)
-    bench.wanted = Wanted(low_rpm(bench), low_rpm(bench), ramp_rpm_per_s=up_rate(bench), lead_s=0.1)
+    bench.requested = SetpointRequest(low_rpm(bench), low_rpm(bench), ramp_rpm_per_s=up_rate(bench), lead_s=0.1)
     held = [status for status in told if status.now_s > last.until_s + SLACK_S + bench.clock_error_s]
     before = [status for status in told if last.at_s < status.now_s < last.until_s]
     if not held or not before or highest(before) <= low_rpm(bench):
@@ -191,7 +193,7 @@ def tilts(bench: Bench) -> Steps:
     move, slew = (reach.high_deg - reach.low_deg) / 5, reach.slew_deg_per_s / 2
     goal = begin + move if begin + move <= reach.high_deg else begin - move
     mark = bench.now
-    bench.wanted = Wanted(tilt=(goal, slew))
+    bench.requested = SetpointRequest(tilt=(goal, slew))
     yield from bench.wait(LEAD_S + move / slew + 0.2)
     told = [(status.now_s, status.tilt.target_deg) for status in bench.since(mark) if status.tilt is not None]
     if not told or abs(told[-1][1] - goal) > 0.01:

@@ -10,14 +10,12 @@ import os
 import select
 import signal
 import stat
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from types import FrameType
 
 TERMINAL_FILES = (0, 1, 2)
 LAST_TRIES = 3
-LOOK_S = 0.2
 
 
 class Ended(KeyboardInterrupt):
@@ -99,16 +97,6 @@ def _before_leaving(stop: Callable[[], object]) -> None:
                 let_go(signal.SIGHUP)
             stop()
             return
-
-
-def ask(prompt: str = "") -> str:
-    """Read a typed line like `input`, but also notice a signal that comes just as the wait begins."""
-    if not sys.stdin.isatty():
-        return input(prompt)
-    print(prompt, end="", flush=True)
-    while not select.select([sys.stdin.fileno()], [], [], LOOK_S)[0]:
-        pass
-    return input()
 
 
 def _interrupt(number: int, frame: FrameType | None) -> None:

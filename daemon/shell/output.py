@@ -6,6 +6,7 @@ rings a bell itself, it bypasses `Plain` by `unfiltered` and makes each line pla
 
 import contextlib
 import os
+import select
 import sys
 from collections.abc import Iterator
 from typing import Any, TextIO, cast
@@ -13,6 +14,7 @@ from typing import Any, TextIO, cast
 from drillfeed.protocol.plain import plain_lines
 
 GONE = 1
+LOOK_S = 0.2
 
 
 class ReaderGone(SystemExit):
@@ -93,3 +95,13 @@ def _let_go(streams: tuple[TextIO, TextIO]) -> None:
                 nowhere = os.open(os.devnull, os.O_WRONLY)
                 os.dup2(nowhere, stream.fileno())
                 os.close(nowhere)
+
+
+def ask(prompt: str = "") -> str:
+    """Read a typed line like `input`, but also notice a signal that comes just as the wait begins."""
+    if not sys.stdin.isatty():
+        return input(prompt)
+    print(prompt, end="", flush=True)
+    while not select.select([sys.stdin.fileno()], [], [], LOOK_S)[0]:
+        pass
+    return input()

@@ -176,12 +176,13 @@ def _live(args: argparse.Namespace) -> int:
     import time
     from pathlib import Path
 
-    from drillfeed.clients.ending import ask, stop_before_leaving
+    from drillfeed.clients.ending import stop_before_leaving
     from drillfeed.clients.find import NoDaemon
     from drillfeed.clients.lines import Client
     from drillfeed.clients.marking import BrokenOff, Landing, as_csv, collect
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.shell.logs import tell
+    from drillfeed.daemon.shell.output import ask
     from drillfeed.protocol.lines import BrokenReply
 
     machine = load_machine(args.machine)

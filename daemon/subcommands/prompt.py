@@ -45,9 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Take lines until the end of input; return the exit code."""
-    from drillfeed.clients.ending import ask
     from drillfeed.clients.find import NoDaemon
     from drillfeed.clients.lines import Client
+    from drillfeed.daemon.shell.output import ask
     from drillfeed.protocol.lines import BrokenReply
 
     try:
@@ -156,7 +156,7 @@ class Watcher:
 @contextlib.contextmanager
 def _comfortable(watcher: Watcher) -> "Iterator[Callable[[], str]]":
     """Yield a function that reads a line with history, completion and status line; a plain one without the extra."""
-    from drillfeed.clients.ending import ask
+    from drillfeed.daemon.shell.output import ask
 
     try:
         from prompt_toolkit.patch_stdout import patch_stdout

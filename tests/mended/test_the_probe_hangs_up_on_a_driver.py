@@ -22,11 +22,11 @@ def test_nothing_comes_after_it() -> None:
 @pytest.mark.parametrize(
     ("met", "leaves", "result", "said"),
     [
-        ("caught", True, "holds", "left after"),
-        ("caught", False, "fails", "still there 3 s after"),
+        ("caught", True, "holds", "ended after"),
+        ("caught", False, "fails", "still running 3 s after"),
         ("not caught", True, "fails", "does not catch SIGHUP"),
         ("ignored", True, "not known", "nohup"),
-        ("unknown", True, "not known", "cannot be read"),
+        ("unknown", True, "not known", "can't tell whether"),
     ],
 )
 def test_what_becomes_of_a_hang_up(met: MeetsHangUp, leaves: bool, result: str, said: str) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from drillfeed.clients.drivers.traits import ReleaseState
+from drillfeed.daemon import boards
 from drillfeed.daemon.library import load_machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import launch_from
@@ -27,7 +28,7 @@ def arguments(*words: str) -> argparse.Namespace:
 def test_a_thrower_is_built_to_its_profile(name: str) -> None:
     """Limits, sensors, way of stopping, feeder and hopper are those of the profile."""
     machine = load_machine(name)
-    traits = drive.thrower_traits(machine)
+    traits = boards.thrower_traits(machine)
     assert traits.driver.limits == machine.limits() and traits.driver.simulated
     assert (traits.driver.feedback == "measured") is machine.sensors.speed_feedback
     assert traits.driver.exit_sensor is machine.sensors.exit_sensor
@@ -41,7 +42,7 @@ def test_a_thrower_is_built_to_its_profile(name: str) -> None:
 def test_a_ball_flies_from_where_the_machine_stands(name: str) -> None:
     """The flight told is that of the physics for the machine's opening, and after_s is when the ball lands."""
     machine = load_machine(name)
-    told = drive.flight_of(machine)(ReleaseState(at_s=3.0, speed_mps=6.5, spin_revps=0.0, tilt_deg=18.9))
+    told = boards.flight_of(machine)(ReleaseState(at_s=3.0, speed_mps=6.5, spin_revps=0.0, tilt_deg=18.9))
     opening = machine.opening
     flight = fly(
         launch_from(
@@ -62,7 +63,7 @@ def test_a_thrower_runs_on_a_virtual_clock(name: str) -> None:
         if event == "leaves":
             left.append(t)
 
-    board = drive.simulated_thrower(machine, np.random.default_rng(1), 10.0, note)
+    board = boards.simulated_thrower(machine, np.random.default_rng(1), 10.0, note)
     board.set_wheel("top", 2000.0)
     board.set_wheel("bottom", 1500.0)
     board.read(15.0)

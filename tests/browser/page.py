@@ -52,6 +52,7 @@ class Findings:
             serious = [one for one in found if one[0] in ("serious", "critical")]
             self.see(f"{name}: accessibility {found or 'nothing found'}", not serious)
         if self.shots is not None:
+            await page.value("scrollTo(0, 0)")
             await page.shoot(self.shots / f"{name}.png")
 
 

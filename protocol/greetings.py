@@ -22,12 +22,14 @@ BEGINNINGS: dict[str, bytes] = {
     "a proxy's greeting": rb"PROXY (?:TCP4|TCP6|UNKNOWN)|\x05[\x01-\x09][\x00-\x09\x80-\xfe]|\x04[\x01\x02]",
 }
 
+# Any method can stand before the version, and a target can be longer than a line.
+_VERSION = rb"(?s:.*)[ \t](?i:HTTP|RTSP|SIP|ICAP)/[0-9]+(?:\.[0-9]+)?[ \t]*\Z"
+
 # Seen when the line has ended.
 ENDED: dict[str, bytes] = {
-    # Any method can stand before the version, and a target can be longer than a line. RFC 9110, 5.1: a field name is
-    # followed by a colon at once; no verb has one.
-    "HTTP": rb"(?s:.*)[ \t](?i:HTTP|RTSP|SIP|ICAP)/[0-9]+(?:\.[0-9]+)?[ \t]*\Z|"
-    rb"(?i:Host|Origin|Referer|User-Agent|Connection|Upgrade(?:-Insecure-Requests)?|Cookie|Content-[A-Za-z]+|"
+    # RFC 9110, 5.1: a field name is followed by a colon at once; no verb has one.
+    "HTTP": _VERSION
+    + rb"|(?i:Host|Origin|Referer|User-Agent|Connection|Upgrade(?:-Insecure-Requests)?|Cookie|Content-[A-Za-z]+|"
     rb"Transfer-Encoding|Accept(?:-[A-Za-z]+)?|Cache-Control|Sec-[A-Za-z-]+|X-Forwarded-[A-Za-z]+):",
     # The PROXY protocol, version 2, begins with 0D 0A 0D 0A 00 0D 0A; what follows would read as `QUIT`.
     "a proxy's greeting": rb"\x00\Z",
@@ -41,6 +43,7 @@ def _one_of(rows: Mapping[str, bytes]) -> re.Pattern[bytes]:
 
 
 _BEGINNING, _BEGINNINGS = _one_of(BEGINNINGS), tuple(BEGINNINGS)
+_LATE = re.compile(_VERSION)
 _END, _ENDED = _one_of(ENDED), tuple(ENDED)
 # Every greeting has one of these; ordinary lines have none, and are looked at once.
 _MAYBE = re.compile(rb"[\x00-\x1f/:!-]|\APROXY ")
@@ -53,9 +56,14 @@ def greeting_begun(line: bytes | bytearray) -> str | None:
 
 
 def greeting_of(line: bytes) -> str | None:
-    """Name the protocol that a whole line, or the end of an over-long one, belongs to."""
+    """Name the protocol that a whole line belongs to."""
     line = line.removesuffix(b"\r")
     if not _MAYBE.search(line):
         return None
     found = _END.match(line)
     return _ENDED[(found.lastindex or 1) - 1] if found else greeting_begun(line)
+
+
+def greeting_ending(tail: bytes) -> str | None:
+    """Name the protocol that an over-long line belongs to by its end; where the tail begins means nothing."""
+    return "HTTP" if _LATE.match(tail.removesuffix(b"\r")) else None

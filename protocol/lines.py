@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from drillfeed.protocol.commands import is_stop
 from drillfeed.protocol.errors import CODES, ErrorCode, Refused
-from drillfeed.protocol.greetings import TAIL_BYTES, greeting_begun, greeting_of
+from drillfeed.protocol.greetings import TAIL_BYTES, greeting_begun, greeting_ending, greeting_of
 from drillfeed.protocol.plain import plain
 from drillfeed.protocol.status import Notice
 
@@ -89,10 +89,11 @@ class LineBuffer:
             whole = piece
             if self._kept or self._skipping or len(piece) > LINE_MOST_BYTES:
                 self._keep(piece, events)
-                whole = self._tail if self._skipping else bytes(self._kept)
-            skipped = self._skipping
+                whole = bytes(self._kept)
+            skipped, tail = self._skipping, self._tail
             self._begin_line()
-            if self._over or self._greets(greeting_of(whole), whole, events):
+            protocol = greeting_ending(tail) if skipped else greeting_of(whole)
+            if self._over or self._greets(protocol, whole, events):
                 return
             event = None if skipped else _event_of(whole)
             if event is not None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from drillfeed.daemon.shell.line_server import LineServer
 from drillfeed.protocol.commands import COMMANDS, usage
-from drillfeed.protocol.lines import Line, LineBuffer, StopByte
+from drillfeed.protocol.lines import BadLine, Line, LineBuffer, StopByte
 from tests.shell.fake_desk import FakeDesk, Peer, play, serving, until
 
 ORDERS = b"cautions accept\nclear\narm\n" + b"".join(b"start %d\n" % n for n in range(12))
@@ -84,6 +84,30 @@ def test_a_greeting_is_seen_however_it_is_cut(name: str) -> None:
         halves = LineBuffer()
         assert [repr(event) for part in (data[:cut], data[cut:]) for event in halves.feed(part)] == events
         assert halves.end() == []
+
+
+@pytest.mark.parametrize(
+    "begins",
+    [
+        b"\x05\x01\x00",
+        b"\x04\x01",
+        b"\x16\x03",
+        b"GET /",
+        b"SSH-2",
+        b"PROXY TCP4",
+        b"host:",
+        b"\x00",
+        b"!\x12\xa4B",
+        b"!",
+    ],
+    ids=repr,
+)
+def test_what_stands_late_in_an_over_long_line_begins_no_greeting(begins: bytes) -> None:
+    """A line that is too long is refused as that and costs no connection, wherever its kept end begins."""
+    for after in range(len(begins), 200):
+        buffer = LineBuffer()
+        too_long, stop = buffer.feed(b"no:" + b"x" * 600 + begins + b"y" * (after - len(begins)) + b"\nstop\n")
+        assert isinstance(too_long, BadLine) and stop == Line("stop")
 
 
 def test_the_refusal_says_what_was_found() -> None:

@@ -145,6 +145,7 @@ ROWS = (
     ),
 )
 BOARDS = {board.name: board for board in ROWS}
+"""By name; the usual one is in every test run, the others where there is time (`pytest -m slow`)."""
 
 
 def in_place() -> Board:

@@ -20,7 +20,7 @@ from drillfeed.daemon.demo.processes import free_ports
 from drillfeed.protocol import link
 from tests.faults.__main__ import run_one
 from tests.faults.bench import Bench
-from tests.faults.boards import BOARDS, WHICH
+from tests.faults.boards import BOARDS, USUAL, WHICH
 from tests.faults.processes import daemon_hung_up, driver_hung_up
 from tests.faults.verdict import Scenario, Seen
 from tests.shell.fake_desk import FakeDesk, serving
@@ -75,7 +75,9 @@ def test_serve_stops_and_waits_for_the_wheels() -> None:
     held(daemon_hung_up)
 
 
-@pytest.mark.parametrize("board", BOARDS)
+@pytest.mark.parametrize(
+    "board", [USUAL, *(pytest.param(name, marks=pytest.mark.slow) for name in BOARDS if name != USUAL)]
+)
 def test_a_driver_takes_the_power_from_all_it_drives(board: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Each shipped driver ends in order: its log has its `end`, no feed comes after it, and it leaves with 0."""
     BOARDS[board].build()
@@ -231,6 +233,7 @@ def test_the_probe_parts_with_a_stop(number: signal.Signals, tmp_path: Path) -> 
             end(driver)
 
 
+@pytest.mark.slow
 def test_the_demo_stops_first(tmp_path: Path) -> None:
     """The demo stops its thrower, waits for the wheels, and leaves neither daemon nor driver behind."""
     environment = {"TMPDIR": str(tmp_path), "XDG_RUNTIME_DIR": str(tmp_path)}

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.boards import BOARDS, WHICH
+from tests.faults.boards import BOARDS, USUAL, WHICH
 from tests.faults.processes import SLEEP_S, both_slept, daemon_slept, dozed, driver_slept
 from tests.faults.verdict import Seen
 from tests.mended.test_a_hang_up_brings_the_wheels_down import (
@@ -26,7 +26,9 @@ from tests.support.slept_clock import SleptClock
 from tests.support.terminal import OnTerminal
 
 
-@pytest.mark.parametrize("board", BOARDS)
+@pytest.mark.parametrize(
+    "board", [USUAL, *(pytest.param(name, marks=pytest.mark.slow) for name in BOARDS if name != USUAL)]
+)
 def test_each_shipped_driver_wakes_tripped(board: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Slept in mid-drill, the driver trips by itself, pushes no ball any more, and the daemon names the fault."""
     BOARDS[board].build()
@@ -34,12 +36,15 @@ def test_each_shipped_driver_wakes_tripped(board: str, monkeypatch: pytest.Monke
     held(driver_slept)
 
 
-@pytest.mark.parametrize("run", [daemon_slept, both_slept], ids=["alone", "with its driver"])
+@pytest.mark.parametrize(
+    "run", [daemon_slept, pytest.param(both_slept, marks=pytest.mark.slow)], ids=["alone", "with its driver"]
+)
 def test_the_daemon_wakes_in_fault(run: Callable[[], Seen]) -> None:
     """Slept in mid-drill, the daemon stops the driver, and stays in a fault of that name until a person clears it."""
     held(run)
 
 
+@pytest.mark.slow
 def test_half_a_second_is_no_sleep() -> None:
     """A sleep up to 0.5 s changes nothing: the drill goes on."""
     held(dozed)

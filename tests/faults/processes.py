@@ -123,8 +123,7 @@ def daemon_told_to_end() -> Seen:
         log = bench.log()
         account.within("stop read", at_s, first(times(log, "stop", at_s)), 250.0)
         account.none("feeds after it", times(log, "feed", at_s + 0.25), at_s)
-        rest = [event for event in log if event["event"] == "wheels" and event["t"] > at_s]
-        account.true("wheels at rest before it left", bool(rest) and rest[-1]["top_out_rpm"] == 0)
+        wheels_down(account, log, at_s)
         account.true("exit status", code == 0, code)
         return account.seen()
 
@@ -143,7 +142,7 @@ def daemon_hung_up() -> Seen:
         account.none("feeds after it", times(log, "feed", at_s + 0.25), at_s)
         alone = times(log, "watchdog", at_s)
         account.true_if_awake("the driver did not have to trip", not alone, len(alone), at_s, STOP_MS)
-        _down(account, log, at_s)
+        wheels_down(account, log, at_s)
         account.true("exit status", code == 0, code)
         return account.seen()
 
@@ -164,7 +163,7 @@ def driver_hung_up() -> Seen:
         return account.seen()
 
 
-def _down(account: Account, log: Sequence[LogEvent], at_s: float) -> None:
+def wheels_down(account: Account, log: Sequence[LogEvent], at_s: float) -> None:
     """Check that the last sample before rest has both outputs nearly at zero: samples come each 20 ms until then."""
     wheels = [event for event in log if event["event"] == "wheels" and event["t"] > at_s]
     last_rpm = max(wheels[-1]["top_out_rpm"], wheels[-1]["bottom_out_rpm"]) if wheels else None
@@ -188,7 +187,7 @@ def _slept(*sleepers: str) -> Seen:
             reasons = [str(event["reason"]) for event in log if event["event"] == "mode" and event["t"] > at_s]
             tripped = bool(reasons) and reasons[0].startswith("machine-slept")
             account.true("the driver named it", tripped, reasons[:1])
-        _down(account, log, at_s)
+        wheels_down(account, log, at_s)
         now = client.snapshot()
         named = now.state == "FAULT" and (now.reason or "").startswith("machine-slept")
         account.true("FAULT of its name", named, now.reason)

@@ -1,4 +1,4 @@
-"""Turns of the connections: a few lines a turn for all connections together, then a rest.
+"""Turns of the connections: a few lines a turn for all that have a place, a few for all at the door, then a rest.
 
 Rule of this file: no client's lines keep another's waiting, and no flood takes the processor from the control loop.
 After each turn, and after each reading from a client that floods, the server rests for longer than the work took.
@@ -20,6 +20,10 @@ class Turner(Protocol):
     in_turn: bool
     closing: bool
 
+    @property
+    def stop_only(self) -> bool:
+        """Tell whether it has no place, so that all it can be told is a refusal."""
+
     def step(self) -> bool:
         """Deal with one line; tell whether another line can be dealt with now."""
 
@@ -32,7 +36,8 @@ class Turns:
 
     def __init__(self) -> None:
         self.loop: asyncio.AbstractEventLoop | None = None
-        self._row: deque[Turner] = deque()
+        # Of those that have a place, and of those at the door: a flood at the door keeps nobody inside waiting.
+        self._rows: tuple[deque[Turner], deque[Turner]] = (deque(), deque())
         self._planned = False
         self._rests_until_s = float("-inf")
         self._flooding = 0
@@ -41,7 +46,7 @@ class Turns:
         """Put a connection in the row."""
         if not turner.in_turn and not turner.closing:
             turner.in_turn = True
-            self._row.append(turner)
+            self._rows[turner.stop_only].append(turner)
         self._plan()
 
     def rest_from(self, turner: Turner, took_s: float, later: Callable[[float, Callable[[], None]], None]) -> None:
@@ -55,7 +60,7 @@ class Turns:
         later(max(READ_REST_LEAST_S, RESTS * took_s * self._flooding), read_on)
 
     def _plan(self) -> None:
-        if self._row and not self._planned and self.loop is not None:
+        if any(self._rows) and not self._planned and self.loop is not None:
             self._planned = True
             rest_s = self._rests_until_s - self.loop.time()
             if rest_s > 0:
@@ -66,14 +71,20 @@ class Turns:
     def _take(self) -> None:
         assert self.loop is not None
         began_s = self.loop.time()
-        for _ in range(LINES_A_TURN):
-            if not self._row:
-                break
-            turner = self._row.popleft()
-            turner.in_turn = False
-            if turner.step():
-                self.give(turner)
+        for row in self._rows:
+            self._serve(row)
         ended_s = self.loop.time()
         self._rests_until_s = ended_s + RESTS * (ended_s - began_s)
         self._planned = False
         self._plan()
+
+    def _serve(self, row: deque[Turner]) -> None:
+        lines = 0
+        while row and lines < LINES_A_TURN:
+            turner = row.popleft()
+            turner.in_turn = False
+            if turner.closing:
+                continue
+            lines += 1
+            if turner.step():
+                self.give(turner)

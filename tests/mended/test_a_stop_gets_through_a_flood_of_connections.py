@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from drillfeed.daemon.shell.line_server import LineServer
 from drillfeed.daemon.shell.places import FILES_SPARED, IDLE_S, Places, Room, room_for
+from drillfeed.daemon.shell.turns import LINES_A_TURN, Turns
 from tests.shell.fake_desk import FakeDesk, Peer, play, until
 
 FILES = 128
@@ -106,6 +107,44 @@ def test_strangers_on_the_network_leave_the_unix_socket_its_places(tmp_path: Pat
         assert (await owner.ask("balls 3")) == "done balls taken"
 
     play(story, connections_most=4, reserve_connections=2)
+
+
+@dataclass(eq=False)
+class Speaker:
+    """A connection with one line to deal with."""
+
+    stop_only: bool
+    in_turn: bool = False
+    closing: bool = False
+    steps: int = 0
+
+    def step(self) -> bool:
+        self.steps += 1
+        return True
+
+    def read_on(self) -> None:
+        raise AssertionError("nobody rests here")
+
+
+def test_a_client_with_a_place_waits_for_nobody_at_the_door() -> None:
+    """Hundreds at the door wait to be refused, and hundreds more are gone again: who has a place is served in the next
+    turn, and those at the door not before their few lines' share."""
+
+    async def story() -> None:
+        turns = Turns()
+        turns.loop = asyncio.get_running_loop()
+        strangers, inside = [Speaker(True) for _ in range(1000)], Speaker(False)
+        for speaker in (*strangers, inside):
+            turns.give(speaker)
+        for gone in strangers[:500]:
+            gone.closing = True
+        await asyncio.sleep(0)
+        assert inside.steps >= 1
+        assert sum(stranger.steps for stranger in strangers) == LINES_A_TURN
+        assert not any(stranger.steps for stranger in strangers[:500])
+        inside.closing = True
+
+    asyncio.run(story())
 
 
 @dataclass(eq=False)

@@ -1,4 +1,7 @@
-"""Daemon and drivers as real processes, under which the clock that counts sleep is shifted by a preloaded shim."""
+"""Daemon and drivers as real processes, under which the clock that counts sleep is shifted by a preloaded shim.
+
+In every test run, `tests/faults/test_faults_in_ci.py` puts daemon and driver to sleep together; these take longer.
+"""
 
 import time
 from collections.abc import Callable
@@ -6,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.boards import BOARDS, USUAL, WHICH
+from tests.faults.boards import BOARDS, WHICH
 from tests.faults.processes import SLEEP_S, both_slept, daemon_slept, dozed, driver_slept
 from tests.faults.verdict import Seen
 from tests.mended.test_a_hang_up_brings_the_wheels_down import (
@@ -25,10 +28,10 @@ from tests.support.recorded import recorded_drill
 from tests.support.slept_clock import SleptClock
 from tests.support.terminal import OnTerminal
 
+pytestmark = pytest.mark.slow
 
-@pytest.mark.parametrize(
-    "board", [USUAL, *(pytest.param(name, marks=pytest.mark.slow) for name in BOARDS if name != USUAL)]
-)
+
+@pytest.mark.parametrize("board", BOARDS)
 def test_each_shipped_driver_wakes_tripped(board: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Slept in mid-drill, the driver trips by itself, pushes no ball any more, and the daemon names the fault."""
     BOARDS[board].build()
@@ -36,15 +39,12 @@ def test_each_shipped_driver_wakes_tripped(board: str, monkeypatch: pytest.Monke
     held(driver_slept)
 
 
-@pytest.mark.parametrize(
-    "run", [daemon_slept, pytest.param(both_slept, marks=pytest.mark.slow)], ids=["alone", "with its driver"]
-)
+@pytest.mark.parametrize("run", [daemon_slept, both_slept], ids=["alone", "with its driver"])
 def test_the_daemon_wakes_in_fault(run: Callable[[], Seen]) -> None:
     """Slept in mid-drill, the daemon stops the driver, and stays in a fault of that name until a person clears it."""
     held(run)
 
 
-@pytest.mark.slow
 def test_half_a_second_is_no_sleep() -> None:
     """A sleep up to 0.5 s changes nothing: the drill goes on."""
     held(dozed)

@@ -11,12 +11,14 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.calibration import Calibration, Trims
+from drillfeed.daemon.known import Known, has_key, places_of
 from drillfeed.daemon.validation import Table, Words
 from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
 
 WheelName = Literal["top", "bottom"]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
+MIN_COAST_SHARE = 0.1  # of the time constant that a wheel coasts: below it the fall is a straight line (dry friction)
 
 
 class Wheel(Table):
@@ -59,8 +61,8 @@ class Wheel(Table):
                 raise ValueError("coast_time_constant_s where brake is 'none'")
             if self.down_mps2 is not None or self.quick_mps2 is not None:
                 raise ValueError("no down_mps2 and no quick_mps2 where brake is 'none': the wheel coasts")
-            if self.spin_down_s <= self.coast_time_constant_s:
-                raise ValueError("spin_down_s longer than coast_time_constant_s")
+            if self.spin_down_s < MIN_COAST_SHARE * self.coast_time_constant_s:
+                raise ValueError("spin_down_s of at least a tenth of coast_time_constant_s")
         return self
 
     @property
@@ -245,6 +247,9 @@ class Machine(Table):
     supply: Supply | None = None
     settling: Settling = Settling()
     scatter: Scatter = Scatter()
+    known: dict[str, Known] = Field(
+        default_factory=dict, description="how each value is known, by its path: 'wheels.diameter_mm'"
+    )
     calibration: Calibration | None = None
     trims: Trims = Trims()
 
@@ -275,6 +280,8 @@ class Machine(Table):
             )
         if self.supply is not None and self.supply.low_v >= self.supply.high_v:
             raise ValueError("supply.low_v below supply.high_v")
+        if strange := [path for path in self.known if not has_key(Machine, path)]:
+            raise ValueError(f"known: paths of keys of this file, not {', '.join(strange[:3])}")
         try:
             figures = [
                 *self.limits().model_dump().values(),
@@ -290,6 +297,10 @@ class Machine(Table):
     def wheel(self, name: WheelName) -> Wheel:
         """Return the top or the bottom wheel."""
         return self.top if name == "top" else self.bottom
+
+    def known_of(self, path: str) -> tuple[str, Known] | None:
+        """Return under which path a value is marked and how it is known; None if the profile does not say."""
+        return next(((place, self.known[place]) for place in places_of(path) if place in self.known), None)
 
     def limits(self) -> Limits:
         """Return the limits of all axes in the form that the link carries."""

@@ -152,7 +152,7 @@ def _ask(course: "Course", path: "Path | None", wanted: "Sequence[str] | None" =
     from dataclasses import replace
 
     from drillfeed.daemon.shell.output import ask
-    from drillfeed.daemon.survey.asking import prompt_lines, prompt_text, take
+    from drillfeed.daemon.survey.asking import prompt_lines, prompt_text, take, wrapped
 
     section, shown = "", None
     print("Answer in plain figures; ? tells what you may type, quit leaves and keeps what you answered.")
@@ -162,15 +162,14 @@ def _ask(course: "Course", path: "Path | None", wanted: "Sequence[str] | None" =
         if wanted is not None and course.question.id not in wanted:
             return replace(course, question=None)
         if shown != course.question.id:
-            print("\n".join(prompt_lines(course, section)))
+            print("\n".join(wrapped(prompt_lines(course, section))))
             section, shown = course.question.section, course.question.id
         try:
             line = ask(prompt_text(course.question))
         except EOFError:
             return replace(course, left=True)
         course = take(course, line, _today())
-        for said in course.said:
-            print(f"      {said}")
+        print("".join(f"{line}\n" for line in wrapped(f"      {said}" for said in course.said)), end="")
         if course.left:
             return course
         if course.jog:

@@ -3,7 +3,8 @@
 Rule of this file: pure. The terminal and the file of answers go through the same `take`.
 """
 
-from collections.abc import Mapping
+import textwrap
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from drillfeed.daemon.survey.answers import SYNTAX, Answer, NotUnderstood, Question, as_typed
@@ -11,6 +12,7 @@ from drillfeed.daemon.survey.questions import BY_ID, asked, next_question
 from drillfeed.daemon.survey.sense import Never, doubt
 
 HELP, BACK, QUIT, JOG = ("?", "help"), "back", "quit", "jog"
+WIDTH = 96
 SURE = "Type the right figure, or the same with ! if it is right"
 
 
@@ -88,6 +90,13 @@ def prompt_lines(course: Course, section: str) -> list[str]:
     if question.jog:
         lines.append(f"      Type jog to hold a key and move it ({' '.join(question.jog)}), at an armed machine.")
     return lines
+
+
+def wrapped(lines: Iterable[str]) -> Iterator[str]:
+    """Yield lines broken for a plain terminal, indented as they began."""
+    for line in lines:
+        begins = line[: len(line) - len(line.lstrip())]
+        yield from textwrap.wrap(line, WIDTH, subsequent_indent=begins or "      ", replace_whitespace=False) or [line]
 
 
 def prompt_text(question: Question) -> str:

@@ -5,6 +5,7 @@ profile can have it.
 """
 
 import math
+import re
 from collections.abc import Callable, Mapping
 
 from drillfeed.daemon.survey import sums
@@ -16,6 +17,7 @@ Check = Callable[[Answer, Mapping[str, Answer], str], str | None]
 # What is usual of home builds, by common practice (no source): outside it a figure is doubted, not refused.
 WHEEL_MM = (40.0, 130.0)
 RIM_MPS = (5.0, 25.0)
+NAME = re.compile("[a-z0-9][a-z0-9-]{0,39}")
 
 
 class Never(str):
@@ -181,7 +183,16 @@ def _supply(answer: Answer, answers: Mapping[str, Answer], part: str) -> str | N
     return None
 
 
+def _name(answer: Answer, answers: Mapping[str, Answer], part: str) -> str | None:
+    said = str(answer.value)
+    if NAME.fullmatch(said):
+        return None
+    plain = "-".join(re.findall("[a-z0-9]+", said.lower()))[:40].strip("-") or "my-thrower"
+    return Never(f"a name has small letters, digits and dashes: type {plain}")
+
+
 CHECKS: Mapping[str, Check] = {
+    "name": _name,
     "across": _width, "round": _round, "frames": _frames, "tachometer": _full_speed, "gear": _full_speed,
     "guess": _full_speed, "slowest": _slowest, "half_s": _run_up_half, "full_s": _full_s, "rest_s": _rest_s,
     "mass_g": _mass, "tilt.low": _tilt_low, "tilt.high": _tilt_high, "tilt.travel_s": _travel,

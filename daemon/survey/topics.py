@@ -98,11 +98,12 @@ def topics_of(machine: Machine, alike: bool) -> Iterator[Topic]:
         for name, questions, keys, tool in _WHEEL:
             side = "" if part == BOTH else f"{part.removeprefix('wheels.')}-"
             follow = _FOLLOW.get(name, ())
+            made: tuple[str, ...] = keys
             replaced: tuple[str, ...] = ()
             if of_motor and name in ("full-speed", "slowest"):
-                keys, replaced = ("low_rpm", "high_rpm"), _OF_MOTOR
+                made, replaced = ("low_rpm", "high_rpm"), _OF_MOTOR
             yield Topic(
-                side + name, _under(part, questions), _under(part, keys), tool,
+                side + name, _under(part, questions), _under(part, made), tool,
                 _under(part, _CARRIED if follow else ()), _under(part, follow), _under(part, replaced),
             )  # fmt: skip
     yield from (topic for topic in _OTHERS if topic.name != "drift" or machine.feeder.kind == TIMED)

@@ -9,7 +9,7 @@ from drillfeed.daemon.survey.answers import NO, YES, Question
 
 BOTH, EACH = "wheels", ("wheels.top", "wheels.bottom")
 ALIKE = "wheels.alike"
-NAMES = {"wheels": "the wheels", "wheels.top": "the TOP wheel", "wheels.bottom": "the BOTTOM wheel"}
+NAMES = {"wheels": "a wheel", "wheels.top": "the TOP wheel", "wheels.bottom": "the BOTTOM wheel"}
 TACHOMETER, VIDEO, LABEL, GUESS = "tachometer", "video", "label", "guess"
 ACROSS, ROUND = "across", "round"
 FULL_SPEED = "Battery full, no ball, nobody in front, drive the wheel by its own switch or board as fast as it goes. "
@@ -102,7 +102,7 @@ def _of(part: str, alike: str) -> Iterator[Question]:
 def _speed(row) -> Iterator[Question]:  # type: ignore[no-untyped-def]
     yield row(
         "speed_way", "How do you measure how fast {name} turns at full speed?",
-        FULL_SPEED + "A tachometer or a video beats the label by far.", kind="choice", usual=LABEL,
+        FULL_SPEED + "A tachometer or a video beats the label by far.", kind="choice", usual=VIDEO,
         choices={
             TACHOMETER: "a tachometer pointed at the wheel",
             VIDEO: "a mark on the wheel, in a phone's slow motion",

@@ -108,6 +108,7 @@ def test_wheels_of_two_kinds_are_asked_one_by_one() -> None:
         ("feeder.slowest", "60", "no fewer"),
         ("feeder.frames_1", "900", "tenth to half a second"),
         ("feeder.drift_1", "120", "quarter turn"),
+        ("name", "Village Hall", "type village-hall"),
     ],
 )
 def test_odd_answers_are_doubted(id: str, text: str, told: str) -> None:

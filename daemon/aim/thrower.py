@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from drillfeed.daemon.aim.causes import NO_SHIFT, Shift, causes_of
 from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from
@@ -59,7 +60,10 @@ class Measured:
 
 @dataclass(frozen=True)
 class Thrower:
-    """Hold one machine for aiming; `top_line` and `bottom_line` convert rim speeds as set to those felt."""
+    """Hold one machine for aiming; `top_line` and `bottom_line` convert rim speeds as set to those felt.
+
+    `shifts` is what one deviation of each value does that isn't known exactly; None if the profile marks nothing.
+    """
 
     name: str
     limits: RimLimits
@@ -82,6 +86,7 @@ class Thrower:
     air: Air = STILL_AIR
     calibrated: bool = False
     measured: Measured | None = None
+    shifts: tuple[Shift, ...] | None = None
 
     @property
     def speed_share(self) -> float:
@@ -162,6 +167,9 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         air=air,
         calibrated=learnt is not None,
         measured=measured,
+        shifts=tuple(cause.shift for cause in causes_of(machine) if not cause.scatters and cause.shift != NO_SHIFT)
+        if machine.known
+        else None,
     )
 
 

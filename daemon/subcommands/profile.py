@@ -221,11 +221,16 @@ def _improve(args: argparse.Namespace) -> int:
 
 
 def _topic(args: argparse.Namespace, machine: "Machine", alike: bool) -> "Topic":
-    """Return the topic that was named, or else the first one that was not measured; raise ValueError."""
+    """Return the topic that was named, or else the one that brings most; raise ValueError if there is none."""
+    from drillfeed.daemon.guesses import guesses_of
+    from drillfeed.daemon.library import load_balls
     from drillfeed.daemon.survey.topics import basis_of, topics_of
 
     topics = {topic.name: topic for topic in topics_of(machine, alike)}
     if args.topic is None:
+        guesses = guesses_of(machine, list(load_balls().values()), alike)
+        if guesses is not None and guesses.gains:
+            return guesses.gains[0].topic
         open_topics = [topic for topic in topics.values() if basis_of(topic, machine) != "measured"]
         if not open_topics:
             raise ValueError(f"everything is measured; to measure again, name what: {', '.join(topics)}")

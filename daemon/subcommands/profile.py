@@ -129,14 +129,13 @@ def _new(args: argparse.Namespace) -> int:
 
 def _written(path: "Path", text: str) -> int:
     """Write a profile if it is valid, and tell what it comes to; raise InvalidFile if it is not."""
-    import tomllib
-
     from drillfeed.daemon.checking import machine_lines
+    from drillfeed.daemon.files import toml_of
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.machine import Machine
     from drillfeed.daemon.validation import validate
 
-    machine = validate(Machine, tomllib.loads(text), str(path))
+    machine = validate(Machine, toml_of(text, path), str(path))
     path.write_text(text, encoding="utf-8")
     bases = [mark.basis for mark in machine.known.values()]
     told = ", ".join(f"{bases.count(basis)} {basis}" for basis in ("measured", "guessed", "default"))
@@ -186,7 +185,7 @@ def _jog(words: "Sequence[str]") -> None:
 
 def _improve(args: argparse.Namespace) -> int:
     """Ask one topic again and change its keys in the file; the builder's other lines stay."""
-    from drillfeed.daemon.files import read_text, read_toml
+    from drillfeed.daemon.files import read_text, read_toml, toml_of
     from drillfeed.daemon.library import load_machine
     from drillfeed.daemon.survey.asking import course_from
     from drillfeed.daemon.survey.editing import edited
@@ -210,7 +209,7 @@ def _improve(args: argparse.Namespace) -> int:
             return LEFT
         fresh = dict(course.answers)
     changed = topic.changed(keys_of(fresh))
-    text, in_place = edited(read_text(path), changed, topic.gone(keys_of(fresh)))
+    text, in_place = edited(read_text(path), changed, topic.gone(keys_of(fresh)), lambda text: toml_of(text, path))
     if not in_place:
         before = path.with_name(f"{path.name}.before-{_today()}")
         before.write_text(read_text(path), encoding="utf-8")

@@ -5,22 +5,25 @@ Rule of this file: pure. The changed text must read back as the data that was me
 
 import copy
 import re
-import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from drillfeed.daemon.survey.keys import Key
 from drillfeed.daemon.survey.texts import known_line, toml_value
+from drillfeed.daemon.validation import InvalidFile
 
 KNOWN = "known"
 
 
-def edited(text: str, keys: Sequence[Key], gone: Sequence[str] = ()) -> tuple[str, bool]:
+def edited(
+    text: str, keys: Sequence[Key], gone: Sequence[str], read: Callable[[str], dict[str, Any]]
+) -> tuple[str, bool]:
     """Return a profile's text with some keys changed and others gone, and whether the rest of its lines are kept.
 
-    If a line can't be changed in place, the whole file is written anew from its data, without comments.
+    If a line can't be changed in place, the whole file is written anew from its data, without comments. `read`
+    returns the data of a text, or raises InvalidFile.
     """
-    meant = tomllib.loads(text)
+    meant = read(text)
     for path in gone:
         _drop(meant, path)
     for key in keys:
@@ -40,11 +43,10 @@ def edited(text: str, keys: Sequence[Key], gone: Sequence[str] = ()) -> tuple[st
             _set(lines, KNOWN, re.escape(f'"{key.path}"'), known_line(key.path, key.known))
     changed = "\n".join(lines) + "\n"
     try:
-        if tomllib.loads(changed) == meant:
-            return changed, True
-    except tomllib.TOMLDecodeError:
-        pass
-    return written(meant), False
+        in_place = read(changed) == meant
+    except InvalidFile:
+        in_place = False
+    return (changed, True) if in_place else (written(meant), False)
 
 
 def _put(data: dict[str, Any], path: str, value: Any) -> None:

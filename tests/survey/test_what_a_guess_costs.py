@@ -110,7 +110,7 @@ def test_what_is_measured_better_is_known_better() -> None:
         assert ends is not None
         return ends.high - ends.low
 
-    measured, label = slow(), slow(LABEL)
+    measured, label = slow({"wheels.mass_g": 45}), slow(LABEL)
     unmarked = measured.model_copy(update={"known": {}})
     assert width(measured) < width(unmarked) < width(label)
     assert unknown_of(thrower_of(unmarked)).wheel_share == 0.02

@@ -129,16 +129,44 @@ class AngleAxis(Table):
     high_deg: Annotated[float, Field(ge=-180, le=180)]
     slew_deg_per_s: Annotated[float, Field(gt=0, le=1000)]
     play_deg: Annotated[float, Field(ge=0, le=10)] = 0.0
+    by_time: Annotated[bool, Field(description="an actuator is run for a time, and no sensor sees the angle")] = False
+    home_margin_deg: Annotated[
+        float, Field(gt=0, le=30, description="by time: driven so far past the lower stop to find it")
+    ] = 3.0
+    drift_deg_per_move: Annotated[
+        float, Field(ge=0, le=5, description="by time: by how much one move is off, a standard deviation")
+    ] = 0.0
+    max_drift_deg: Annotated[
+        float, Field(gt=0, le=10, description="by time: summed up before the lower stop is found anew")
+    ] = 1.0
 
     @model_validator(mode="after")
     def _ordered(self) -> "AngleAxis":
         if self.low_deg >= self.high_deg:
             raise ValueError("low_deg below high_deg")
+        if not self.by_time and self.drift_deg_per_move:
+            raise ValueError("drift_deg_per_move only with by_time = true")
         return self
 
+    @property
+    def home_deg(self) -> float:
+        """Return where an axis without a sensor is sent to find its lower stop."""
+        return self.low_deg - self.home_margin_deg if self.by_time else self.low_deg
+
+    def drift_after_deg(self, moves: int) -> float:
+        """Return the deviation of an axis by time after so many moves, each off by its own."""
+        return self.drift_deg_per_move * math.sqrt(moves)
+
+    @property
+    def max_moves(self) -> int | None:
+        """Return after how many moves the lower stop must be found anew; None if never."""
+        if not self.drift_deg_per_move:
+            return None
+        return max(int((self.max_drift_deg / self.drift_deg_per_move) ** 2), 1)
+
     def limits(self) -> AngleLimits:
-        """Return this axis's limits for the link."""
-        return AngleLimits(low_deg=self.low_deg, high_deg=self.high_deg, slew_deg_per_s=self.slew_deg_per_s)
+        """Return this axis's limits for the link; those of an axis by time reach past its lower stop, to find it."""
+        return AngleLimits(low_deg=self.home_deg, high_deg=self.high_deg, slew_deg_per_s=self.slew_deg_per_s)
 
 
 class Opening(Table):
@@ -278,6 +306,8 @@ class Machine(Table):
             raise ValueError(
                 "roll.low_deg to roll.high_deg with 0 in it: a ball without sidespin needs the head upright"
             )
+        if by_time := [name for name, axis in (("pan", self.pan), ("roll", self.roll)) if axis and axis.by_time]:
+            raise ValueError(f"by_time only in [tilt], not in [{by_time[0]}]")
         if self.supply is not None and self.supply.low_v >= self.supply.high_v:
             raise ValueError("supply.low_v below supply.high_v")
         if strange := [path for path in self.known if not has_key(Machine, path)]:

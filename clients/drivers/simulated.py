@@ -14,6 +14,7 @@ import numpy as np
 from drillfeed.clients.drivers.board import Hopper, Note, Reading, forget
 from drillfeed.clients.drivers.faults import Fault, FaultTable
 from drillfeed.clients.drivers.rules import angle_limits
+from drillfeed.clients.drivers.timed_tilt import TimedTilt
 from drillfeed.clients.drivers.traits import Fly, Parts, ReleaseState, ThrowerTraits
 from drillfeed.clients.drivers.wheels import Dip, law_of, next_rpm, throw
 from drillfeed.protocol.link import ANGLES, Axis
@@ -55,6 +56,7 @@ class SimulatedThrower:
         }
         self.angles_deg: dict[Axis, float] = {axis: self._home(axis) for axis in self._slew}
         self._angle_goals = dict(self.angles_deg)
+        self._timed_tilt = self._tilt_by_time()
         self.hopper_balls = traits.hopper_balls
         self.agitating = False
         self.balls_left = 0
@@ -65,10 +67,33 @@ class SimulatedThrower:
         self._attended = False
         self._exits, self._exit_at_s = 0, None if not traits.driver.exit_sensor else now
 
+    def _tilt_by_time(self) -> TimedTilt | None:
+        """Return a head that stands anywhere, if an actuator moves it by time."""
+        tilt = self.traits.timed_tilt
+        if tilt is None:
+            return None
+        at_deg = float(self._play_rng.uniform(tilt.low_deg, tilt.high_deg))
+        told_deg = self.angles_deg["tilt"]
+        slip_rng = self._play_rng.spawn(1)[0]
+        return TimedTilt(
+            tilt.low_deg,
+            tilt.high_deg,
+            at_deg,
+            told_deg,
+            lambda: tilt.drift_deg_per_move * float(np.clip(slip_rng.standard_normal(), -TAIL, TAIL)),
+        )
+
+    @property
+    def tilt_deg(self) -> float:
+        """Return where the head really is, whatever the driver reckons."""
+        return self.angles_deg.get("tilt", 0.0) if self._timed_tilt is None else self._timed_tilt.deg
+
     def _home(self, axis: Axis) -> float:
         reach = angle_limits(self.traits.driver.limits, axis)
         if reach is None:
             return 0.0
+        if axis == "tilt" and self.traits.timed_tilt is not None:
+            return reach.high_deg
         return min(max(0.0, reach.low_deg), reach.high_deg) if self.traits.angle_seen else reach.low_deg
 
     # The five methods of a board, and the agitator.
@@ -232,6 +257,8 @@ class SimulatedThrower:
             if deg != goal:
                 max_deg = self._slew[axis] * STEP_S
                 self.angles_deg[axis] = goal if abs(goal - deg) <= max_deg else deg + math.copysign(max_deg, goal - deg)
+        if self._timed_tilt is not None:
+            self._timed_tilt.follow(self.angles_deg["tilt"])
 
     def _throw(self, top_rpm: float, bottom_rpm: float) -> Dip:
         traits = self.traits
@@ -252,7 +279,7 @@ class SimulatedThrower:
             at_s=leaves_s,
             speed_mps=speed,
             spin_revps=spin,
-            tilt_deg=self.angles_deg.get("tilt", 0.0) + play_deg + scatter.angle_deg * next(self._release),
+            tilt_deg=self.tilt_deg + play_deg + scatter.angle_deg * next(self._release),
             pan_deg=self.angles_deg.get("pan", 0.0) + scatter.angle_deg * next(self._release),
             roll_deg=self.angles_deg.get("roll", 0.0),
         )

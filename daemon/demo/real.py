@@ -139,7 +139,7 @@ class Player:
         self.pair.driver.send_signal(signal.SIGUSR1)
         self.client.balls(self.choice.machine.hopper.balls)
         if self.choice.machine.feeder.kind == "crank-timed":
-            self.client.rephase()
+            self.client.crank_at_mark()
         way()
 
     def _read_log(self) -> None:

@@ -10,9 +10,9 @@ from collections import deque
 from dataclasses import dataclass, replace
 
 KEPT = 64
-LEAST_PINGS = 4
-LEAST_SPAN_S = 2.0
-MOST_DRIFT = 500e-6
+MIN_PINGS = 4
+MIN_SPAN_S = 2.0
+MAX_DRIFT = 500e-6
 
 
 @dataclass(frozen=True)
@@ -44,17 +44,17 @@ class ClockLine:
 
 def fit(samples: list[Sample]) -> ClockLine | None:
     """Return the line through the quickest quarter of the samples, or None while there are too few."""
-    if len(samples) < LEAST_PINGS:
+    if len(samples) < MIN_PINGS:
         return None
-    quick = sorted(samples, key=lambda one: one.round_trip_s)[: max(LEAST_PINGS, len(samples) // 4)]
+    quick = sorted(samples, key=lambda one: one.round_trip_s)[: max(MIN_PINGS, len(samples) // 4)]
     middle_s = sum(one.at_s for one in quick) / len(quick)
     offset_s = sum(one.offset_s for one in quick) / len(quick)
     spread = sum((one.at_s - middle_s) ** 2 for one in quick)
     span_s = max(one.at_s for one in quick) - min(one.at_s for one in quick)
     slope = 0.0
-    if span_s >= LEAST_SPAN_S:
+    if span_s >= MIN_SPAN_S:
         slope = sum((one.at_s - middle_s) * (one.offset_s - offset_s) for one in quick) / spread
-    drift = min(max(slope, -MOST_DRIFT), MOST_DRIFT)
+    drift = min(max(slope, -MAX_DRIFT), MAX_DRIFT)
     misses = [one.offset_s - offset_s - drift * (one.at_s - middle_s) for one in quick]
     # A slope that no two clocks have tells of delays, not of clocks: then only what all answers bracket is a bound.
     error_s = quick[0].round_trip_s / 2 + max(map(abs, misses)) if drift == slope else math.inf
@@ -74,7 +74,7 @@ def _bracket_s(samples: list[Sample], line: ClockLine) -> float:
         (
             one.offset_s - line.offset_s - line.drift * (one.at_s - line.at_s),
             # The line's drift may be wrong by as much as both of its bounds together.
-            one.round_trip_s / 2 + 2 * MOST_DRIFT * (newest_s - one.at_s),
+            one.round_trip_s / 2 + 2 * MAX_DRIFT * (newest_s - one.at_s),
         )
         for one in samples
     ]
@@ -95,7 +95,7 @@ class ClockFit:
     @property
     def settled(self) -> bool:
         """Tell whether there are enough answers to slow down."""
-        return len(self._samples) >= 2 * LEAST_PINGS
+        return len(self._samples) >= 2 * MIN_PINGS
 
     def anew(self) -> "ClockFit":
         """Return an empty estimate for another driver; its pings have numbers that no old answer has."""

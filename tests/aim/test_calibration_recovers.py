@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from drillfeed.daemon.aim.calibrate import NAMES, Fit, fit, landing_interval
 from drillfeed.daemon.aim.expected import calibrated, defaults, expected_depths
 from drillfeed.daemon.aim.marks import Mark
-from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, ball_from, launch_by, rims_of, rims_to_tell, rpm_of, thrower_of
 from drillfeed.daemon.library import load_machine
@@ -87,7 +87,7 @@ def test_a_calibrated_machine_lands_its_balls() -> None:
     learnt = calibrated(CLUB, fit(CLUB, thrown(truth, np.random.default_rng(3))).values)
     real = calibrated(CLUB, truth)
     for spin, speed in ((30.0, 8.0), (-25.0, 6.8), (0.0, 7.0)):
-        (s,) = (x for x in solutions(learnt, Wish(spin, speed_mps=speed, depth_m=1.0)) if x.arc == "low")
+        (s,) = (x for x in solutions(learnt, AimRequest(spin, speed_mps=speed, depth_m=1.0)) if x.arc == "low")
         v, w = ball_from(real, rims_of(real, s.top_rpm, s.bottom_rpm))
         assert fly(launch_by(real, v, w, s.tilt_deg)).depth_m == pytest.approx(1.0, abs=0.05)
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
 from drillfeed.daemon.aim.aiming import aim
-from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.library import load_balls, load_machine
 from drillfeed.daemon.physics.flight import fly
@@ -138,14 +138,14 @@ def growth() -> None:
 
 
 def aiming() -> None:
-    """Time aim, cold: nothing of these wishes was solved before."""
+    """Time aim, cold: nothing of these requests was solved before."""
     club = thrower_of(load_machine("club-build"))
-    aim(club, Wish(1.0, speed_mps=7.0, depth_m=0.9))
+    aim(club, AimRequest(1.0, speed_mps=7.0, depth_m=0.9))
     times = []
     for i in range(30):
-        wish = Wish(30.0 + i / 10, speed_mps=8.0 + i / 100, depth_m=1.0)
+        request = AimRequest(30.0 + i / 10, speed_mps=8.0 + i / 100, depth_m=1.0)
         start = time.process_time()
-        aim(club, wish)
+        aim(club, request)
         times.append(time.process_time() - start)
     print(f"aim, cold: best {1e3 * min(times):.1f} ms, median {1e3 * sorted(times)[15]:.1f} ms (aim: 5)")
     for name in ("club-build", "kit-build"):

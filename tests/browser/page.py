@@ -21,7 +21,7 @@ from drillfeed.daemon.demo.real import until_ready
 from tests.browser.chromium import Browser, Page, chromium
 from tests.support.phone_rig import full_house, phone
 
-SHARE_LEAST = 0.25
+MIN_SHARE = 0.25
 USABLE_S, OPENINGS = 1.0, 3
 SETTLED_S = 1.0  # a tap on what has just changed is not taken
 NARROW, USUAL, LANDSCAPE = (320, 568), (390, 844), (667, 375)
@@ -67,7 +67,7 @@ async def story(browser: Browser, url: str, local: Client, findings: Findings) -
     """Walk through a practice with three pages: a player's, a coach's, and one that is not paired."""
 
     def code(role: str) -> str:
-        reply = local.ask_line(f"pairing {role}")
+        reply = local.ask_line(f"invite {role}")
         return reply.data[0].removeprefix("code ")
 
     player = await browser.page(f"{url}#pair={code('player')}", *USUAL)
@@ -96,7 +96,7 @@ async def story(browser: Browser, url: str, local: Client, findings: Findings) -
     for page, name in ((player, "390-countdown"), (anyone, "320-dark-countdown"), (coach, "landscape-dark-countdown")):
         await page.until_state("SPINUP")
         share = await page.value(f"{BIG} / innerHeight")
-        findings.see(f"{name}: state and countdown take {share:.0%} of the height", share >= SHARE_LEAST)
+        findings.see(f"{name}: state and countdown take {share:.0%} of the height", share >= MIN_SHARE)
         await findings.look(page, name)
     await player.until_state("FEEDING")
     await player.until("Number(document.getElementById('seen').textContent) >= 2")
@@ -106,10 +106,10 @@ async def story(browser: Browser, url: str, local: Client, findings: Findings) -
     await player.until_state("PAUSED")
     findings.see("a page that is not paired may pause", True)
     await player.network(False)
-    await player.until_state("NOT CONNECTED", most_s=10.0)
+    await player.until_state("NOT CONNECTED", max_s=10.0)
     await findings.look(player, "390-not-connected")
     await player.network(True)
-    await player.until_state("PAUSED", most_s=10.0)
+    await player.until_state("PAUSED", max_s=10.0)
     await player.until("document.getElementById('who').textContent.includes('player')")
     findings.see("after the loss of the network it is the player again", True)
     await asyncio.sleep(SETTLED_S)
@@ -128,7 +128,7 @@ async def story(browser: Browser, url: str, local: Client, findings: Findings) -
 
 async def crowded(browser: Browser, url: str, port: int, local: Client, findings: Findings) -> None:
     """Open pages while silent sockets hold every place: one that is paired, and one that is not."""
-    code = local.ask_line("pairing player").data[0].removeprefix("code ")
+    code = local.ask_line("invite player").data[0].removeprefix("code ")
     async with full_house(port):
         player = await browser.page(f"{url}#pair={code}", *USUAL)
         await player.until("document.getElementById('who')?.textContent.includes('player')")

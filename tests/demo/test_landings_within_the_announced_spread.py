@@ -35,7 +35,7 @@ def landings(name: str) -> dict[str, Array]:
     on = on.model_copy(update={"hopper": on.hopper.model_copy(update={"balls": BALLS})})
     plan = drill_plan(on, (BALLS,), balls=THROWN[name])
     hall = Simulation(on, seed=1, note=keep_log(log))
-    assert hall.start(plan, balls=BALLS).ok and hall.until_state("ARMED", "FAULT", most_s=300.0)
+    assert hall.start(plan, balls=BALLS).ok and hall.until_state("ARMED", "FAULT", max_s=300.0)
     left = [one["landing"] for one in log if one["event"] == "leaves"]
     assert len(left) == BALLS and all(one["valid"] for one in left)
     points: dict[str, list[tuple[float, float]]] = {ball: [] for ball in THROWN[name]}

@@ -41,7 +41,7 @@ def judge(hall: WatchedHall, act: str, to_rest: bool = True) -> dict[str, Any]:
         wrong.append(f"reply: {reply.text}")
     spin_s = 2.2 * hall.on.spin_down_s + 4.0
     if act == "stop" and to_rest:
-        if not hall.hall.until_state("IDLE", most_s=spin_s):
+        if not hall.hall.until_state("IDLE", max_s=spin_s):
             wrong.append(f"not at rest after {spin_s:g} s: {hall.state}")
     else:
         hall.hall.run_for(FOLLOWED_S)

@@ -54,7 +54,7 @@ def test_a_drill_above_the_tempo_runs_evenly_at_the_players_and_below_the_rims_a
     hall.ok("load a-drill", planned(a_drill(), JUNIOR))
     hall.ok("arm")
     hall.ok(f"start {hall.engine.parts.mode.stop_count}")
-    assert hall.hall.until_state("ARMED", most_s=90.0)
+    assert hall.hall.until_state("ARMED", max_s=90.0)
     leaves = [event.fields["planned_leaves_s"] for event in hall.hall.events if event.topic == "ball"]
     assert [b - a for a, b in pairwise(map(float, leaves))] == pytest.approx([60 / 35] * 5, abs=0.02)  # type: ignore[arg-type]
     assert 5.0 < max(rims_mps(hall)) <= JUNIOR.caps.max_rim_mps + 1e-6

@@ -55,7 +55,7 @@ def test_a_shipped_drill_is_thrown_on_its_machine(name: str) -> None:
     on = machine(MEANT_FOR[name])
     plan = plan_drill(with_balls(load_drill(name), 7), ball_types(), on, seed=2)
     hall = WatchedHall(on).started(plan)
-    assert hall.hall.until_state("ARMED", most_s=120.0)
+    assert hall.hall.until_state("ARMED", max_s=120.0)
     told = [event.fields for event in hall.hall.events if event.topic == "ball"]
     assert [one["outcome"] for one in told] == ["fed"] * 7
     assert [one["ball"] for one in told] == [ball.ball for one in plan.sets for ball in one.balls]

@@ -42,7 +42,7 @@ def test_a_driver_that_dies_in_mid_drill_is_a_fault_and_stays_one() -> None:
     hall = WatchedHall().feeding()
     began_s = hall.hall.now_s
     hall.lost = True
-    assert hall.hall.until_state("QUICKSTOP", most_s=2.0)
+    assert hall.hall.until_state("QUICKSTOP", max_s=2.0)
     assert hall.hall.now_s - began_s <= 0.5 + 2 * TICK_S
     assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause == "link-lost"
     assert not any(one.feeding for at_s, one in hall.setpoints if at_s > began_s + 0.25 + TICK_S)
@@ -91,7 +91,7 @@ def test_a_driver_that_begins_anew_never_goes_on_by_itself(silent_s: float) -> N
     hall.hall.run_for(silent_s)
     hall.lost = False
     hall.hall.power_up()
-    assert hall.hall.until_state("FAULT", most_s=30.0)
+    assert hall.hall.until_state("FAULT", max_s=30.0)
     fed = len(hall.feeds())
     hall.hall.run_for(10.0)
     assert len(hall.feeds()) == fed
@@ -139,7 +139,7 @@ def test_a_driver_that_hears_nothing_but_talks_is_a_fault() -> None:
     hall = WatchedHall().feeding()
     began_s = hall.hall.now_s
     hall.delays = lambda to, frame: () if to == "driver" and b'"setpoint"' in frame else (0.001,)  # type: ignore[method-assign]
-    assert hall.hall.until_state("QUICKSTOP", most_s=2.0)
+    assert hall.hall.until_state("QUICKSTOP", max_s=2.0)
     assert hall.hall.now_s - began_s <= 0.6 + 2 * TICK_S
     assert not any(one.feeding for at_s, one in hall.setpoints if at_s > began_s + 0.3 + 2 * TICK_S)
     hall.sound()
@@ -150,7 +150,7 @@ def test_a_driver_whose_clock_steps_feeds_nothing_wrong() -> None:
     hall = WatchedHall().feeding(drill_plan(sets=(20,)))
     fed = len(hall.feeds())
     hall.hall.driver_offset_s += 0.5
-    assert hall.hall.until_state("QUICKSTOP", "PAUSED", most_s=10.0)
+    assert hall.hall.until_state("QUICKSTOP", "PAUSED", max_s=10.0)
     assert len(hall.feeds()) - fed <= 1
     assert not [event for event in hall.feeds() if abs(event["t"] - event["planned_s"]) > 0.020]
 
@@ -161,7 +161,7 @@ def test_late_ticks_below_the_bounds_lose_at_most_a_ball() -> None:
     while hall.state == "FEEDING":
         hall.hall.run_for(0.73)
         frozen(hall, "daemon", 0.2)
-    assert hall.hall.until_state("ARMED", "PAUSED", "FAULT", most_s=60.0)
+    assert hall.hall.until_state("ARMED", "PAUSED", "FAULT", max_s=60.0)
     assert hall.state == "ARMED", hall.told("fault")
     assert hall.commanded == 12
     hall.sound()
@@ -191,9 +191,9 @@ def test_every_stop_raises_the_count_and_repeats_move_nothing() -> None:
     for count in (1, 2, 3):
         assert f"stop count {count}" in hall.ok("stop")
         assert hall.state == "STOPPING"
-    assert hall.hall.until_state("IDLE", most_s=20.0)
+    assert hall.hall.until_state("IDLE", max_s=20.0)
     assert f"stop count {4}" in hall.ok("stop")
-    assert hall.hall.until_state("IDLE", most_s=20.0)
+    assert hall.hall.until_state("IDLE", max_s=20.0)
     hall.sound()
 
 
@@ -280,7 +280,7 @@ def test_a_driver_lost_at_rest_is_told_once() -> None:
     hall.hall.run_for(10.0)
     assert [text.split(":")[0] for text in hall.told("state")] == ["IDLE", "OFFLINE"]
     hall.lost = False
-    assert hall.hall.until_state("IDLE", most_s=5.0)
+    assert hall.hall.until_state("IDLE", max_s=5.0)
 
 
 def test_a_lost_driver_cancels_a_timed_rest() -> None:
@@ -301,7 +301,7 @@ def test_the_first_cause_is_the_one_that_is_told() -> None:
     assert hall.hall.until_state("QUICKSTOP")
     hall.hall.power_up()
     hall.lost = False
-    assert hall.hall.until_state("FAULT", most_s=30.0)
+    assert hall.hall.until_state("FAULT", max_s=30.0)
     assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause == "link-lost"
     hall.ok("stop")
     assert hall.engine.parts.mode.reason is not None and hall.engine.parts.mode.reason.startswith("link-lost")
@@ -315,7 +315,7 @@ def test_a_wheel_that_wavers_for_a_moment_is_no_slow_spin_up() -> None:
     for _ in range(8):
         hall.hall.board.top_rpm *= 0.9
         hall.hall.run_for(0.02)
-    assert hall.hall.until_state("FEEDING", "QUICKSTOP", most_s=20.0)
+    assert hall.hall.until_state("FEEDING", "QUICKSTOP", max_s=20.0)
     assert hall.state == "FEEDING", hall.told("fault")
 
 

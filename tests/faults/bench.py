@@ -242,16 +242,16 @@ class Bench:
         self.until_fed(fed)
         return client
 
-    def until_fed(self, fed: int, most_s: float = 30.0) -> None:
+    def until_fed(self, fed: int, max_s: float = 30.0) -> None:
         """Go on until so many balls have been pushed."""
-        self.wait(lambda: sum(event["event"] == "feed" for event in self.log()) >= fed, most_s, f"{fed} balls")
+        self.wait(lambda: sum(event["event"] == "feed" for event in self.log()) >= fed, max_s, f"{fed} balls")
 
-    def wait(self, done: Callable[[], bool], most_s: float, what: str) -> None:
+    def wait(self, done: Callable[[], bool], max_s: float, what: str) -> None:
         """Go on until `done`; raise NotReady where that takes too long."""
-        end_s = time.monotonic() + most_s
+        end_s = time.monotonic() + max_s
         while not done():
             if time.monotonic() > end_s:
-                raise NotReady(f"not {what} within {most_s:g} s\n{self.words('daemon')}")
+                raise NotReady(f"not {what} within {max_s:g} s\n{self.words('daemon')}")
             time.sleep(POLL_S)
 
     # What the driver says, and how the machine under it all did.

@@ -14,7 +14,7 @@ against the file once the next daemon is up. Two windows are measured and told:
 - *not committed yet*: told, but not yet in the file at the instant of the kill, because the journal commits each
   `BATCH_S`. The next daemon has to complete these from the last throws kept in shared memory.
 - *not heard of*: fed by the driver's log, but the daemon died before the driver's word had reached it, or was dead
-  already. Nobody ever told such a throw, and no journal can hold it; none of them may be older than `UNHEARD_MOST_S`.
+  already. Nobody ever told such a throw, and no journal can hold it; none of them may be older than `MAX_UNHEARD_S`.
 
 Outside records: the driver's own log, and what the client read. Nothing that the daemon says afterwards is believed.
 """
@@ -39,7 +39,7 @@ from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
 from drillfeed.daemon.journal.schema import open_to_read
 from drillfeed.daemon.journal.writer import BATCH_S
-from drillfeed.protocol.lines import Told
+from drillfeed.protocol.lines import ReceivedNotice
 from tests.faults.bench import POLL_S, READY_S, Bench, NotReady
 from tests.faults.verdict import Account
 
@@ -62,7 +62,7 @@ balls = ["light-topspin"]
 """
     for _ in range(3)
 )
-UNHEARD_MOST_S = 0.1
+MAX_UNHEARD_S = 0.1
 """Five ticks of the link: the driver tells a feed at once, and with each tick again."""
 RECORDED_S = 5.0
 SET_S = 30.0
@@ -70,11 +70,11 @@ SET_S = 30.0
 
 @dataclass(frozen=True)
 class Phase:
-    """When to kill: so many seconds, drawn up to `most_s`, after one of so many balls; none: after the launch."""
+    """When to kill: so many seconds, drawn up to `max_s`, after one of so many balls; none: after the launch."""
 
     name: str
     after: tuple[int, ...]
-    most_s: float
+    max_s: float
 
 
 PHASES = (
@@ -110,7 +110,7 @@ class Kill:
         if not self.wrong:
             return "holds"
         late = all(text.startswith("not heard of") for text in self.wrong)
-        return "inconclusive" if late and self.stalled_ms > UNHEARD_MOST_S * 500 else "fails"
+        return "inconclusive" if late and self.stalled_ms > MAX_UNHEARD_S * 500 else "fails"
 
 
 class Watcher(threading.Thread):
@@ -118,7 +118,7 @@ class Watcher(threading.Thread):
 
     def __init__(self, client: Client) -> None:
         super().__init__(daemon=True)
-        self.balls: list[tuple[float, Told]] = []
+        self.balls: list[tuple[float, ReceivedNotice]] = []
         self._client = client
         if not client.watch("json").ok:
             raise NotReady("the daemon lets nobody watch")
@@ -176,7 +176,7 @@ class Practice:
         checked: list[Kill] = []
         watcher = None
         if not phase.after:
-            _sleep_until(self._launched_s + self._chance.uniform(0, phase.most_s))
+            _sleep_until(self._launched_s + self._chance.uniform(0, phase.max_s))
         else:
             client = self._up()
             checked = self._checked()
@@ -188,7 +188,7 @@ class Practice:
                 self.bench.wait(lambda: len(watcher.balls) >= after, SET_S, f"{after} balls")
             except NotReady:
                 name = f"{name}, not reached"  # the machine stalled, and the drill with it: a kill all the same
-            time.sleep(self._chance.uniform(0, phase.most_s))
+            time.sleep(self._chance.uniform(0, phase.max_s))
         at_s = self.bench.signal("daemon", signal.SIGKILL)
         self.bench.processes["daemon"].wait()
         kill = Kill(number, self.number, name, at_s)
@@ -286,7 +286,7 @@ class Practice:
         kill.stalled_ms = self.bench.machine_late_ms(kill.at_s - 1.0, kill.at_s)
         kill.wrong += [f"told and missing: {id}" for id in kill.told if id not in kept]
         kill.wrong += [f"in the journal and never fed: {id}" for id in kept if id not in fed]
-        late = [ms for ms in kill.unheard_ms if ms > UNHEARD_MOST_S * 1000]
+        late = [ms for ms in kill.unheard_ms if ms > MAX_UNHEARD_S * 1000]
         kill.wrong += [f"not heard of for {ms:g} ms" for ms in late]
 
 

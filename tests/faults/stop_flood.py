@@ -25,7 +25,7 @@ from tests.support.driver_log import times
 STOP_P99_MS = 250.0
 GIVEN_UP_S = 3.0
 STALL_MS = STOP_P99_MS / 2
-TRIES_MOST = 5
+MAX_TRIES = 5
 PAUSE_S = 0.1
 
 
@@ -76,7 +76,7 @@ def new_clients_stop(address: str, source: str) -> tuple[str, float, float]:
 
 def one_stop(bench: Bench, client: Client, tally: Tally, rng: random.Random, feeding: bool) -> None:
     """Stop once from a client that did not exist before, again while the machine itself stalls."""
-    for _ in range(TRIES_MOST):
+    for _ in range(MAX_TRIES):
         if feeding:
             go_on(bench, client, tally)
         # Half of them from the address that clients have, half from one never seen before.
@@ -95,7 +95,7 @@ def one_stop(bench: Bench, client: Client, tally: Tally, rng: random.Random, fee
         if feeding:
             judge(bench, tally, began_s)
         return
-    tally.unknown.append(f"the machine stalled {TRIES_MOST} times in a row")
+    tally.unknown.append(f"the machine stalled {MAX_TRIES} times in a row")
 
 
 def go_on(bench: Bench, client: Client, tally: Tally) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from hypothesis import strategies as st
 
-from drillfeed.protocol.arguments import NAME_MOST_CHARACTERS
+from drillfeed.protocol.arguments import MAX_NAME_CHARACTERS
 from drillfeed.protocol.commands import COMMANDS, Argument, Command, CommandSpec, Value, line_of
 from drillfeed.protocol.spec import Among
 
@@ -26,7 +26,7 @@ WALKS: tuple[tuple[str, ...], ...] = (
      "trim light-push long 2", "balls 40", "arm", "throw light-push {count}", "mark made 1 of 2", "pause", "resume",
      "skip", "history"),
     ("arm", "setup on", "hold 1", "jog top 300", "hold 2", "feed one", "hold 3", "setup off"),
-    ("clear", "rephase", "load lift-the-push", "arm", "offer", "confirm 1", "ready", "paired", "list balls"),
+    ("clear", "crank-at-mark", "load lift-the-push", "arm", "offer", "confirm 1", "ready", "clients", "list balls"),
 )  # fmt: skip
 """Lines that lead through the states, in their order; {count} is the stop count."""
 
@@ -37,7 +37,7 @@ def value_of(argument: Argument) -> st.SearchStrategy[Value]:
         return st.sampled_from(argument.choices)
     if argument.kind == "name":
         return st.sampled_from((*NAMES.get(argument.among, ()), *STRANGE))
-    low, high = int(argument.least or 0), int(argument.most or 0)
+    low, high = int(argument.minimum or 0), int(argument.maximum or 0)
     return st.integers(low, min(high, low + 40)) | st.integers(low, high)
 
 
@@ -60,10 +60,10 @@ def command_lines() -> st.SearchStrategy[str]:
 def bad_words(argument: Argument) -> tuple[str, ...]:
     """Return words that an argument of this kind never is."""
     if argument.kind == "name":
-        return ("x" * (NAME_MOST_CHARACTERS + 1), '"not closed', '""')
+        return ("x" * (MAX_NAME_CHARACTERS + 1), '"not closed', '""')
     if argument.kind == "choice":
         return ("neither", '"quoted"')
-    ends = [str(int(end) + step) for end, step in ((argument.least, -1), (argument.most, 1)) if end is not None]
+    ends = [str(int(end) + step) for end, step in ((argument.minimum, -1), (argument.maximum, 1)) if end is not None]
     return (*ends, "many", "nan", "1e3", "--1")
 
 

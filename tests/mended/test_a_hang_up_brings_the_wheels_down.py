@@ -54,9 +54,9 @@ def end(process: "subprocess.Popen[bytes]") -> None:
     process.wait(LEAVES_S)
 
 
-def until(true: Callable[[], bool], most_s: float = LEAVES_S) -> None:
-    """Wait until something is true; fail after `most_s`."""
-    end_s = time.monotonic() + most_s
+def until(true: Callable[[], bool], max_s: float = LEAVES_S) -> None:
+    """Wait until something is true; fail after `max_s`."""
+    end_s = time.monotonic() + max_s
     while not true():
         assert time.monotonic() < end_s
         time.sleep(0.01)

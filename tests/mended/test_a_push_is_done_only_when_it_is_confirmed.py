@@ -66,7 +66,7 @@ def test_behind_a_relay_no_ball_is_told_as_fed_that_was_not_pushed(tmp_path: Pat
         hall.watched.ok("arm")
         hall.watched.ok(f"start {hall.watched.engine.parts.mode.stop_count}")
         behind_a_relay(board, seed)
-        hall.hall.until_state("ARMED", "FAULT", "PAUSED", most_s=60.0)
+        hall.hall.until_state("ARMED", "FAULT", "PAUSED", max_s=60.0)
         hall.hall.run_for(1.0)
         run = hall.watched.engine.parts.practice.run
         assert run is not None
@@ -95,7 +95,7 @@ def test_a_relay_makes_some_pushes_come_too_late(tmp_path: Path) -> None:
             hall.watched.ok("arm")
             hall.watched.ok(f"start {hall.watched.engine.parts.mode.stop_count}")
             behind_a_relay(board, seed)
-            hall.hall.until_state("ARMED", "FAULT", "PAUSED", most_s=60.0)
+            hall.hall.until_state("ARMED", "FAULT", "PAUSED", max_s=60.0)
         reasons += [str(e.fields["reason"]) for e in hall.hall.events if e.fields.get("outcome") == "refused"]
     assert reasons.count("the board did not push it within 15 ms") >= 6
 
@@ -137,7 +137,7 @@ def unknown_ball(hall: SerialHall) -> None:
     assert hall.hall.run_until(lambda: any(id == 3 for id, _ in results(hall)), 3.0)
     hall.board.run(6)  # the push line arrives and is carried out
     hall.board.unplugged = True
-    assert hall.hall.until_state("FAULT", most_s=30.0)
+    assert hall.hall.until_state("FAULT", max_s=30.0)
 
 
 def test_a_late_confirmation_is_a_result(tmp_path: Path) -> None:
@@ -173,7 +173,7 @@ def test_a_late_word_that_it_did_not_go_is_a_result_too(tmp_path: Path) -> None:
         board.bend_out = lambda data: b"" if data.startswith(b"push") else data
         assert hall.hall.run_until(lambda: any(id == 3 for id, _ in results(hall)), 3.0)
         board.unplugged = True
-        assert hall.hall.until_state("FAULT", most_s=30.0)
+        assert hall.hall.until_state("FAULT", max_s=30.0)
         hall.hall.run_for(1.0)
         run = hall.watched.engine.parts.practice.run
         assert run is not None and (run.commanded, run.unknown) == (2, 1)
@@ -209,7 +209,7 @@ def test_a_pause_in_the_middle_does_not_put_back_a_ball_that_may_have_gone(tmp_p
         run = hall.watched.engine.parts.practice.run
         assert run is not None and (run.commanded, hall.count("push")) == (3, 3)
         hall.watched.ok("resume")
-        assert hall.hall.until_state("ARMED", most_s=60.0)
+        assert hall.hall.until_state("ARMED", max_s=60.0)
         assert run.commanded == 5 == hall.count("push")
 
 
@@ -251,7 +251,7 @@ def test_the_daemon_counts_a_confirmation_that_comes_in_another_set() -> None:
     assert (run.commanded, run.unknown) == (4, 0)
     assert outcomes_of(hall, 3) == [(1, "unknown"), (1, "fed")]
     assert hall.ok("mark made 4 of 4 set 1") == "set 1: 4 of 4 made"
-    assert hall.hall.until_state("ARMED", most_s=60.0)
+    assert hall.hall.until_state("ARMED", max_s=60.0)
     assert (run.commanded, run.seen) == (6, 6)
 
 
@@ -260,7 +260,7 @@ def test_a_confirmation_after_the_next_start_counts_for_the_run_it_belongs_to(tm
     hall = WatchedHall()
     board = SlowToTell(hall, slow_id=2)
     hall.feeding(drill_plan(sets=(2,)))
-    assert hall.hall.until_state("ARMED", most_s=60.0)
+    assert hall.hall.until_state("ARMED", max_s=60.0)
     first = hall.engine.parts.practice.run
     hall.ok(f"start {hall.engine.parts.mode.stop_count}")
     board.tell()
@@ -282,7 +282,7 @@ def test_a_ball_that_did_not_go_after_all_is_thrown_again_while_its_set_goes_on(
     board.tell("the feeder was blocked")
     hall.hall.run_for(0.04)
     assert (run.unknown, run.refused) == (0, 1)
-    assert hall.hall.until_state("ARMED", most_s=60.0)
+    assert hall.hall.until_state("ARMED", max_s=60.0)
     assert len(hall.feeds()) == pushes and run.commanded == pushes - 1
     assert len({event.fields["n"] for event in hall.hall.events if event.topic == "ball"}) == pushes
 

@@ -77,7 +77,7 @@ def test_what_has_arrived_is_read_before_a_connection_makes_room() -> None:
                 held.enter_context(socket.create_connection(("127.0.0.1", port)))
             await until(lambda: len(desk.stops) == 1)
 
-    play(story, connections_most=1, reserve_connections=3)
+    play(story, max_connections=1, reserve_connections=3)
 
 
 def test_a_stop_is_answered_before_the_lines_of_others() -> None:
@@ -106,7 +106,7 @@ def test_strangers_on_the_network_leave_the_unix_socket_its_places(tmp_path: Pat
         owner = Peer(*await asyncio.open_unix_connection(str(tmp_path / "s")))
         assert (await owner.ask("balls 3")) == "done balls taken"
 
-    play(story, connections_most=4, reserve_connections=2)
+    play(story, max_connections=4, reserve_connections=2)
 
 
 @dataclass(eq=False)

@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.solve import solutions, unlimited
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.library import load_machine
@@ -52,7 +52,7 @@ def balls_at_100_cm() -> list[Launch]:
         (ball.flight.net_clearance_m or 0.0, ball.flight.launch)
         for speed in range(6, 13)
         for spin in range(-60, 61, 15)
-        for ball in solutions(thrower, Wish(float(spin), speed_mps=float(speed), depth_m=1.0, arc="low"))
+        for ball in solutions(thrower, AimRequest(float(spin), speed_mps=float(speed), depth_m=1.0, arc="low"))
     ]
     found.sort(key=lambda one: -one[0])
     return [launch for _, launch in found[:51]]

@@ -20,8 +20,8 @@ K, TERMINAL = 0.1425352, 8.2947
 
 def test_drag_constant() -> None:
     """k = rho A C_D / (2 m) and the terminal speed sqrt(g / k) are the worked ones (textbook; last printed place)."""
-    assert pytest.approx(K, abs=5e-8) == DRAGGING.drag_pm
-    assert math.sqrt(STANDARD_GRAVITY_MPS2 / DRAGGING.drag_pm) == pytest.approx(TERMINAL, abs=5e-5)
+    assert pytest.approx(K, abs=5e-8) == DRAGGING.drag_per_m
+    assert math.sqrt(STANDARD_GRAVITY_MPS2 / DRAGGING.drag_per_m) == pytest.approx(TERMINAL, abs=5e-5)
 
 
 @pytest.mark.parametrize(("time_s", "speed", "fallen"), [(1.0, 6.869400, 4.061925), (0.5, 4.402116, 1.160456)])

@@ -92,7 +92,7 @@ ORDERS = st.sampled_from(
 def test_the_tempo_is_the_same_for_every_seed(order: dict[str, Any], one: int, two: int, tempo: float) -> None:
     """Interval, stretch and least gaps do not depend on what was drawn; the balls do."""
     a, b = (first_set(drill_of(order, tempo=tempo), seed=seed) for seed in (one, two))
-    assert (a.interval_s, a.stretch, a.least_gap_s) == (b.interval_s, b.stretch, b.least_gap_s)
+    assert (a.interval_s, a.stretch, a.min_gap_s) == (b.interval_s, b.stretch, b.min_gap_s)
 
 
 @settings(deadline=None, max_examples=40)
@@ -106,7 +106,7 @@ def test_no_ball_comes_before_the_machine_can_be_there(
         seconds = transition(CLUB, before.setting, after.setting).seconds
         assert after.gap_s >= CLUB.feeder.latency_s + one.spread_s + seconds - 1e-9
         assert after.gap_s >= CLUB.feeder.cycle_s + CLUB.feeder.spread_s - 1e-9
-        assert one.least_gap_s[before.key, after.key] >= CLUB.feeder.latency_s + one.spread_s + seconds - 1e-9
+        assert one.min_gap_s[before.key, after.key] >= CLUB.feeder.latency_s + one.spread_s + seconds - 1e-9
 
 
 def test_a_wait_does_not_slow_the_tempo() -> None:
@@ -182,10 +182,10 @@ def kit_plan(sets: int, balls: int, turns: int = 0) -> DrillPlan:
     return plan_drill(drill, BALLS, KIT, 1, turns)
 
 
-def test_a_crank_by_time_is_rephased_before_it_drifts_too_far() -> None:
-    """A quarter of a turn at 0.2 % a turn is 125 turns: sets of 50 are re-phased before the third."""
+def test_a_crank_by_time_is_turned_to_its_mark_before_it_drifts_too_far() -> None:
+    """A quarter of a turn at 0.2 % a turn is 125 turns: of sets of 50, the third begins at the mark."""
     found = kit_plan(4, 50)
-    assert [(one.turns_before, one.rephase_before) for one in found.sets] == [
+    assert [(one.turns_before, one.crank_to_mark_before) for one in found.sets] == [
         (0, False), (50, False), (0, True), (50, False),
     ]  # fmt: skip
     drift_s = 0.002 * KIT.feeder.cycle_s
@@ -193,15 +193,15 @@ def test_a_crank_by_time_is_rephased_before_it_drifts_too_far() -> None:
 
 
 def test_turns_made_before_count() -> None:
-    """A crank that has turned 100 times already is re-phased before a first set of 50."""
-    assert kit_plan(1, 50, turns=100).sets[0].rephase_before
-    assert not kit_plan(1, 50, turns=75).sets[0].rephase_before
+    """A crank that has turned 100 times already is turned to its mark before a first set of 50."""
+    assert kit_plan(1, 50, turns=100).sets[0].crank_to_mark_before
+    assert not kit_plan(1, 50, turns=75).sets[0].crank_to_mark_before
 
 
-def test_without_a_crank_nothing_is_rephased() -> None:
+def test_without_a_crank_nothing_is_turned_to_a_mark() -> None:
     """An indexed feeder keeps its phase."""
     found = plan_drill(drill_of(MIX, 100, sets=5), BALLS, CLUB, 1)
-    assert {(one.turns_before, one.rephase_before) for one in found.sets} == {(0, False)}
+    assert {(one.turns_before, one.crank_to_mark_before) for one in found.sets} == {(0, False)}
 
 
 def test_each_set_has_a_chance_of_its_own() -> None:

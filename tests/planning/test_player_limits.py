@@ -50,10 +50,10 @@ def test_the_effective_limit_is_above_none_of_the_four_and_is_one_of_them(
     """The bound equals the lowest, and the one that is named sets no more than the bound."""
     four: dict[Owner, float | None] = {"drill": drill, "player": player, "machine": machine, "hard": hard}
     bound = lowest(drill, player, machine, hard)
-    assert all(bound.most <= most for most in four.values() if most is not None)
-    assert bound.most in four.values()
+    assert all(bound.highest <= most for most in four.values() if most is not None)
+    assert bound.highest in four.values()
     named = four[bound.by]
-    assert named is not None and named == pytest.approx(bound.most, abs=1e-9)
+    assert named is not None and named == pytest.approx(bound.highest, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -98,11 +98,11 @@ def test_no_plan_is_above_any_of_the_four(
     assert len(one.balls) == min(n, most)
     assert 60 / one.interval_s <= min(tempo, cap, CLUB.feeder.high_balls_per_min, HARD_MAX_PER_MIN) + 1e-9
     assert all(60 / ball.gap_s <= cap + 1e-9 for ball in one.balls)
-    assert all(gap_s >= 60 / cap - 1e-9 for gap_s in one.least_gap_s.values())
+    assert all(gap_s >= 60 / cap - 1e-9 for gap_s in one.min_gap_s.values())
     for ball in one.balls:
         assert ball.speed_mps <= speed
         for wheel, rpm in ((CLUB.top, ball.setting.top_rpm), (CLUB.bottom, ball.setting.bottom_rpm)):
-            assert wheel.rim_mps(rpm) <= min(rim, rim_limits(CLUB).most_mps) + 1e-6
+            assert wheel.rim_mps(rpm) <= min(rim, rim_limits(CLUB).max_mps) + 1e-6
 
 
 def test_a_tempo_above_the_players_is_stretched_evenly_and_said() -> None:

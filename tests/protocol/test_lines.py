@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from drillfeed.protocol import lines as lines_module
 from drillfeed.protocol.errors import CODES, Refused
 from drillfeed.protocol.lines import (
-    LINE_MOST_BYTES,
-    REPLY_LINE_MOST_BYTES,
+    MAX_LINE_BYTES,
+    MAX_REPLY_LINE_BYTES,
     BadLine,
     BrokenReply,
     Event,
@@ -95,7 +95,7 @@ def test_every_stop_byte_gives_one_stop_and_what_is_kept_is_bounded(data: bytes)
     buffer = LineBuffer()
     events = buffer.feed(data)
     assert sum(isinstance(event, StopByte) for event in events) == data.count(b"\x18")
-    assert len(buffer._kept) <= LINE_MOST_BYTES + 1
+    assert len(buffer._kept) <= MAX_LINE_BYTES + 1
 
 
 @pytest.mark.parametrize(
@@ -173,7 +173,7 @@ def test_code_of_a_newer_daemon_is_kept() -> None:
 
 
 @pytest.mark.parametrize(
-    "raw", [b"hello\n", b"no x y\n", b"no 12\n", b"\n", b"! {broken\n", b"x" * (REPLY_LINE_MOST_BYTES + 1)]
+    "raw", [b"hello\n", b"no x y\n", b"no 12\n", b"\n", b"! {broken\n", b"x" * (MAX_REPLY_LINE_BYTES + 1)]
 )
 def test_what_is_not_of_this_protocol_is_told_apart(raw: bytes) -> None:
     """Another program at the address is found out, not believed, and costs no memory."""

@@ -5,12 +5,12 @@ from pathlib import Path
 import pytest
 
 from drillfeed.daemon.shell.pairing import (
-    ADDRESSES_MOST,
-    CLIENTS_MOST,
     CODE_S,
-    CODE_TRIES_MOST,
     FORGET_S,
     LONGEST_WAIT_S,
+    MAX_ADDRESSES,
+    MAX_CLIENTS,
+    MAX_CODE_TRIES,
     Pairings,
 )
 from drillfeed.protocol.errors import Refused
@@ -57,7 +57,7 @@ def test_a_code_dies_of_twenty_wrong_tries_from_anywhere() -> None:
     """Many addresses together get no more tries at one code than twenty."""
     pairings = Pairings()
     code = pairings.show_code("player", 0.0)
-    for n in range(CODE_TRIES_MOST):
+    for n in range(MAX_CODE_TRIES):
         assert refused(pairings, not_(code), f"198.51.100.{n}", 1.0) == "not-paired"
     assert refused(pairings, code, "203.0.113.1", 2.0) == "not-paired"
 
@@ -77,13 +77,13 @@ def test_one_household_of_ipv6_counts_as_one_address() -> None:
 def test_what_is_kept_stays_bounded() -> None:
     """Neither addresses nor clients grow without end."""
     pairings = Pairings()
-    for n in range(ADDRESSES_MOST + 50):
+    for n in range(MAX_ADDRESSES + 50):
         refused(pairings, "no.key", f"2001:db8:{n:x}::1", 0.0)
-    assert len(pairings._tries) == ADDRESSES_MOST
-    for n in range(CLIENTS_MOST):
+    assert len(pairings._tries) == MAX_ADDRESSES
+    for n in range(MAX_CLIENTS):
         pairings.enter(pairings.show_code("coach", 0.0), f"192.0.2.{n}", 1.0, DAY)
     assert refused(pairings, pairings.show_code("coach", 0.0), "192.0.2.250", 1.0) == "busy"
-    assert len({one.client for one in pairings.clients}) == CLIENTS_MOST
+    assert len({one.client for one in pairings.clients}) == MAX_CLIENTS
 
 
 @pytest.mark.parametrize(

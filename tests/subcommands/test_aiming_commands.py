@@ -67,7 +67,7 @@ def test_aim_says_why_not_and_what_instead(capsys: pytest.CaptureFixture[str]) -
     words = ("aim", "--spin", "40", "--speed", "8.5", "--depth", "1.1", "--machine", "kit-build")
     status, told = asked(capsys, *words)
     assert status == 2
-    assert told["limits"] == ["rim_most"]
+    assert told["limits"] == ["max_rim"]
     assert "rims reach 10.0" in told["reason"]
     assert told["nearest"]["valid"]
     assert main(list(words)) == 2

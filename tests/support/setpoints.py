@@ -5,7 +5,7 @@ Rule of this file: it looks at frames on the wire; how they came about is not it
 
 from collections.abc import Sequence
 
-from drillfeed.protocol.link import ANGLES, LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, WHEELS, Axis, Limits, Order, Setpoint
+from drillfeed.protocol.link import ANGLES, LEAD_S, MIN_LEAD_S, TICK_S, VALID_S, WHEELS, Axis, Limits, Order, Setpoint
 
 Sent = tuple[float, Setpoint]
 ROUNDING = 1e-6
@@ -43,7 +43,7 @@ def _steps(before: Setpoint, after: Setpoint, seconds: float, limits: Limits) ->
 def _one(sent_s: float, setpoint: Setpoint, limits: Limits, offset_s: float, clock_s: float) -> list[str]:
     found = []
     ahead_s = setpoint.at_s - offset_s - sent_s
-    if not LEAST_LEAD_S - clock_s <= ahead_s <= LEAD_S + clock_s:
+    if not MIN_LEAD_S - clock_s <= ahead_s <= LEAD_S + clock_s:
         found.append(f"sent {ahead_s * 1000:.0f} ms ahead")
     if abs(setpoint.until_s - setpoint.at_s - VALID_S) > ROUNDING:
         found.append("until_s is not at_s + 300 ms")

@@ -54,7 +54,7 @@ class SerialHall:
 
     def to_the_end(self) -> "SerialHall":
         """Go on until the drill is over."""
-        assert self.hall.until_state("ARMED", "FAULT", most_s=120.0)
+        assert self.hall.until_state("ARMED", "FAULT", max_s=120.0)
         return self
 
     def board_log(self) -> list[dict[str, Any]]:
@@ -165,7 +165,7 @@ def test_a_lost_board_is_named_cut_and_woken_without_motion(
     with firmware(tmp_path) as board:
         hall = SerialHall(board, tmp_path).feeding(12)
         befall(hall)
-        assert hall.hall.until_state("QUICKSTOP", "FAULT", most_s=3.0)
+        assert hall.hall.until_state("QUICKSTOP", "FAULT", max_s=3.0)
         fault = hall.watched.engine.parts.mode.fault
         assert fault is not None and fault.cause == "driver-fault" and told in fault.text
         pushes = hall.count("push")

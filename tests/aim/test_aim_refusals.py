@@ -17,10 +17,10 @@ from drillfeed.daemon.physics.launch import head_spin
 CLUB, KIT = thrower_of(load_machine("club-build")), thrower_of(load_machine("kit-build"))
 
 
-def refused(thrower: Thrower, request: AimRequest) -> NoSolution | None:
-    """Return the refusal of a request, None where the machine can do it."""
+def refused(thrower: Thrower, asked: AimRequest) -> NoSolution | None:
+    """Return the refusal of a asked, None where the machine can do it."""
     try:
-        aim(thrower, request)
+        aim(thrower, asked)
     except NoSolution as wrong:
         return wrong
     return None
@@ -40,18 +40,18 @@ def test_lifting_the_limits_named_makes_the_ball_possible(
     thrower: Thrower, spin: float, speed: float, depth: float, arc: str | None
 ) -> None:
     """Every limit named is needed: with all of them lifted there is a solution, with any fewer there is none."""
-    request = AimRequest(spin, speed_mps=speed, depth_m=depth, arc=arc)  # type: ignore[arg-type]
-    wrong = refused(thrower, request)
+    asked = AimRequest(spin, speed_mps=speed, depth_m=depth, arc=arc)  # type: ignore[arg-type]
+    wrong = refused(thrower, asked)
     if wrong is None or not wrong.limits:
         return
-    assert solutions(thrower.lifted(*wrong.limits), request)
+    assert solutions(thrower.lifted(*wrong.limits), asked)
     for fewer in range(len(wrong.limits)):
         for some in combinations(wrong.limits, fewer):
-            assert not solutions(thrower.lifted(*some), request)
+            assert not solutions(thrower.lifted(*some), asked)
 
 
 @pytest.mark.parametrize(
-    ("thrower", "request", "limits", "words"),
+    ("thrower", "asked", "limits", "words"),
     [
         (
             KIT,
@@ -68,9 +68,9 @@ def test_lifting_the_limits_named_makes_the_ball_possible(
     ],
     ids=["rim", "rim of the bottom wheel", "reversing", "grip", "tilt", "pan", "roll"],
 )
-def test_limits_by_name(thrower: Thrower, request: AimRequest, limits: tuple[str, ...], words: str) -> None:
+def test_limits_by_name(thrower: Thrower, asked: AimRequest, limits: tuple[str, ...], words: str) -> None:
     """Each limit that can stop a ball is named for what it is, with the figures."""
-    wrong = refused(thrower, request)
+    wrong = refused(thrower, asked)
     assert wrong is not None
     assert wrong.limits == limits
     assert words in wrong.reason

@@ -21,7 +21,7 @@ def _has(found: tuple[Solution, ...], speed_mps: float, tilt_deg: float) -> bool
 
 
 @pytest.mark.parametrize(
-    ("thrower", "request", "speed_mps", "tilt_deg"),
+    ("thrower", "asked", "speed_mps", "tilt_deg"),
     [
         (CLUB, AimRequest(14.17, depth_m=0.411, apex_m=0.963), 5.10, 55.4),
         (CLUB, AimRequest(-3.67, depth_m=0.956, apex_m=0.921), 5.56, 44.5),
@@ -35,14 +35,14 @@ def _has(found: tuple[Solution, ...], speed_mps: float, tilt_deg: float) -> bool
     ids=["apex", "apex, other limit", "no reason", "tilt", "speed", "kit", "kit, serve-wise", "arrival ends there"],
 )
 def test_a_ball_known_to_meet_the_wish_is_among_the_answers(
-    thrower: Thrower, request: AimRequest, speed_mps: float, tilt_deg: float
+    thrower: Thrower, asked: AimRequest, speed_mps: float, tilt_deg: float
 ) -> None:
     """Balls found by trying speeds and tilts in turn are answers of aim."""
-    assert _has(aim(thrower, request), speed_mps, tilt_deg)
+    assert _has(aim(thrower, asked), speed_mps, tilt_deg)
 
 
 @pytest.mark.parametrize(
-    ("thrower", "request", "needs"),
+    ("thrower", "asked", "needs"),
     [
         (KIT, AimRequest(-0.61, speed_mps=9.579, clearance_m=0.443, arc="serve-wise"), "needs tilt 80.4"),
         (CLUB, AimRequest(44.36, speed_mps=8.213, clearance_m=0.443), "needs tilt 82.6"),
@@ -51,22 +51,22 @@ def test_a_ball_known_to_meet_the_wish_is_among_the_answers(
     ],
     ids=["serve-wise", "wheels too", "learnt", "fast"],
 )
-def test_a_lob_that_lives_within_a_degree_names_its_limit(thrower: Thrower, request: AimRequest, needs: str) -> None:
+def test_a_lob_that_lives_within_a_degree_names_its_limit(thrower: Thrower, asked: AimRequest, needs: str) -> None:
     """A lob's clearance falls from metres to nothing within a degree of tilt: the limit is still found."""
     with pytest.raises(NoSolution) as refused:
-        aim(thrower, request)
+        aim(thrower, asked)
     assert "tilt_high" in refused.value.limits
     assert needs in refused.value.reason
-    assert solutions(thrower.lifted(*refused.value.limits), request)
+    assert solutions(thrower.lifted(*refused.value.limits), asked)
 
 
 def test_against_brute_force() -> None:
     """Over all kinds of requests on three machines brute force finds nothing wrong; the bench does 500 of each kind."""
     verdicts, _ = run(6, seed=11, a_field=2, step_mps=0.2, step_deg=1.0)
     wrong = [
-        (name, request.describe(), v.fault, v.text)
+        (name, asked.describe(), v.fault, v.text)
         for told in verdicts.values()
-        for request, name, v in told
+        for asked, name, v in told
         if v.fault
     ]
     assert len(verdicts) == len(KINDS)
@@ -76,13 +76,13 @@ def test_against_brute_force() -> None:
 def test_brute_force_would_notice() -> None:
     """The judge calls a refusal of a known ball false, and an answer without it incomplete."""
     field = Field(KIT, 1.95, step_mps=0.2, step_deg=1.0)
-    request = AimRequest(1.95, depth_m=0.701, clearance_m=0.408)
-    (balls,) = field.meetings([request])
+    asked = AimRequest(1.95, depth_m=0.701, clearance_m=0.408)
+    (balls,) = field.meetings([asked])
     assert balls
     weak = replace(KIT, tilt_deg=(2.0, 30.0))
-    assert judge(KIT, request, balls).fault == ""
-    assert judge(weak, request, balls).fault == ""  # refused, and rightly
-    other = replace(request, depth_m=0.95)
+    assert judge(KIT, asked, balls).fault == ""
+    assert judge(weak, asked, balls).fault == ""  # refused, and rightly
+    other = replace(asked, depth_m=0.95)
     assert judge(KIT, other, balls).fault in ("missed arc", "false refusal")
     assert list(requests_of(field, KINDS[0], 2, np.random.default_rng(1)))
 
@@ -96,21 +96,21 @@ def test_a_side_is_reached_with_much_bend() -> None:
         shape = {"roll_deg": head.roll_deg, "tilt_deg": tilt_deg, "speed_mps": speed_mps}
         (known,) = solutions(thrower, AimRequest(head.revps, placement_m=None, **shape))
         assert known.flight.landing_m is not None
-        request = AimRequest(
+        asked = AimRequest(
             head.revps,
             depth_m=known.flight.depth_m,
             apex_m=known.flight.apex_m,
             placement_m=known.flight.landing_m[1],
             roll_deg=head.roll_deg,
         )
-        assert _has(solutions(thrower, request), speed_mps, tilt_deg)
+        assert _has(solutions(thrower, asked), speed_mps, tilt_deg)
 
 
 def test_a_refusal_gives_a_reason() -> None:
     """A refusal says more than what was asked."""
-    request = AimRequest(-8.44, depth_m=0.212, clearance_m=0.334, arc="high")
+    asked = AimRequest(-8.44, depth_m=0.212, clearance_m=0.334, arc="high")
     with pytest.raises(NoSolution) as refused:
-        aim(replace(LEARNT, tilt_deg=(-30.0, 40.0)), request)
+        aim(replace(LEARNT, tilt_deg=(-30.0, 40.0)), asked)
     assert refused.value.limits == ("tilt_high",)
     assert "needs tilt 58.9 degrees" in refused.value.reason
 

@@ -17,10 +17,10 @@ from drillfeed.protocol.lines import (
     Event,
     Line,
     LineBuffer,
+    ReceivedNotice,
     Reply,
     ReplyReader,
     StopByte,
-    Told,
     done,
     format_notice,
     format_reply,
@@ -142,10 +142,10 @@ def test_notice_reads_back_in_both_forms(
     plain, program = format_notice(notice), format_notice(notice, as_json=True)
     assert plain.count(b"\n") == program.count(b"\n") == 1
     (told,) = ReplyReader().feed(program)
-    assert isinstance(told, Told)
+    assert isinstance(told, ReceivedNotice)
     assert (told.topic, told.serial, told.cue) == ("ball", 9, cue)
     (told,) = ReplyReader().feed(plain)
-    assert isinstance(told, Told) and told.topic == "ball"
+    assert isinstance(told, ReceivedNotice) and told.topic == "ball"
 
 
 def test_grammar_of_replies_is_as_documented() -> None:
@@ -161,7 +161,7 @@ def test_grammar_of_replies_is_as_documented() -> None:
 def test_notices_between_replies_do_not_disturb_them() -> None:
     """Notices and replies come apart again in the order they were sent."""
     got = ReplyReader().feed(b"! ball 1\n| a\n| b\ndone list 2\n! ball 2\nno 12 unknown-command what\n")
-    kinds = [item.text if isinstance(item, Told) else item.verb or "no" for item in got]
+    kinds = [item.text if isinstance(item, ReceivedNotice) else item.verb or "no" for item in got]
     assert kinds == ["1", "list", "2", "no"]
 
 

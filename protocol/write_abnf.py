@@ -82,13 +82,13 @@ def _rules_of(row: CommandSpec) -> Iterator[str]:
         return
     placed = [argument for argument in row.arguments if not argument.keyed]
     keyed = [argument for argument in row.arguments if argument.keyed]
-    parts += [f"1*SP {_argument_name(row, one)}" for one in placed if not one.optional]
-    optional = [f"1*SP {_argument_name(row, one)}" for one in placed if one.optional]
+    parts += [f"1*SP {_argument_name(row, argument)}" for argument in placed if not argument.optional]
+    optional = [f"1*SP {_argument_name(row, argument)}" for argument in placed if argument.optional]
     if optional:
-        parts.append("".join(f"[ {one} " for one in optional) + " ".join("]" * len(optional)))
+        parts.append("".join(f"[ {argument} " for argument in optional) + " ".join("]" * len(optional)))
     if keyed:
-        least = sum(not one.optional for one in keyed)
-        choices = " / ".join(_argument_name(row, one) for one in keyed)
+        least = sum(not argument.optional for argument in keyed)
+        choices = " / ".join(_argument_name(row, argument) for argument in keyed)
         parts.append(f"1*SP {choices}" if least == len(keyed) == 1 else f"{least}*{len(keyed)}( 1*SP ( {choices} ) )")
     yield f"{_rule_name(row.verb)} = {' '.join(parts)}"
     for argument in row.arguments:

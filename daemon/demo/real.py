@@ -59,9 +59,9 @@ def run_real(choice: Choice) -> int:
         try:
             with running_pair(choice.machine_name, choice.seed, Path(folder)) as pair, pair.client() as client:
                 return Player(pair, client, choice, tell).play()
-        except NoDaemon as wrong:
+        except NoDaemon as error:
             errors = Path(folder) / "processes.log"
-            tell(f"{wrong}\n{errors.read_text(errors='replace') if errors.exists() else ''}")
+            tell(f"{error}\n{errors.read_text(errors='replace') if errors.exists() else ''}")
             return 1
 
 

@@ -18,11 +18,11 @@ CLUB, KIT = thrower_of(load_machine("club-build")), thrower_of(load_machine("kit
 
 
 def refused(thrower: Thrower, asked: AimRequest) -> NoSolution | None:
-    """Return the refusal of a asked, None where the machine can do it."""
+    """Return the refusal of a request, None where the machine can do it."""
     try:
         aim(thrower, asked)
-    except NoSolution as wrong:
-        return wrong
+    except NoSolution as refusal:
+        return refusal
     return None
 
 
@@ -41,12 +41,12 @@ def test_lifting_the_limits_named_makes_the_ball_possible(
 ) -> None:
     """Every limit named is needed: with all of them lifted there is a solution, with any fewer there is none."""
     asked = AimRequest(spin, speed_mps=speed, depth_m=depth, arc=arc)  # type: ignore[arg-type]
-    wrong = refused(thrower, asked)
-    if wrong is None or not wrong.limits:
+    refusal = refused(thrower, asked)
+    if refusal is None or not refusal.limits:
         return
-    assert solutions(thrower.lifted(*wrong.limits), asked)
-    for fewer in range(len(wrong.limits)):
-        for some in combinations(wrong.limits, fewer):
+    assert solutions(thrower.lifted(*refusal.limits), asked)
+    for fewer in range(len(refusal.limits)):
+        for some in combinations(refusal.limits, fewer):
             assert not solutions(thrower.lifted(*some), asked)
 
 
@@ -70,10 +70,10 @@ def test_lifting_the_limits_named_makes_the_ball_possible(
 )
 def test_limits_by_name(thrower: Thrower, asked: AimRequest, limits: tuple[str, ...], words: str) -> None:
     """Each limit that can stop a ball is named for what it is, with the figures."""
-    wrong = refused(thrower, asked)
-    assert wrong is not None
-    assert wrong.limits == limits
-    assert words in wrong.reason
+    refusal = refused(thrower, asked)
+    assert refusal is not None
+    assert refusal.limits == limits
+    assert words in refusal.reason
 
 
 @pytest.mark.parametrize(
@@ -87,30 +87,30 @@ def test_limits_by_name(thrower: Thrower, asked: AimRequest, limits: tuple[str, 
 def test_too_much_lean_names_the_nearest_lean(thrower: Thrower, differs: str) -> None:
     """What is left about the head's axis where it leans as far as it can: 39.05 cos(39.81 - 20) at 20 degrees."""
     head = head_spin(30.0, 25.0)
-    wrong = refused(thrower, AimRequest(head.revps, speed_mps=7.5, depth_m=1.05, roll_deg=head.roll_deg, arc="low"))
-    assert wrong is not None and wrong.nearest is not None
-    assert wrong.limits == ("roll",)
-    assert wrong.nearest.differs.startswith(differs)
-    assert wrong.nearest.solution.flight.depth_m == pytest.approx(1.05, abs=1e-3)
+    refusal = refused(thrower, AimRequest(head.revps, speed_mps=7.5, depth_m=1.05, roll_deg=head.roll_deg, arc="low"))
+    assert refusal is not None and refusal.nearest is not None
+    assert refusal.limits == ("roll",)
+    assert refusal.nearest.differs.startswith(differs)
+    assert refusal.nearest.solution.flight.depth_m == pytest.approx(1.05, abs=1e-3)
 
 
 def test_what_no_machine_can_do_says_so() -> None:
     """A ball too slow to reach is refused without blaming the machine."""
-    wrong = refused(CLUB, AimRequest(0.0, speed_mps=3.2, depth_m=1.2))
-    assert wrong is not None
-    assert wrong.limits == ()
-    assert "no arc" in wrong.reason or "no legal ball" in wrong.reason
+    refusal = refused(CLUB, AimRequest(0.0, speed_mps=3.2, depth_m=1.2))
+    assert refusal is not None
+    assert refusal.limits == ()
+    assert "no arc" in refusal.reason or "no legal ball" in refusal.reason
 
 
 @settings(max_examples=20, deadline=None)
 @given(st.sampled_from([CLUB, KIT]), st.floats(-70, 70), st.floats(4.0, 17.0), st.floats(0.4, 1.3))
 def test_the_nearest_ball_is_one_the_machine_throws(thrower: Thrower, spin: float, speed: float, depth: float) -> None:
     """The nearest ball told is legal, within every limit of the machine, and lands on the player's half."""
-    wrong = refused(thrower, AimRequest(spin, speed_mps=speed, depth_m=depth))
-    if wrong is None:
+    refusal = refused(thrower, AimRequest(spin, speed_mps=speed, depth_m=depth))
+    if refusal is None:
         return
-    assert wrong.nearest is not None
-    s = wrong.nearest.solution
+    assert refusal.nearest is not None
+    s = refusal.nearest.solution
     assert s.flight.valid
     assert broken(thrower, s.speed_mps, s.spin_revps, s.tilt_deg, s.pan_deg, s.roll_deg) == ()
-    assert wrong.nearest.differs in str(wrong)
+    assert refusal.nearest.differs in str(refusal)

@@ -133,8 +133,8 @@ def growth() -> None:
         some = launches(n)
         took = best_s(partial(fly_many, some, until="landing"), 3)
         print(f"{n:>7} balls to the landing {1e3 * took:7.1f} ms, {1e6 * took / n:5.1f} us a ball")
-    one = best_s(lambda: [fly(launch_from(8.5, 40.0, 15.4)) for _ in range(50)]) / 50
-    print(f"one ball alone, to its second bounce: {1e3 * one:.2f} ms")
+    one_flight_s = best_s(lambda: [fly(launch_from(8.5, 40.0, 15.4)) for _ in range(50)]) / 50
+    print(f"one ball alone, to its second bounce: {1e3 * one_flight_s:.2f} ms")
 
 
 def aiming() -> None:

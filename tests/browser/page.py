@@ -30,17 +30,17 @@ BIG = "['state', 'big'].reduce((sum, id) => sum + document.getElementById(id).ge
 
 @dataclass
 class Findings:
-    """What was seen; `wrong` is empty where all is well."""
+    """What was seen; `problems` is empty where all is well."""
 
     shots: Path | None
     axe: str | None
-    wrong: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
 
     def see(self, what: str, well: bool) -> None:
         """Note one thing."""
         print(f"{'as it must be' if well else 'NOT SO':<14}{what}")
         if not well:
-            self.wrong.append(what)
+            self.problems.append(what)
 
     async def look(self, page: Page, name: str) -> None:
         """Look at the page as it is: nothing wider than the screen, no serious finding, a picture."""
@@ -49,7 +49,7 @@ class Findings:
         if self.axe is not None:
             script = f"{self.axe}; axe.run().then(r => JSON.stringify(r.violations.map(v => [v.impact, v.id])))"
             found = json.loads(await page.value(script))
-            serious = [one for one in found if one[0] in ("serious", "critical")]
+            serious = [finding for finding in found if finding[0] in ("serious", "critical")]
             self.see(f"{name}: accessibility {found or 'nothing found'}", not serious)
         if self.shots is not None:
             await page.value("scrollTo(0, 0)")
@@ -171,8 +171,8 @@ def main() -> int:
     ):
         until_ready(local)
         asyncio.run(check(args.browser, port, local, findings))
-    print(f"{len(findings.wrong)} not as they must be")
-    return 1 if findings.wrong else 0
+    print(f"{len(findings.problems)} not as they must be")
+    return 1 if findings.problems else 0
 
 
 if __name__ == "__main__":

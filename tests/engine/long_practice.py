@@ -62,7 +62,7 @@ class Figures:
     memory_kb: list[int] = field(default_factory=list)
     handles: list[int] = field(default_factory=list)
     objects: list[int] = field(default_factory=list)
-    wrong: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
 
 
 class LongPractice:
@@ -176,11 +176,11 @@ class LongPractice:
             found.pushed += event["event"] == "feed"
             found.left += event["event"] == "leaves"
         hall.log.clear()
-        found.wrong += self.watch.found
+        found.problems += self.watch.found
         self.watch.found.clear()
         if len(hall.setpoints) > 50 * KEPT:
             limits, offset_s = hall.engine.parts.link.limits, hall.hall.driver_offset_s
-            found.wrong += setpoints.breaches(hall.setpoints, hall.errors_s, hall.orders, limits, offset_s)
+            found.problems += setpoints.breaches(hall.setpoints, hall.errors_s, hall.orders, limits, offset_s)
             for kept in (hall.setpoints, hall.errors_s, hall.sent_in):
                 del kept[:-KEPT]
             del hall.orders[:-KEPT]
@@ -223,14 +223,14 @@ class LongPractice:
             f"file handles from {found.handles[0]} to {found.handles[-1]}": found.handles[-1] <= found.handles[0],
             f"in the end {told}": told in ("IDLE", "STOPPING", "FAULT", "QUICKSTOP", "OFFLINE"),
         }
-        found.wrong += [text for text, held in wanted.items() if not held]
+        found.problems += [text for text, held in wanted.items() if not held]
 
     def line(self) -> str:
         """Return the figures so far as one line."""
         found = self.figures
         return (
             f"{found.hours:5.1f} h, {found.pushed} pushed, {found.commanded} fed and {found.unknown} unknown by the "
-            f"daemon, {len(found.wrong)} wrong, {found.memory_kb[-1]} kB, {found.handles[-1]} handles, "
+            f"daemon, {len(found.problems)} wrong, {found.memory_kb[-1]} kB, {found.handles[-1]} handles, "
             f"{found.objects[-1]} objects"
         )
 
@@ -258,8 +258,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(practice.line())
         print(f"harm: {found.harms}\nfaults: {found.faults}")
         print(f"{found.seen} seen leaving by the journal, {found.left} left in truth")
-        print("\n".join(["WRONG", *found.wrong[:20]]) if found.wrong else "all held")
-    return 1 if found.wrong else 0
+        print("\n".join(["WRONG", *found.problems[:20]]) if found.problems else "all held")
+    return 1 if found.problems else 0
 
 
 if __name__ == "__main__":

@@ -77,15 +77,15 @@ def test_the_line_is_the_least_squares_line(seed: int, drift: float) -> None:
         Sample(at_s, 5.0 + drift * at_s + 0.001 * rng.standard_normal(), rng.random()) for at_s in np.arange(KEPT) * 1.0
     ]
     line = fit(samples)
-    quick = sorted(samples, key=lambda one: one.round_trip_s)[: KEPT // 4]
-    slope, level = np.polyfit([one.at_s for one in quick], [one.offset_s for one in quick], 1)
+    quick = sorted(samples, key=lambda sample: sample.round_trip_s)[: KEPT // 4]
+    slope, level = np.polyfit([sample.at_s for sample in quick], [sample.offset_s for sample in quick], 1)
     assert line is not None
     if abs(slope) < MAX_DRIFT:
         assert line.drift == pytest.approx(slope, abs=1e-9)
         assert line.to_driver(20.0) - 20.0 == pytest.approx(level + slope * 20.0, abs=1e-8)
         # The bound is the lower of two that both hold: the quickest answer with the worst miss, and what all answers
         # bracket. That it is never below the true error is what the link with spikes shows above.
-        worst_miss_s = max(abs(one.offset_s - (line.to_driver(one.at_s) - one.at_s)) for one in quick)
+        worst_miss_s = max(abs(sample.offset_s - (line.to_driver(sample.at_s) - sample.at_s)) for sample in quick)
         assert 0 <= line.error_s <= quick[0].round_trip_s / 2 + worst_miss_s + 1e-9
 
 

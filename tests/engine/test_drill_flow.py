@@ -59,7 +59,7 @@ def test_a_cue_comes_before_the_wheels() -> None:
 def test_wheels_first_and_feed_second(name: str) -> None:
     """On a start no setpoint opens the feed before both wheels stand at the first ball's speeds."""
     hall = WatchedHall(machine(name)).feeding()
-    _, opened = next((at_s, one) for at_s, one in hall.setpoints if one.feeding)
+    _, opened = next((at_s, setpoint) for at_s, setpoint in hall.setpoints if setpoint.feeding)
     assert hall.engine.parts.practice.run is not None
     setting = hall.engine.parts.practice.run.plan.sets[0].balls[0].setting
     assert opened.top.rpm == pytest.approx(setting.top_rpm)
@@ -75,7 +75,11 @@ def test_wheels_change_right_after_a_ball() -> None:
     hall.hall.run_for(1.0)
     line = hall.engine.parts.link.line
     assert line is not None
-    moments = [line.to_daemon(one.at_s) for _, one in hall.setpoints if abs(one.top.rpm - before) > 1.0 and one.feeding]
+    moments = [
+        line.to_daemon(setpoint.at_s)
+        for _, setpoint in hall.setpoints
+        if abs(setpoint.top.rpm - before) > 1.0 and setpoint.feeding
+    ]
     assert slot.until_s <= min(moment for moment in moments if moment > slot.leaves_s) <= slot.until_s + 2 * TICK_S
 
 

@@ -49,7 +49,7 @@ def fields(hall: WatchedHall, topic: str) -> list[Mapping[str, Any]]:
 
 
 def thrown(hall: WatchedHall) -> list[Mapping[str, Any]]:
-    return [one for one in fields(hall, "ball") if one["outcome"] == "fed"]
+    return [ball for ball in fields(hall, "ball") if ball["outcome"] == "fed"]
 
 
 def gaps_s(balls: list[Mapping[str, Any]]) -> list[float]:
@@ -104,7 +104,7 @@ def test_harder_comes_into_force_at_a_pause() -> None:
     hall.ok("resume")
     assert hall.hall.until_state("RESTING")
     balls = thrown(hall)
-    assert [one["n"] for one in balls] == list(range(1, 9))
+    assert [ball["n"] for ball in balls] == list(range(1, 9))
     assert set(gaps_s(balls[n - 1 :])) == {1.463}
     hall.sound()
 
@@ -117,7 +117,7 @@ def test_a_change_in_a_rest_holds_for_the_whole_next_set() -> None:
     assert fields(hall, "change")[-1]["n"] == 3
     hall.ok("ready")
     assert hall.hall.until_state("ARMED", max_s=60)
-    names = [one["ball"] for one in thrown(hall)[2:]]
+    names = [ball["ball"] for ball in thrown(hall)[2:]]
     assert "light-topspin" not in names and "no-spin-steady" in names
 
 
@@ -219,8 +219,8 @@ def test_a_queued_drill_waits_for_ready() -> None:
     hall.ok("mark made 2 of 3")
     hall.ok("ready")
     assert hall.hall.until_state("ARMED", max_s=60)
-    assert [one["ball"] for one in thrown(hall)[3:]] == [ball.ball for ball in other.sets[0].balls]
-    begun = next(one for one in fields(hall, "change") if one["in_force"])
+    assert [ball["ball"] for ball in thrown(hall)[3:]] == [ball.ball for ball in other.sets[0].balls]
+    begun = next(change for change in fields(hall, "change") if change["in_force"])
     assert (begun["change"], begun["drill"], begun["seed"], begun["n"]) == ("queue", "another", 9, 1)
     hall.sound()
 
@@ -277,15 +277,17 @@ def test_seed_and_notices_give_the_run_again(seed: int) -> None:
     assert hall.hall.until_state("ARMED", max_s=120)
     told = [
         InForce(
-            one["set"], one["after_balls"], plan_drill(drill, ball_types(), machine(), one["seed"], changes=changes)
+            change["set"],
+            change["after_balls"],
+            plan_drill(drill, ball_types(), machine(), change["seed"], changes=changes),
         )
-        for one in fields(hall, "change")
-        if one["in_force"]
-        for changes in [Changes(one["rung"], one["tempo_change_per_min"], swaps_in(one["swaps"]))]
+        for change in fields(hall, "change")
+        if change["in_force"]
+        for changes in [Changes(change["rung"], change["tempo_change_per_min"], swaps_in(change["swaps"]))]
     ]
-    again = [ball.ball for one in reproduce(planned(drill, seed), told) for ball in one]
-    assert [one["ball"] for one in thrown(hall)] == again
-    assert [one["n"] for one in thrown(hall)] == list(range(1, 21))
+    again = [ball.ball for set_balls in reproduce(planned(drill, seed), told) for ball in set_balls]
+    assert [ball["ball"] for ball in thrown(hall)] == again
+    assert [ball["n"] for ball in thrown(hall)] == list(range(1, 21))
     hall.sound()
 
 

@@ -24,9 +24,9 @@ GENTLE = ("light-topspin", "light-push")
 
 
 def a_drill(tempo: float = 45, balls: tuple[str, ...] = GENTLE, n: int = 6, **more: Any) -> Drill:
-    one = {"balls": n, "sequence": {"kind": "fixed", "balls": balls}}
+    part = {"balls": n, "sequence": {"kind": "fixed", "balls": balls}}
     head = {"name": "a-drill", "title": "a drill", "level": "beginner", "tempo_per_min": tempo, "start_delay_s": 5}
-    return read_drill({**head, "set": [one], **more}, "a test")
+    return read_drill({**head, "set": [part], **more}, "a test")
 
 
 def planned(drill: Drill, profile: Profile | None) -> DrillPlan:
@@ -88,7 +88,7 @@ def told(hall: WatchedHall) -> Any:
     return snapshot(hall.engine.parts, hall.hall.now_s)
 
 
-@pytest.mark.parametrize("state", [one for one in get_args(State) if one != "IDLE"])
+@pytest.mark.parametrize("state", [state for state in get_args(State) if state != "IDLE"])
 def test_outside_idle_nobody_is_chosen(state: State) -> None:
     """Each other state refuses with a code of the list, the state it takes, and nothing is changed."""
     hall = chosen()

@@ -19,7 +19,7 @@ def slot(n: int, leaves_s: float) -> Slot:
 
 
 def pulses(leaving: Leaving, *at_s: float) -> list[str]:
-    return [leaving.pulse(one)[0] for one in at_s]
+    return [leaving.pulse(pulse_s)[0] for pulse_s in at_s]
 
 
 def test_a_pulse_near_its_ball_is_seen() -> None:

@@ -40,5 +40,7 @@ def test_a_head_that_does_not_roll_tells_no_roll_and_no_sidespin() -> None:
     hall = WatchedHall().started(drill_plan(sets=(2,)))
     assert hall.hall.until_state("ARMED", max_s=60.0)
     told = [event.fields for event in hall.hall.events if event.topic == "ball"]
-    assert [(one["side_revps"], one["roll_deg"], one["pan_deg"]) for one in told] == [(0.0, None, None)] * 2
-    assert [(one["side_revps"], one["roll_deg"]) for one in hall.log if one["event"] == "leaves"] == [(0.0, 0.0)] * 2
+    assert [(ball["side_revps"], ball["roll_deg"], ball["pan_deg"]) for ball in told] == [(0.0, None, None)] * 2
+    assert [(event["side_revps"], event["roll_deg"]) for event in hall.log if event["event"] == "leaves"] == [
+        (0.0, 0.0)
+    ] * 2

@@ -45,7 +45,7 @@ def test_a_driver_that_dies_in_mid_drill_is_a_fault_and_stays_one() -> None:
     assert hall.hall.until_state("QUICKSTOP", max_s=2.0)
     assert hall.hall.now_s - began_s <= 0.5 + 2 * TICK_S
     assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause == "link-lost"
-    assert not any(one.feeding for at_s, one in hall.setpoints if at_s > began_s + 0.25 + TICK_S)
+    assert not any(setpoint.feeding for at_s, setpoint in hall.setpoints if at_s > began_s + 0.25 + TICK_S)
     hall.hall.run_for(2.0)
     hall.lost = False
     assert hall.hall.until_state("FAULT")
@@ -141,7 +141,7 @@ def test_a_driver_that_hears_nothing_but_talks_is_a_fault() -> None:
     hall.delays = lambda to, frame: () if to == "driver" and b'"setpoint"' in frame else (0.001,)  # type: ignore[method-assign]
     assert hall.hall.until_state("QUICKSTOP", max_s=2.0)
     assert hall.hall.now_s - began_s <= 0.6 + 2 * TICK_S
-    assert not any(one.feeding for at_s, one in hall.setpoints if at_s > began_s + 0.3 + 2 * TICK_S)
+    assert not any(setpoint.feeding for at_s, setpoint in hall.setpoints if at_s > began_s + 0.3 + 2 * TICK_S)
     hall.sound()
 
 
@@ -176,7 +176,11 @@ def test_no_ball_is_fed_before_its_axes_have_settled(name: str) -> None:
         hall.hall.run_until(lambda fed=fed: len(hall.feeds()) > fed or hall.state != "FEEDING", 8.0)  # type: ignore[misc]
         frozen(hall, "daemon", 0.23)
     assert hall.engine.parts.practice.run is not None
-    settings = {ball.ball: ball.setting for one in hall.engine.parts.practice.run.plan.sets for ball in one.balls}
+    settings = {
+        ball.ball: ball.setting
+        for planned_set in hall.engine.parts.practice.run.plan.sets
+        for ball in planned_set.balls
+    }
     balls = {event.fields["id"]: str(event.fields["ball"]) for event in hall.hall.events if event.topic == "ball"}
     for event in hall.feeds():
         setting = settings[balls[event["id"]]]
@@ -212,7 +216,7 @@ def test_a_stop_and_a_start_in_one_instant_end_at_rest() -> None:
     hall = WatchedHall().armed()
     answers = carried_out_together(hall, "stop", "start 0", "start 1")
     assert answers == {"stop": "ok", "start 0": "wrong-state", "start 1": "wrong-state"}
-    assert not any(one.top.rpm for _, one in hall.setpoints)
+    assert not any(setpoint.top.rpm for _, setpoint in hall.setpoints)
 
 
 def test_a_stop_in_the_tick_of_a_feed_leaves_at_most_that_ball() -> None:
@@ -339,9 +343,9 @@ def test_garbage_on_the_link_changes_nothing() -> None:
     status = hall.engine.parts.link.status
     assert status is not None
     good = encode(status)
-    for wrong in (b"", b"\0" * 50, b"[]", b"{}", good[:-1], good.replace(b'"v":1', b'"v":2'), b"x" * 20_000):
-        hall.engine.receive(b"driver", wrong, hall.hall.now_s)
-        hall.engine.receive(b"stranger", wrong, hall.hall.now_s)
+    for garbage in (b"", b"\0" * 50, b"[]", b"{}", good[:-1], good.replace(b'"v":1', b'"v":2'), b"x" * 20_000):
+        hall.engine.receive(b"driver", garbage, hall.hall.now_s)
+        hall.engine.receive(b"stranger", garbage, hall.hall.now_s)
     for field, value in (("now_s", "NaN"), ("now_s", "1e999"), ("mode", '"dancing"'), ("seq", "-1")):
         told = json.loads(good)
         told[field] = "@"

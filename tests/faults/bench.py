@@ -56,9 +56,9 @@ def free_ports(count: int) -> list[int]:
     """Return ports on loopback that are free just now."""
     with contextlib.ExitStack() as stack:
         held = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for one in held:
-            one.bind(("127.0.0.1", 0))
-        return [int(one.getsockname()[1]) for one in held]
+        for listener in held:
+            listener.bind(("127.0.0.1", 0))
+        return [int(listener.getsockname()[1]) for listener in held]
 
 
 class Bench:
@@ -263,9 +263,9 @@ class Bench:
     def machine_late_ms(self, from_s: float, until_s: float) -> float:
         """Return how late, at worst, a process that only sleeps was woken in a stretch of time, in ms."""
         late = [
-            one["late_ms"]
-            for one in read_log(self.pulse_log)
-            if from_s <= one["t"] and one["t"] - one["late_ms"] / 1000 <= until_s
+            event["late_ms"]
+            for event in read_log(self.pulse_log)
+            if from_s <= event["t"] and event["t"] - event["late_ms"] / 1000 <= until_s
         ]
         return max(late, default=0.0)
 

@@ -119,8 +119,8 @@ def main(argv: Sequence[str]) -> int:
         account.true("counts agree", written["fed"] <= pushed <= written["fed"] + written["unknown"], told)
         try:
             account.true("daemon answers", client.snapshot() is not None)
-        except (NoDaemon, TimeoutError) as wrong:
-            account.true("daemon answers", False, str(wrong))
+        except (NoDaemon, TimeoutError) as error:
+            account.true("daemon answers", False, str(error))
         seen = account.seen()
     print(f"{seen.verdict}: {seen.text}")
     return 0 if seen.verdict == "holds" else 1

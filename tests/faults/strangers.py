@@ -53,7 +53,7 @@ def _timed_stop(account: Account, client: Client, driver_reads: bool) -> float:
         read_s = first(times(account.bench.log(), "stop", sent_s))
         told.within("stop read, feeder off", sent_s, read_s, STOP_MS)
         told.none("feeds after it", times(account.bench.log(), "feed", read_s or sent_s), sent_s)
-    account.wrong += told.wrong
+    account.problems += told.problems
     account.stalled += told.stalled
     return (done_s - sent_s) * 1000
 

@@ -45,11 +45,15 @@ def value_of(argument: Argument) -> st.SearchStrategy[Value]:
 def commands(draw: st.DrawFn, verbs: tuple[str, ...]) -> Command:
     """Draw a command of one of these verbs."""
     row = COMMANDS[draw(st.sampled_from(verbs))]
-    placed = [one for one in row.arguments if not one.keyed]
-    given = draw(st.integers(sum(not one.optional for one in placed), len(placed)))
-    left_out = {one.name for one in row.arguments if one.keyed and one.optional and draw(st.booleans())}
-    chosen = placed[:given] + [one for one in row.arguments if one.keyed and one.name not in left_out]
-    return Command(row.verb, {one.name: draw(value_of(one)) for one in chosen})
+    placed = [argument for argument in row.arguments if not argument.keyed]
+    given = draw(st.integers(sum(not argument.optional for argument in placed), len(placed)))
+    left_out = {
+        argument.name for argument in row.arguments if argument.keyed and argument.optional and draw(st.booleans())
+    }
+    chosen = placed[:given] + [
+        argument for argument in row.arguments if argument.keyed and argument.name not in left_out
+    ]
+    return Command(row.verb, {argument.name: draw(value_of(argument)) for argument in chosen})
 
 
 def command_lines() -> st.SearchStrategy[str]:
@@ -71,7 +75,7 @@ def bad_words(argument: Argument) -> tuple[str, ...]:
 def spoilt_lines(draw: st.DrawFn) -> str:
     """Draw a line with one mistake: a value that does not fit, one that is missing, or a word too many."""
     row = COMMANDS[draw(st.sampled_from([row.verb for row in COMMANDS.values() if not row.ignores_more]))]
-    required = [one for one in row.arguments if not one.optional]
+    required = [argument for argument in row.arguments if not argument.optional]
     on_the_whole, too_few = draw(st.booleans()), draw(st.booleans())
     if not row.arguments or on_the_whole:
         if required and too_few:
@@ -92,4 +96,4 @@ def spoilt_lines(draw: st.DrawFn) -> str:
 
 def _open(row: CommandSpec) -> bool:
     """Tell whether words after a line may be taken for arguments that were left out."""
-    return any(one.optional for one in row.arguments)
+    return any(argument.optional for argument in row.arguments)

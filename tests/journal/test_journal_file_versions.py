@@ -44,7 +44,10 @@ def test_file_of_version_1_is_brought_up_to_date_and_keeps_every_row(tmp_path: P
         found = reading.session(connection, 1)
         with contextlib.closing(open_to_write(tmp_path / "new.sqlite")) as new:
             assert shape(connection) == shape(new)
-    assert [(one.drill, one.player, one.commanded, one.made, one.simulated) for one in found.sets] == [
+    assert [
+        (planned_set.drill, planned_set.player, planned_set.commanded, planned_set.made, planned_set.simulated)
+        for planned_set in found.sets
+    ] == [
         ("warm-up", "left-hander", 1, 1, None),
         ("warm-up", None, 0, None, None),
     ]
@@ -115,7 +118,7 @@ def test_players_and_sets_of_version_3_have_no_elbow_and_no_level(tmp_path: Path
         with contextlib.closing(open_it(path)) as connection:
             player = find_player(connection, "left-hander")
             assert (player.hand, player.level, player.elbow_cm) == ("left", "junior", None)
-            assert {one.level for one in reading.session(connection, 1).sets} == {None}
+            assert {played_set.level for played_set in reading.session(connection, 1).sets} == {None}
 
 
 def test_throws_of_version_4_have_no_sidespin_pan_or_roll(tmp_path: Path) -> None:
@@ -128,8 +131,10 @@ def test_throws_of_version_4_have_no_sidespin_pan_or_roll(tmp_path: Path) -> Non
     for open_it in (open_to_read, open_to_write):
         with contextlib.closing(open_it(path)) as connection:
             throws = reading.session(connection, 1).throws
-            assert [(one["ball"], one["spin_revps"], one["tilt_deg"]) for one in throws] == before
-            assert {(one["side_revps"], one["pan_deg"], one["roll_deg"]) for one in throws} == {(None, None, None)}
+            assert [(throw["ball"], throw["spin_revps"], throw["tilt_deg"]) for throw in throws] == before
+            assert {(throw["side_revps"], throw["pan_deg"], throw["roll_deg"]) for throw in throws} == {
+                (None, None, None)
+            }
             assert "None" not in "\n".join(report.session_lines(reading.session(connection, 1), 160))
 
 

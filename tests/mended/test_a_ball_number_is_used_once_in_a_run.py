@@ -232,7 +232,7 @@ def test_a_change_after_a_refusal_names_the_ball_it_holds_from(verb: str) -> Non
     told = next(e.fields for e in hall.hall.events if e.topic == "change")
     assert hall.hall.until_state("RESTING", max_s=60)
     slots = [e.fields for e in hall.hall.events if e.topic == "ball"]
-    assert len({one["n"] for one in slots}) == len(slots)
-    held = [one for one in slots if int(str(one["n"])) >= int(str(told["n"]))]
+    assert len({slot["n"] for slot in slots}) == len(slots)
+    held = [slot for slot in slots if int(str(slot["n"])) >= int(str(told["n"]))]
     gap_s = float(str(held[1]["planned_leaves_s"])) - float(str(held[0]["planned_leaves_s"]))
     assert gap_s >= 60 / float(str(told["tempo_per_min"])) - 0.01

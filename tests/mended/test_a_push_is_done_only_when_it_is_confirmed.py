@@ -76,9 +76,9 @@ def test_behind_a_relay_no_ball_is_told_as_fed_that_was_not_pushed(tmp_path: Pat
     assert run.commanded == told["fed"] == pushed == seen.counts.commanded
     assert run.set_run.fed == pushed and len(run.tally.set_of) == pushed
     assert journal_of(hall.watched, tmp_path)["fed"] == pushed
-    assert sum(one["event"] == "push_confirmed" for one in hall.log) == pushed
-    asked = [one["id"] for one in hall.log if one["event"] == "feed"]
-    lost = [one["id"] for one in hall.log if one["event"] == "push_lost"]
+    assert sum(event["event"] == "push_confirmed" for event in hall.log) == pushed
+    asked = [event["id"] for event in hall.log if event["event"] == "feed"]
+    lost = [event["id"] for event in hall.log if event["event"] == "push_lost"]
     assert len(asked) == pushed + len(lost) and (told["refused"] > 0) is (len(lost) > 0)
     assert not run.unknown
 
@@ -101,7 +101,7 @@ def test_a_relay_makes_some_pushes_come_too_late(tmp_path: Path) -> None:
 
 
 def results(hall: SerialHall) -> list[tuple[int, str]]:
-    return [(one.id, one.result) for one in hall.hall.core.gate.ledger.results]
+    return [(result.id, result.result) for result in hall.hall.core.gate.ledger.results]
 
 
 def before_a_push(board: VirtualFirmware, folder: Path, sets: tuple[int, ...] = (5,)) -> SerialHall:
@@ -127,8 +127,8 @@ def test_until_a_report_shows_the_push_the_result_is_unknown(tmp_path: Path) -> 
         hall.hall.run_for(0.1)
         assert dict(results(hall))[3] == "done"
         assert hall.watched.commanded == 3
-        feed = next(one for one in hall.watched.feeds() if one["id"] == 3)
-        told = next(one for one in hall.hall.core.gate.ledger.results if one.id == 3)
+        feed = next(feed for feed in hall.watched.feeds() if feed["id"] == 3)
+        told = next(result for result in hall.hall.core.gate.ledger.results if result.id == 3)
         assert feed["t"] <= told.at_s <= feed["t"] + 0.015
 
 
@@ -221,12 +221,14 @@ class SlowToTell:
         self.gate._confirming = self
 
     def push_answers(self) -> tuple[PushAnswer, ...]:
-        told = [one for one in self.gate.ledger.results if one.result == "unknown" and one.id != self.slow_id]
-        return tuple(PushAnswer(one.id, one.at_s, one.at_s) for one in told)
+        told = [
+            result for result in self.gate.ledger.results if result.result == "unknown" and result.id != self.slow_id
+        ]
+        return tuple(PushAnswer(answer.id, answer.at_s, answer.at_s) for answer in told)
 
     def tell(self, reason: str | None = None) -> None:
         """Let the slow one be known."""
-        at_s = next(one.at_s for one in self.gate.ledger.results if one.id == self.slow_id)
+        at_s = next(result.at_s for result in self.gate.ledger.results if result.id == self.slow_id)
         self.gate.ledger.answer(PushAnswer(self.slow_id, at_s, at_s, reason))
 
 
@@ -321,7 +323,7 @@ def test_what_reports_prove_of_pushes(pushes: int, push_id: int, ms: int, answer
     if len(answers) == 2:
         found.ask(2, a_report(100, 10, 10), clock, 1.010)
     found.see(a_report(ms, pushes, push_id), clock, 1.050)
-    assert {one.id: one.reason is None for one in found.answers()} == answers
+    assert {result.id: result.reason is None for result in found.answers()} == answers
     assert found.answers() == ()
 
 

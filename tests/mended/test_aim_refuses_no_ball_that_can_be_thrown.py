@@ -63,14 +63,11 @@ def test_a_lob_that_lives_within_a_degree_names_its_limit(thrower: Thrower, aske
 def test_against_brute_force() -> None:
     """Over all kinds of requests on three machines brute force finds nothing wrong; the bench does 500 of each kind."""
     verdicts, _ = run(6, seed=11, a_field=2, step_mps=0.2, step_deg=1.0)
-    wrong = [
-        (name, asked.describe(), v.fault, v.text)
-        for told in verdicts.values()
-        for asked, name, v in told
-        if v.fault
+    faults = [
+        (name, asked.describe(), v.fault, v.text) for told in verdicts.values() for asked, name, v in told if v.fault
     ]
     assert len(verdicts) == len(KINDS)
-    assert wrong == []
+    assert faults == []
 
 
 def test_brute_force_would_notice() -> None:

@@ -87,13 +87,13 @@ def control() -> Iterator[ControlLoop]:
 def probe() -> Iterator[str]:
     """A probe that waits for a driver."""
     endpoint = f"tcp://127.0.0.1:{free_port()}"
-    one = Probe("probe", time.monotonic())
-    thread = threading.Thread(target=run_probe, args=(endpoint, one, lambda *_: "no", lambda row: None, 2.0))
+    new_probe = Probe("probe", time.monotonic())
+    thread = threading.Thread(target=run_probe, args=(endpoint, new_probe, lambda *_: "no", lambda row: None, 2.0))
     thread.start()
     try:
         yield endpoint
     finally:
-        one.done = True
+        new_probe.done = True
         thread.join(PATIENCE_S)
 
 

@@ -54,18 +54,18 @@ WHEELS = st.builds(Flywheel, st.floats(1e-5, 1e-3), st.floats(0.02, 0.08))
 
 
 @given(st.floats(2, 18), st.floats(2, 18), WHEELS, WHEELS)
-def test_throw_keeps_momentum_and_loses_energy(top: float, bottom: float, one: Flywheel, two: Flywheel) -> None:
+def test_throw_keeps_momentum_and_loses_energy(top: float, bottom: float, first: Flywheel, two: Flywheel) -> None:
     """What each wheel loses in angular momentum the ball gains, and energy never rises (mechanics; 1e-9)."""
     before = Rims(top, bottom)
-    speed, spin, after = throw(before, one, two)
-    by_top = one.inertia_kgm2 * (top - after.top_mps) / one.radius_m**2
+    speed, spin, after = throw(before, first, two)
+    by_top = first.inertia_kgm2 * (top - after.top_mps) / first.radius_m**2
     by_bottom = two.inertia_kgm2 * (bottom - after.bottom_mps) / two.radius_m**2
     assert by_top + by_bottom == pytest.approx(PLAIN_BALL.mass_kg * speed, rel=1e-9)
     omega, r = 2 * math.pi * spin, PLAIN_BALL.radius_m
     assert (by_top - by_bottom) * r == pytest.approx(2 / 3 * PLAIN_BALL.mass_kg * r**2 * omega, rel=1e-9, abs=1e-12)
     wheels = sum(
         wheel.inertia_kgm2 * (a**2 - b**2) / wheel.radius_m**2
-        for wheel, a, b in ((one, top, after.top_mps), (two, bottom, after.bottom_mps))
+        for wheel, a, b in ((first, top, after.top_mps), (two, bottom, after.bottom_mps))
     )
     ball = PLAIN_BALL.mass_kg * (speed**2 + 2 / 3 * (r * omega) ** 2)
     assert wheels >= ball * (1 - 1e-9)

@@ -72,9 +72,9 @@ def test_no_setting_passes_the_machines_limits() -> None:
     for machine in (CLUB, KIT, load_machine("hall-pan"), load_machine("hall-roll")):
         limits = machine.limits()
         thrown = 0
-        for one in load_balls().values():
+        for ball in load_balls().values():
             try:
-                setting = setting_for(one, machine)
+                setting = setting_for(ball, machine)
             except NotPossible:
                 continue
             thrown += 1

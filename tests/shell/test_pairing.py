@@ -83,7 +83,7 @@ def test_what_is_kept_stays_bounded() -> None:
     for n in range(MAX_CLIENTS):
         pairings.enter(pairings.show_code("coach", 0.0), f"192.0.2.{n}", 1.0, DAY)
     assert refused(pairings, pairings.show_code("coach", 0.0), "192.0.2.250", 1.0) == "busy"
-    assert len({one.client for one in pairings.clients}) == MAX_CLIENTS
+    assert len({client.client for client in pairings.clients}) == MAX_CLIENTS
 
 
 @pytest.mark.parametrize(
@@ -102,12 +102,12 @@ def test_a_broken_file_pairs_nobody_and_is_put_aside(text: str, tmp_path: Path) 
 def test_a_key_of_one_client_is_no_key_of_another(tmp_path: Path) -> None:
     """The number in front of a key only finds the client; the key must be its own."""
     pairings = Pairings(tmp_path / "state" / "paired.json")
-    one = pairings.enter(pairings.show_code("player", 0.0), "192.0.2.1", 0.0, DAY)
+    first = pairings.enter(pairings.show_code("player", 0.0), "192.0.2.1", 0.0, DAY)
     two = pairings.enter(pairings.show_code("coach", 0.0), "192.0.2.2", 0.0, DAY)
-    assert one.key is not None and two.key is not None
-    crossed = f"{two.client}.{one.key.split('.')[1]}"
+    assert first.key is not None and two.key is not None
+    crossed = f"{two.client}.{first.key.split('.')[1]}"
     assert refused(pairings, crossed, "192.0.2.3", 0.0) == "not-paired"
     pairings.save()
     again = Pairings(tmp_path / "state" / "paired.json")
     assert again.enter(two.key, "192.0.2.2", 0.0, DAY).role == "coach"
-    assert again.enter(one.key, "192.0.2.2", 0.0, DAY).client == one.client
+    assert again.enter(first.key, "192.0.2.2", 0.0, DAY).client == first.client

@@ -184,9 +184,9 @@ def test_wrong_codes_slow_their_address_down_and_never_a_stop(tmp_path: Path) ->
     async def said() -> None:
         doors = await Doors(tmp_path).open()
         code = await doors.code("player")
-        wrong = "000000" if code != "000000" else "000001"
+        bad_code = "000000" if code != "000000" else "000001"
         for _ in range(3):
-            assert (await (await doors.from_afar()).ask(f"pair {wrong}")).startswith("no 17 not-paired")
+            assert (await (await doors.from_afar()).ask(f"pair {bad_code}")).startswith("no 17 not-paired")
         peer = await doors.from_afar()
         assert (await peer.ask(f"pair {code}")).startswith("no 18 wait")
         assert (await peer.ask("stop")).startswith("done stop")

@@ -104,7 +104,7 @@ async def ask(page: ClientConnection, line: str) -> list[str]:
     lines: list[str] = []
     async with asyncio.timeout(WAIT_S):
         while not lines or not lines[-1].startswith(("done ", "no ")):
-            lines += [one for one in str(await page.recv()).split("\n") if not one.startswith("!")]
+            lines += [line for line in str(await page.recv()).split("\n") if not line.startswith("!")]
     return lines
 
 

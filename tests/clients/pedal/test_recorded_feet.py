@@ -83,7 +83,7 @@ def played(text: str) -> list[tuple[float, str]]:
     device, foot = Device(), Foot(meaning)
     source = InputDevice(device.opened, KEY_B)
     shown, silent, found = snapshot(["none"]), False, []
-    queue = sorted(((float(words[0]), words[1:]) for words in lines), key=lambda one: one[0])
+    queue = sorted(((float(words[0]), words[1:]) for words in lines), key=lambda timed: timed[0])
     step, end_s = 0, queue[-1][0] + 3.0
     while step * STEP_S <= end_s:
         now_s = step * STEP_S
@@ -113,7 +113,7 @@ def test_what_a_foot_did_is_understood(path: Path) -> None:
     """Each recording gives the actions written in it, in time, and no others."""
     text = path.read_text("utf-8")
     wanted = [(float(line.split()[1]), line.split(maxsplit=2)[2]) for line in text.splitlines() if line[0] == ">"]
-    found = [one for one in played(text) if one != (0.0, "told the foot switch is there")]
+    found = [did for did in played(text) if did != (0.0, "told the foot switch is there")]
     assert [action for _, action in found] == [
         next((got for _, got in found if got.startswith(action)), action) for _, action in wanted
     ]

@@ -108,7 +108,7 @@ def summary(on: str, act: str, found: Sequence[dict[str, Any]]) -> str:
     bad = [trial for trial in found if trial["problems"]]
     figures = f"p50 {np.percentile(took, 50):.1f}, p99 {np.percentile(took, 99):.1f}, worst {took.max():.1f} ms"
     left = sum(trial["left"] for trial in found)
-    rest = f"; at rest after {max(one['rest_s'] for trial in found):.1f} s at most" if act == "stop" else ""
+    rest = f"; at rest after {max(trial['rest_s'] for trial in found):.1f} s at most" if act == "stop" else ""
     line = f"{act:<5} {on:<10} {len(found)} times, {len(bad)} wrong; feed closed: {figures}; {left} balls left after"
     return f"{line}{rest}; states {states}" + "".join(f"\n  {trial['state']}: {trial['wrong']}" for trial in bad[:5])
 

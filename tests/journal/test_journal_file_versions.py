@@ -87,6 +87,20 @@ def test_history_reads_version_2_and_leaves_the_file(tmp_path: Path) -> None:
         assert connection.execute("PRAGMA user_version").fetchone()[0] == 2
 
 
+def test_old_names_of_causes_and_commands_are_kept_and_shown(tmp_path: Path) -> None:
+    """A journal from before the names changed opens, read only or brought up to date, and shows what was written."""
+    path = old_file(tmp_path)
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        connection.executescript((OLD.parent / "old-names.sql").read_text("utf-8"))
+    for open_it in (open_to_read, open_to_write):
+        with contextlib.closing(open_it(path)) as connection:
+            found = reading.session(connection, 1)
+            told = "\n".join(report.session_lines(found, 80))
+        assert [fault["cause"] for fault in found.faults] == ["wheel-astray", "angle-astray"]
+        assert [command["line"] for command in found.commands][1:] == ["rephase", "pairing coach", "paired"]
+        assert "wheel-astray" in told and "angle-astray" in told
+
+
 @pytest.mark.parametrize("mode", ["delete", "wal"])
 def test_copy_in_memory_has_the_shape_of_a_journal_of_today(tmp_path: Path, mode: str) -> None:
     """Whatever is asked of today's journal can be asked of an old one that was only opened to be read."""

@@ -5,8 +5,8 @@
     python -m tests.mutation run --only daemon/engine    draw from one folder
     python -m tests.mutation show --line daemon/engine/feeder.py:22
 
-A change that survives is a test that is missing, or makes no difference: then it has a row in REASONS.toml. Exit 0 if at
-most 6 of 100 survive without a reason.
+A change that survives shows that a test is missing, unless it makes no difference: then it has a row in REASONS.toml.
+Exit 0 if at most 6 of 100 survive without a reason.
 """
 
 import argparse
@@ -63,7 +63,7 @@ def run(arguments: argparse.Namespace) -> int:
     random.Random(arguments.seed).shuffle(drawn)
     drawn = drawn[: arguments.count][arguments.part - 1 :: arguments.parts]
     tally = {"killed": 0, "timeout": 0, "survived": 0, "no test": 0}
-    open_ones = 0
+    open_changes = 0
     began = time.monotonic()
     for number, change in enumerate(drawn, 1):
         if (
@@ -76,20 +76,19 @@ def run(arguments: argparse.Namespace) -> int:
         if why := reason(change, rows):
             verdict = "reasoned"
         else:
-            tests = known.tests(change.path, change.line, change.end_line, BUDGET_S)
             verdict = try_change(ROOT, change, tests, PATIENCE_S)
         tally[verdict] = tally.get(verdict, 0) + 1
         if verdict in ("survived", "no test"):
-            open_ones += 1
+            open_changes += 1
         if verdict not in ("killed", "timeout"):
             print(f"{verdict:9} {change}{'   ' + why if why else ''}", flush=True)
         if sys.stderr.isatty():
             print(f"{number} of {len(drawn)}", end="\r", file=sys.stderr)
-    share = open_ones / max(len(drawn), 1)
+    share = open_changes / max(len(drawn), 1)
     print(
         f"{len(drawn)} changes, seed {arguments.seed}: " + ", ".join(f"{count} {what}" for what, count in tally.items())
     )
-    print(f"{open_ones} survive without a reason ({share:.1%}); {time.monotonic() - began:.0f} s")
+    print(f"{open_changes} survive without a reason ({share:.1%}); {time.monotonic() - began:.0f} s")
     return 0 if share <= MAX_SHARE else 1
 
 

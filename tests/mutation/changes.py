@@ -5,7 +5,6 @@ annotations and texts are left alone: no test of behaviour could notice them.
 """
 
 import ast
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -65,12 +64,9 @@ class _Walk(ast.NodeTransformer):
         self.found.append(Change(self.path, node.lineno, max(last, node.lineno), number, before, after))
         return ast.copy_location(changed, node) if number == self.chosen else node
 
-    def _leave(self, node: ast.AST) -> ast.AST:
+    def visit_JoinedStr(self, node: ast.JoinedStr) -> ast.AST:
+        """Leave a text."""
         return node
-
-    visit_JoinedStr = _leave
-    visit_Import = _leave
-    visit_ImportFrom = _leave
 
     def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
         """Leave the annotation, walk the value."""
@@ -175,10 +171,3 @@ def changed(change: Change, source: str) -> ast.Module:
     """Return the file's tree with one change made."""
     tree = _Walk(change.path, change.number).visit(ast.parse(source))
     return ast.fix_missing_locations(tree)  # type: ignore[no-any-return]
-
-
-def statement_lines(source: str) -> Iterator[tuple[int, int]]:
-    """Yield the first and last line of each function."""
-    for node in ast.walk(ast.parse(source)):
-        if isinstance(node, ast.FunctionDef):
-            yield node.lineno, node.end_lineno or node.lineno

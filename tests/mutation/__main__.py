@@ -66,17 +66,12 @@ def run(arguments: argparse.Namespace) -> int:
     open_changes = 0
     began = time.monotonic()
     for number, change in enumerate(drawn, 1):
-        if (
-            number == 1
-            and try_change(ROOT, None, known.tests(change.path, change.line, change.end_line, BUDGET_S), PATIENCE_S)
-            != "survived"
-        ):
+        tests = known.tests(change.path, change.line, change.end_line, BUDGET_S)
+        if number == 1 and try_change(ROOT, None, tests, PATIENCE_S) != "survived":
             print("the tests fail on the source as it is: mend that first", file=sys.stderr)
             return 2
-        if why := reason(change, rows):
-            verdict = "reasoned"
-        else:
-            verdict = try_change(ROOT, change, tests, PATIENCE_S)
+        why = reason(change, rows)
+        verdict = "reasoned" if why else try_change(ROOT, change, tests, PATIENCE_S)
         tally[verdict] = tally.get(verdict, 0) + 1
         if verdict in ("survived", "no test"):
             open_changes += 1

@@ -185,18 +185,3 @@ def slant_share(v: Any, w: Any, spin_size: Any, lesser: Any, greater: Any) -> An
     size = spin_size * (vx * vx + vy * vy + vz * vz) ** 0.5
     sine = ((cx * cx + cy * cy + cz * cz) ** 0.5 + _TINY) / (size + _TINY)
     return greater(lesser(sine / SLANT_SINE, 1.0), MIN_SLANT)
-
-
-def glide(p: Any, v: Any, w: Any, time_s: float, law: Coefficients) -> tuple[Any, Any]:
-    """Return position and velocity of one ball after a time of free flight, without table, net or floor."""
-    size = math.sqrt(w[0] * w[0] + w[1] * w[1] + w[2] * w[2])
-    speed = math.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
-    longest = step_for(speed)
-    while time_s > 0.0:
-        h = longest * slant_share(v, w, size, min, max) if is_slanted(v, w, size, law) else longest
-        h = min(h, time_s)
-        p, v = advance(p, v, w, size, h, law, min)
-        left = float(fade(h, law))
-        w, size = (w[0] * left, w[1] * left, w[2] * left), size * left
-        time_s -= h
-    return p, v

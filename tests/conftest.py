@@ -15,6 +15,7 @@ from hypothesis import settings
 from xdist.scheduler import LoadFileScheduling
 
 from tests.support.real_clock import on_the_real_clock, work_unit
+from tests.support.worker_times import WorkerTimes
 
 WORKERS = 2
 YIELDS = 10  # the nice value of a worker that began with other tests than those on the real clock
@@ -29,6 +30,12 @@ class ByClock(LoadFileScheduling):
 
     def _split_scope(self, nodeid: str) -> str:
         return work_unit(nodeid)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let the summary tell how long each worker was busy."""
+    if not hasattr(config, "workerinput"):
+        config.pluginmanager.register(WorkerTimes())
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:

@@ -18,6 +18,7 @@ FILES = sorted((ROOT / "tests").rglob("test_*.py"))
         ("from tests.faults.bench import Bench", True),
         ("from tests.support.terminal import OnTerminal", True),
         ("from drillfeed.daemon.demo.processes import running_pair", True),
+        ("import subprocess\n\npytestmark = pytest.mark.patient", False),
         ("import timeit", False),
         ("from drillfeed.daemon.demo.choice import choose", False),
         ("from tests.support.halls import WatchedHall", False),

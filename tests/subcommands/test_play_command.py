@@ -128,12 +128,18 @@ def test_whatever_ends_it_ends_what_it_started(config: Path, number: signal.Sign
     assert all_gone(config)
 
 
-def test_a_board_that_is_not_there_is_named_and_nothing_stays(config: Path) -> None:
-    """Without the board's port the driver says why it can't start; exit 1, and the daemon has ended too."""
-    with playing(config, "--port", str(config.parent / "no-such-port")) as terminal:
+def test_a_driver_that_refuses_is_quoted_and_nothing_stays(config: Path) -> None:
+    """What the driver says against its arguments is shown; exit 1, and the daemon has ended too."""
+    with playing(config, "--port", "/dev/none", "--duty", "none.toml") as terminal:
         assert terminal.read_to_end(END_S) == 1
-        assert "no-such-port" in terminal.text and "the driver did not come up" in terminal.text
+        assert "the driver did not come up" in terminal.text and "leave --duty out" in terminal.text
     assert not started_here(config)
+
+
+def test_a_board_that_is_not_plugged_in_is_named_on_the_screen(config: Path) -> None:
+    """The driver waits for its port; the screen names the port meanwhile, and arming is not offered."""
+    with playing(config, "--port", str(config.parent / "no-port")) as terminal:
+        terminal.until(lambda: "no-port" in terminal.text)
 
 
 def test_without_a_terminal_it_says_what_to_use() -> None:

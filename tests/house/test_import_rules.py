@@ -17,6 +17,7 @@ MAY: dict[str, set[str]] = {
     "machine": {"protocol", "validation", "calibration"},
     "validation": {"protocol"},
     "files": {"validation"},
+    "children": set(),
     "library": {"files", "machine", "calibration", "drills", "validation", "aim"},
     "drills": {"validation", "physics"},
     "aim": {"physics", "machine", "calibration", "drills", "validation"},

@@ -1,6 +1,7 @@
 """`drillfeed play`: one command brings everything up in one terminal, and ends what it started and nothing else."""
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -40,6 +41,11 @@ def playing(config: Path, *words: str) -> OnTerminal:
     """Start `drillfeed play` on a terminal, without the page."""
     environment = {"XDG_STATE_HOME": str(config.parent)}
     return OnTerminal(*command("play", "--config", str(config), "--phone", "off", *words), environment=environment)
+
+
+def shown(terminal: OnTerminal) -> str:
+    """Return what the terminal got, without its control sequences."""
+    return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", terminal.text)
 
 
 def command(*words: str) -> tuple[str, ...]:
@@ -92,7 +98,7 @@ def test_a_daemon_that_runs_already_is_joined_and_goes_on(config: Path) -> None:
         try:
             assert up(listen_of(config))
             with playing(config) as terminal:
-                terminal.until(lambda: "joined a daemon" in terminal.text.replace("\x1b[K\r\n", " "))
+                terminal.until(lambda: "joined a daemon" in " ".join(shown(terminal).split()))
                 terminal.type("q")
                 assert terminal.read_to_end(END_S) == 0
             with Client.find(listen_of(config)) as client:
@@ -139,7 +145,8 @@ def test_a_driver_that_refuses_is_quoted_and_nothing_stays(config: Path) -> None
 def test_a_board_that_is_not_plugged_in_is_named_on_the_screen(config: Path) -> None:
     """The driver waits for its port; the screen names the port meanwhile, and arming is not offered."""
     with playing(config, "--port", str(config.parent / "no-port")) as terminal:
-        terminal.until(lambda: "no-port" in terminal.text)
+        terminal.until(lambda: "could not open port" in " ".join(shown(terminal).split()))
+        terminal.until(lambda: "no-port" in "".join(shown(terminal).split()))
 
 
 def test_without_a_terminal_it_says_what_to_use() -> None:

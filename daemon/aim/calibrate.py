@@ -57,7 +57,8 @@ def fit(thrower: Thrower, marks: list[Mark], zone_m: float = LANDING_ZONE_M) -> 
     belief = defaults(thrower)
     problem = Problem(thrower, tuple(marks))
     scatter = FIRST_SCATTER_M
-    values, covariance = settle(problem, belief, belief, scatter)
+    first, covariance = settle(problem, belief, belief, scatter)
+    values = first
     landings = sum(m.balls for m in marks if m.depth_m is not None)
     rows = sum(1 for m in marks if m.depth_m is not None)
     degrees, known = math.inf, rows >= MIN_ROWS
@@ -70,7 +71,7 @@ def fit(thrower: Thrower, marks: list[Mark], zone_m: float = LANDING_ZONE_M) -> 
     left = np.sqrt(np.diag(covariance)) / BELIEF_SD
     balls = sum(m.balls for m in marks)
     refused = _too_few(scatter if known else None, landings, rows)
-    refused = refused or _not_a_machine(problem, values, belief) or _too_wide(scatter, zone_m)
+    refused = refused or _not_a_machine(problem, first, values, belief) or _too_wide(scatter, zone_m)
     return Fit(
         values=values,
         covariance=covariance,
@@ -90,11 +91,12 @@ def _too_few(scatter_m: float | None, landings: int, rows: int) -> str | None:
     return None
 
 
-def _not_a_machine(problem: Problem, values: Array, belief: Array) -> str | None:
-    """Say why no real machine can fit the rows; None if one can."""
+def _not_a_machine(problem: Problem, first: Array, values: Array, belief: Array) -> str | None:
+    """Say why no real machine can fit the rows; None if one can. `first` are the best values at `FIRST_SCATTER_M`."""
     turned = Problem(problem.thrower, tuple(exchanged(m) for m in problem.marks))
-    (as_written, _), (as_turned, other) = (_unlikely(p, belief) for p in (problem, turned))
-    if _far(other, belief) <= FARTHEST and as_turned + EXCHANGED < as_written:
+    other, _ = settle(turned, belief, belief, FIRST_SCATTER_M)
+    plausible = _far(other, belief) <= FARTHEST
+    if plausible and _unlikely(turned, other, belief) + EXCHANGED < _unlikely(problem, first, belief):
         return (
             "top and bottom seem to be exchanged, in the rows or at the wheels: read the other way round, "
             "the rows fit a machine far better"
@@ -112,14 +114,13 @@ def _not_a_machine(problem: Problem, values: Array, belief: Array) -> str | None
     )
 
 
-def _unlikely(problem: Problem, belief: Array) -> tuple[float, Array]:
-    """Return how unlikely the best machine for the rows is, and its values.
+def _unlikely(problem: Problem, values: Array, belief: Array) -> float:
+    """Return how unlikely it is that a machine with these values gave the rows.
 
     The measure is -2 log likelihood: squared misses, each no more than `FARTHEST`, plus the distance from the prior.
     """
-    values, _ = settle(problem, belief, belief, FIRST_SCATTER_M)
     (misses,) = problem.misses([values], FIRST_SCATTER_M)
-    return float(np.sum(np.minimum(misses**2, FARTHEST))) + _far(values, belief), values
+    return float(np.sum(np.minimum(misses**2, FARTHEST))) + _far(values, belief)
 
 
 def _far(values: Array, belief: Array) -> float:

@@ -91,11 +91,12 @@ class Problem:
         """Return every measurement's miss divided by its deviation, for several sets of values at once."""
         measured = [i for i, m in enumerate(self.marks) if m.depth_m is not None]
         depths = self.depths(several) if measured else [np.empty(0)] * len(several)
+        with_figures = [m for m in self.marks if any(figure is not None for figure in _wheel_figures(m))]
         found = []
         for values, depth in zip(several, depths, strict=True):
             machine = calibrated(self.thrower, values)
             row = [self._landing_miss(i, float(depth[i])) / scatter_m for i in measured]
-            for m in self.marks:
+            for m in with_figures:
                 row.extend(_wheel_misses(machine, m))
             found.append(np.array(row))
         return found
@@ -104,8 +105,8 @@ class Problem:
         """Return the mark of each miss and what was measured there, in the order of `misses`."""
         found = [(i, "landing") for i, m in enumerate(self.marks) if m.depth_m is not None]
         for i, m in enumerate(self.marks):
-            had = (m.gate_s, m.spin_revps, m.tach_top_rpm, m.tach_bottom_rpm)
-            found += [(i, name) for name, figure in zip(WHEEL_MEASURES, had, strict=True) if figure is not None]
+            had = zip(WHEEL_MEASURES, _wheel_figures(m), strict=True)
+            found += [(i, name) for name, figure in had if figure is not None]
         return found
 
     def linear(self, values: Array, scatter_m: float) -> tuple[Array, Array]:
@@ -122,6 +123,11 @@ class Problem:
         """Return the sum of squared landing misses, each row weighted by its number of balls, in m^2."""
         (depths,) = self.depths([values])
         return sum(self._landing_miss(i, float(d)) ** 2 for i, d in enumerate(depths))
+
+
+def _wheel_figures(m: Mark) -> tuple[float | None, ...]:
+    """Return what one mark has of each of `WHEEL_MEASURES`."""
+    return m.gate_s, m.spin_revps, m.tach_top_rpm, m.tach_bottom_rpm
 
 
 def _wheel_misses(machine: Thrower, m: Mark) -> list[float]:

@@ -16,6 +16,8 @@ from drillfeed.daemon.journal.schema import VERSION, open_to_write
 from tests.faults.small_disk import permitted
 from tests.journal.entries_of_a_practice import a_ball, a_set, journal_in, left_hander, ordered, write_all
 
+pytestmark = pytest.mark.patient
+
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:

@@ -16,6 +16,8 @@ from drillfeed.daemon.cli import main
 from drillfeed.daemon.library import find
 from tests.support.halls import ball_types
 
+pytestmark = pytest.mark.patient
+
 RALLY = ("fly", "--speed", "8.5", "--spin", "40", "--tilt", "15.4")
 SHORT_SERVE = ("fly", "--speed", "5.5", "--spin", "-35", "--tilt", "-19.6")
 EXTRAPOLATED = "extrapolated: drag and lift were fitted to flights of 5-12 m/s and 15-80 rev/s"

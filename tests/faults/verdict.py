@@ -92,7 +92,7 @@ class Account:
         broken = breaches(self.bench.log(), load_machine(self.bench.machine).limits())
         words = "; ".join(self.words)
         verdict: Verdict = "holds"
-        if broken or self.wrong:
+        if broken or self.problems:
             words, verdict = f"{words}; WRONG: {'; '.join([*self.problems, *broken[:3]])}", "fails"
         elif self.stalled:
             words, verdict = f"{words}; {'; '.join(self.stalled)}", "inconclusive"

@@ -154,7 +154,7 @@ def _wheel_misses(machine: Thrower, m: Mark) -> list[float]:
 
 def _gate_s(machine: Thrower, speed_mps: float, tilt_deg: float, gate_m: float) -> float:
     """Return the time to a mark along the table: t = (exp(k d) - 1) / (k v), flat flight with drag (textbook)."""
-    k = coefficients_of(machine.ball, machine.air).drag_pm
+    k = coefficients_of(machine.ball, machine.air).drag_per_m
     way = gate_m / max(math.cos(math.radians(tilt_deg)), 0.1)
     return math.expm1(k * way) / (k * max(speed_mps, 0.5))
 
@@ -162,8 +162,3 @@ def _gate_s(machine: Thrower, speed_mps: float, tilt_deg: float, gate_m: float) 
 def nudged(values: Array) -> list[Array]:
     """Return one copy of the values for each of them, with that value nudged."""
     return [values + nudge * unit for nudge, unit in zip(NUDGE, np.eye(len(values)), strict=True)]
-
-
-def expected_depths(thrower: Thrower, values: Array, marks: list[Mark]) -> Array:
-    """Return the mean depths past the net, in m, at the marks' settings on a machine with the given values."""
-    return Problem(thrower, tuple(marks)).depths([values])[0]

@@ -14,7 +14,7 @@ from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
+from drillfeed.daemon.library.loading import find, is_path, known, load_balls, read_any
 from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.plan import plan_drill

@@ -10,7 +10,7 @@ import pytest
 from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.aim.solve import solutions, unlimited
 from drillfeed.daemon.aim.thrower import thrower_of
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.bounce import bounce, bounce_many, restitution, restitution_sd
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.flight_batch import fly_many

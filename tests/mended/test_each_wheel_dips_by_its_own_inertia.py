@@ -12,7 +12,7 @@ from drillfeed.clients.drivers.wheels import throw as simulated_throw
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill, Set
 from drillfeed.daemon.drills.written import FixedSequence
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine, Wheel
 from drillfeed.daemon.physics.thrower import Rims, speed_share, spin_share, thrown_by
 from drillfeed.daemon.planning.plan import plan_drill

@@ -19,7 +19,7 @@ from drillfeed.daemon.engine.driver import DriverLink
 from drillfeed.daemon.engine.effects import Effects
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.strangers import HEARD_A_TICK, PEERS_MAX, Strangers
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.link_socket import Parts
 from drillfeed.daemon.simulation import Simulation

@@ -12,7 +12,7 @@ from drillfeed.daemon.drills.bounds import HARD_MAX_PER_MIN
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, PLAYER_LEVELS, Caps, PlayerLevel, Profile
-from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.allowed import ANOTHER_BALL, ANOTHER_LEVEL, Owner, lowest, objection
 from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill

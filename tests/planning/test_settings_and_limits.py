@@ -5,7 +5,7 @@ import math
 import pytest
 
 from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import NotPossible, most_spin, rim_limits, setting_for, shares
 

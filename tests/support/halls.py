@@ -8,7 +8,7 @@ from typing import Any
 from drillfeed.clients.drivers.faults import parse_fault
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill, FixedSequence, Set
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.simulation import Side, Simulation, keep_log

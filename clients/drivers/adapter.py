@@ -18,18 +18,16 @@ from drillfeed.clients.drivers.outputs import Outputs
 from drillfeed.clients.drivers.report import Condition, Heartbeat, Mode, Reporter
 from drillfeed.clients.drivers.rules import hello_error, limits_beyond, setpoint_error
 from drillfeed.clients.drivers.targets import TargetQueue
+from drillfeed.protocol.frames import BadFrame, decode_from_daemon, encode
 from drillfeed.protocol.link import (
     FRAME_BYTES_MAX,
     WATCHDOG_FEED_S,
     WATCHDOG_STOP_S,
-    BadFrame,
     DaemonHello,
     Order,
     Ping,
     Pong,
     Setpoint,
-    decode_from_daemon,
-    encode,
 )
 from drillfeed.protocol.sleep import MACHINE_SLEPT, SleepWatch
 

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from drillfeed.clients.probe.stalls import Stalls
+from drillfeed.protocol.frames import BadFrame, decode_from_driver, encode
 from drillfeed.protocol.link import (
     LEAD_S,
     TICK_S,
     VALID_S,
     AngleTarget,
-    BadFrame,
     DaemonHello,
     DriverHello,
     Feed,
@@ -30,8 +30,6 @@ from drillfeed.protocol.link import (
     Setpoint,
     Status,
     WheelTarget,
-    decode_from_driver,
-    encode,
 )
 
 PING_EVERY_S = 0.100

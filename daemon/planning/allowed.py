@@ -15,7 +15,8 @@ from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_PER_MIN, HARD_
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.profiles import PLAYER_LEVELS, Profile
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_for, shares
+from drillfeed.daemon.planning.rims import rim_limits, shares
+from drillfeed.daemon.planning.setting import NotPossible, setting_for
 
 Owner = Literal["drill", "player", "machine", "hard"]
 SLACK = 1e-9

@@ -14,7 +14,8 @@ from drillfeed.clients.probe.bench import Bench, NotReached, Steps
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.probe import Probe, Result
 from drillfeed.clients.probe.stalls import waited_for_processor_s
-from drillfeed.protocol.link import Pong, decode_from_driver, encode
+from drillfeed.protocol.frames import decode_from_driver, encode
+from drillfeed.protocol.link import Pong
 from tests.probe.broken import BROKEN
 from tests.probe.virtual_bench import PEER, START_S, TRAITS, Driver, QuickBoard, run_probe, sound_driver
 

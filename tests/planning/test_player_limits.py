@@ -16,7 +16,8 @@ from drillfeed.daemon.library.loading import known, load_balls, load_drill, load
 from drillfeed.daemon.planning.allowed import ANOTHER_BALL, ANOTHER_LEVEL, Owner, lowest, objection
 from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
-from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, rim_limits
+from drillfeed.daemon.planning.rims import rim_limits
+from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible
 from drillfeed.daemon.validation import InvalidFile
 
 BALLS = load_balls()

@@ -7,7 +7,8 @@ import pytest
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.setting import NotPossible, most_spin, rim_limits, setting_for, shares
+from drillfeed.daemon.planning.rims import most_spin, rim_limits, shares
+from drillfeed.daemon.planning.setting import NotPossible, setting_for
 
 CLUB, KIT = load_machine("club-build"), load_machine("kit-build")
 BALL_RADIUS_M = 0.020

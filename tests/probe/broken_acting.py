@@ -4,7 +4,8 @@ from collections.abc import Callable
 from typing import Any
 
 from drillfeed.clients.drivers.adapter import DriverCore
-from drillfeed.protocol.link import Order, Setpoint, decode_from_daemon
+from drillfeed.protocol.frames import decode_from_daemon
+from drillfeed.protocol.link import Order, Setpoint
 from tests.probe.bending import Bent, Break, around, message_of
 from tests.probe.virtual_bench import Driver
 

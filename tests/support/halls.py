@@ -12,7 +12,8 @@ from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.simulation import Side, Simulation, keep_log
-from drillfeed.protocol.link import Order, Setpoint, decode_from_daemon
+from drillfeed.protocol.frames import decode_from_daemon
+from drillfeed.protocol.link import Order, Setpoint
 from tests.support import driver_log, setpoints
 
 CLUB_BALLS = ("light-topspin", "heavy-push", "rally-topspin")

@@ -88,8 +88,8 @@ def sees_exits(bench: Bench) -> Steps:
         raise NotReached(f"the ball was refused: {told.reason}")
     if not (yield from bench.until(lambda: (exits(bench) or 0) > before, CYCLE_S)):
         raise Fails(
-            f"a ball was pushed and {bench.balls.loaded} are loaded, but the exit sensor that the hello declares saw no ball "
-            f"within {CYCLE_S:g} s. Look for a jam, an empty hopper, or a blind or missing sensor"
+            f"a ball was pushed and {bench.balls.loaded} are loaded, but the exit sensor that the hello declares saw "
+            f"no ball within {CYCLE_S:g} s. Look for a jam, an empty hopper, or a blind or missing sensor"
         )
     seen = next(ball for ball in bench.status.exits if ball.n > before)
     return f"seen leaving {(seen.at_s - told.at_s) * 1000:.0f} ms after its push"

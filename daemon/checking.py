@@ -9,7 +9,7 @@ import numpy as np
 
 from drillfeed.daemon.aim.report import extrapolated_text
 from drillfeed.daemon.aim.spread import spread_of
-from drillfeed.daemon.aim.thrower import thrower_of
+from drillfeed.daemon.aim.thrower import rim_limits, thrower_of
 from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
@@ -18,7 +18,7 @@ from drillfeed.daemon.library.loading import find, is_path, known, load_balls, r
 from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.plan import plan_drill
-from drillfeed.daemon.planning.rims import most_spin, rim_limits, shares
+from drillfeed.daemon.planning.rims import most_spin, shares
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.planning.transition import wheel_change_s
 from drillfeed.daemon.validation import FileError, InvalidFile

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import chi2
-from scipy.stats import t as student
 
-from drillfeed.daemon.aim.expected import NUDGE, Problem, defaults, nudged
+from drillfeed.daemon.aim.expected import Problem, defaults
 from drillfeed.daemon.aim.marks import Mark, exchanged
 from drillfeed.daemon.aim.thrower import Array, Thrower
 
@@ -134,16 +133,6 @@ def _too_wide(scatter_m: float, zone_m: float) -> str | None:
         f"landings scatter by {100 * scatter_m:.0f} cm about the fit, more than the landing zone's "
         f"{100 * zone_m:.0f} cm: look for a loose part, worn tyres or a wrong figure in the file"
     )
-
-
-def landing_interval(thrower: Thrower, found: Fit, marks: list[Mark], share: float = 0.90) -> tuple[Array, Array]:
-    """Return the mean landing (depth past the net, m) at settings, and the half width of its interval."""
-    problem = Problem(thrower, tuple(marks))
-    depth, *moved = problem.depths([found.values, *nudged(found.values)])
-    jacobian = np.array([(m - depth) / nudge for m, nudge in zip(moved, NUDGE, strict=True)]).T
-    variance = np.einsum("ij,jk,ik->i", jacobian, found.covariance, jacobian)
-    degrees = found.degrees if math.isfinite(found.degrees) else 1e9
-    return depth, float(student.ppf(0.5 + share / 2.0, degrees)) * np.sqrt(variance)
 
 
 def settle(problem: Problem, start: Array, belief: Array, scatter_m: float) -> tuple[Array, Array]:

@@ -156,8 +156,3 @@ def _gate_s(machine: Thrower, speed_mps: float, tilt_deg: float, gate_m: float) 
 def nudged(values: Array) -> list[Array]:
     """Return one copy of the values for each of them, with that value nudged."""
     return [values + nudge * unit for nudge, unit in zip(NUDGE, np.eye(len(values)), strict=True)]
-
-
-def expected_depths(thrower: Thrower, values: Array, marks: list[Mark]) -> Array:
-    """Return the mean depths past the net, in m, at the marks' settings on a machine with the given values."""
-    return Problem(thrower, tuple(marks)).depths([values])[0]

@@ -139,10 +139,3 @@ def launches_from(
         np.array([speed * ct * cp, speed * ct * sp, speed * st]),
         np.array([omega * (-cr * sp - sr * st * cp), omega * (cr * cp - sr * st * sp), omega * sr * ct]),
     )
-
-
-def stack(launches: list[Launch]) -> Launches:
-    """Return single launches as one set of arrays."""
-    fields = zip(*((x.position_m, x.velocity_mps, x.spin_radps) for x in launches), strict=True)
-    position, velocity, spin = (np.array(field, dtype=np.float64).T for field in fields)
-    return Launches(position, velocity, spin)

@@ -5,6 +5,7 @@ Rule of this file: rim speeds are m/s, launch speeds m/s, spins rev/s; topspin i
 
 import math
 
+from drillfeed.daemon.aim.thrower import rim_limits
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.thrower import (
     Flywheel,
@@ -15,17 +16,6 @@ from drillfeed.daemon.physics.thrower import (
     speed_share,
     spin_share,
 )
-
-
-def rim_limits(machine: Machine) -> RimLimits:
-    """Return what both wheels of a machine can do at their rims, in m/s."""
-    wheels = (machine.top, machine.bottom)
-    return RimLimits(
-        most_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
-        least_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
-        reverses=all(wheel.reverse for wheel in wheels),
-        grip_share=max(wheel.least_share for wheel in wheels),
-    )
 
 
 def flywheels(machine: Machine) -> tuple[Flywheel, Flywheel]:

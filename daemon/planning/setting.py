@@ -10,14 +10,14 @@ from dataclasses import dataclass
 from drillfeed.daemon.aim import spread
 from drillfeed.daemon.aim.aiming import aim
 from drillfeed.daemon.aim.request import NoSolution, Solution, Wish
-from drillfeed.daemon.aim.thrower import launch_by, rims_to_tell, thrower_of
+from drillfeed.daemon.aim.thrower import launch_by, rim_limits, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import Flight, fly
 from drillfeed.daemon.physics.launch import spin_parts
 from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_X_M
 from drillfeed.daemon.physics.thrower import Rims, broken_limit, throw
-from drillfeed.daemon.planning.rims import flywheels, nearest, rim_limits, why_not
+from drillfeed.daemon.planning.rims import flywheels, nearest, why_not
 
 # Depths to try, in cm past the net, for a ball type that gives only its length: defaults of ours.
 DEPTHS_CM: dict[str, tuple[float, ...]] = {

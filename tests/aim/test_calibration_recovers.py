@@ -1,13 +1,15 @@
 """A calibration from made-up tape measure data, with a truth that the fit does not know."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import t as student
 
-from drillfeed.daemon.aim.calibrate import NAMES, Fit, fit, landing_interval
-from drillfeed.daemon.aim.expected import calibrated, defaults, expected_depths
+from drillfeed.daemon.aim.calibrate import NAMES, Fit, fit
+from drillfeed.daemon.aim.expected import NUDGE, Problem, calibrated, defaults, nudged
 from drillfeed.daemon.aim.marks import Mark
 from drillfeed.daemon.aim.request import Wish
 from drillfeed.daemon.aim.solve import solutions
@@ -38,6 +40,21 @@ def mark(setting: tuple[float, float, float], depth_m: float | None = None) -> M
     """Return a row: the setting as an uncalibrated machine is told, and where a ball landed."""
     top_rpm, bottom_rpm = rpm_of(CLUB, rims_to_tell(CLUB, setting[0], setting[1]))
     return Mark(top_rpm, bottom_rpm, setting[2], depth_m=depth_m)
+
+
+def expected_depths(thrower: Thrower, values: Array, marks: list[Mark]) -> Array:
+    """Return the mean depths past the net, in m, at the marks' settings on a machine with the given values."""
+    return Problem(thrower, tuple(marks)).depths([values])[0]
+
+
+def landing_interval(thrower: Thrower, found: Fit, marks: list[Mark], share: float = 0.90) -> tuple[Array, Array]:
+    """Return the mean landing (depth past the net, m) at settings, and the half width of its interval."""
+    problem = Problem(thrower, tuple(marks))
+    depth, *moved = problem.depths([found.values, *nudged(found.values)])
+    jacobian = np.array([(m - depth) / nudge for m, nudge in zip(moved, NUDGE, strict=True)]).T
+    variance = np.einsum("ij,jk,ik->i", jacobian, found.covariance, jacobian)
+    degrees = found.degrees if math.isfinite(found.degrees) else 1e9
+    return depth, float(student.ppf(0.5 + share / 2.0, degrees)) * np.sqrt(variance)
 
 
 def thrown(truth: Array, rng: np.random.Generator, balls: int = 25) -> list[Mark]:

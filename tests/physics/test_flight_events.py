@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.flight import Flight, fly, length_of
 from drillfeed.daemon.physics.flight_batch import fly_many
-from drillfeed.daemon.physics.launch import Launch, launch_from, launches_from, stack
+from drillfeed.daemon.physics.launch import Launch, launch_from, launches_from
 from drillfeed.daemon.physics.table import NET_HALF_WIDTH_M, NET_HEIGHT_M, NET_X_M, PLAIN_BALL, TABLE_LENGTH_M
 
 R = PLAIN_BALL.radius_m
@@ -182,14 +182,14 @@ def test_events_do_not_hang_on_the_step() -> None:
 
 
 def test_arrays_and_single_launches_are_the_same_launch() -> None:
-    """`launches_from` gives, ball by ball, what `launch_from` gives, and `stack` packs them alike (1e-12)."""
+    """`launches_from` gives, ball by ball, what `launch_from` gives (1e-12)."""
     some = [(8.0, 20.0, 12.0, 4.0, 30.0), (6.0, -30.0, -9.0, -7.0, -45.0)]
     single = [launch_from(v, s, t, pan_deg=p, roll_deg=r, height_m=0.3, offset_m=0.1) for v, s, t, p, r in some]
     v, s, t, p, r = (np.array(column) for column in zip(*some, strict=True))
-    packed, stacked = launches_from(v, s, t, pan_deg=p, roll_deg=r, height_m=0.3, offset_m=0.1), stack(single)
-    assert len(packed) == len(stacked) == 2
+    packed = launches_from(v, s, t, pan_deg=p, roll_deg=r, height_m=0.3, offset_m=0.1)
+    assert len(packed) == len(single) == 2
     for name in ("position_m", "velocity_mps", "spin_radps"):
-        assert getattr(packed, name) == pytest.approx(getattr(stacked, name), abs=1e-12)
+        assert getattr(packed, name) == pytest.approx(np.array([getattr(one, name) for one in single]).T, abs=1e-12)
 
 
 def test_roll_bends_topspin_to_the_left() -> None:

@@ -4,10 +4,11 @@ import math
 
 import pytest
 
+from drillfeed.daemon.aim.thrower import rim_limits
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.rims import most_spin, rim_limits, shares
+from drillfeed.daemon.planning.rims import most_spin, shares
 from drillfeed.daemon.planning.setting import NotPossible, setting_for
 
 CLUB, KIT = load_machine("club-build"), load_machine("kit-build")

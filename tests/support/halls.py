@@ -11,10 +11,11 @@ from drillfeed.daemon.drills.drill import Drill, FixedSequence, Set
 from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
-from drillfeed.daemon.simulation import Side, Simulation, keep_log
+from drillfeed.daemon.simulation import Side, Simulation
 from drillfeed.protocol.frames import decode_from_daemon
 from drillfeed.protocol.link import Order, Setpoint
 from tests.support import driver_log, setpoints
+from tests.support.driver_log import keep_log
 
 CLUB_BALLS = ("light-topspin", "heavy-push", "rally-topspin")
 KIT_BALLS = ("no-spin-steady", "gentle-topspin")

@@ -14,7 +14,7 @@ from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.bounce import bounce, bounce_many, restitution, restitution_sd
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.flight_batch import fly_many
-from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from, stack
+from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from
 from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
 from drillfeed.daemon.physics.widths import WIDTHS, Constants, Widths, draw_constants
 from drillfeed.daemon.planning.setting import flight_for
@@ -37,8 +37,8 @@ def of_one(drawn: Constants, i: int) -> Ball:
 
 def repeated(launch: Launch, times: int) -> Launches:
     """Return one launch so many times."""
-    one = stack([launch])
-    return Launches(*(np.repeat(part, times, axis=1) for part in (one.position_m, one.velocity_mps, one.spin_radps)))
+    parts = (launch.position_m, launch.velocity_mps, launch.spin_radps)
+    return Launches(*(np.repeat(np.array([part]).T, times, axis=1) for part in parts))
 
 
 @cache

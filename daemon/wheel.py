@@ -32,7 +32,7 @@ class Wheel(Table):
     coast_time_constant_s: Annotated[float | None, Field(gt=0, le=60)] = None
     spin_down_s: Annotated[float, Field(gt=0, le=300, description="from the highest speed to rest, coasting")]
     inertia_kg_m2: Annotated[float, Field(gt=0, le=0.1)] = 1e-4
-    least_share: Annotated[
+    min_share: Annotated[
         float, Field(ge=0, le=1, description="of the fast wheel's rim speed, that the slow one must keep to grip")
     ] = 0.10
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from drillfeed.daemon.aim import spread
 from drillfeed.daemon.aim.aiming import aim
-from drillfeed.daemon.aim.request import NoSolution, Solution, Wish
+from drillfeed.daemon.aim.request import AimRequest, NoSolution, Solution
 from drillfeed.daemon.aim.thrower import launch_by, rim_limits, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
@@ -139,7 +139,7 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
     refused: NoSolution | None = None
     for depth_cm in depths_cm:
         depth_m = min(max(depth_cm + trim_cm, 1.0), 136.9) / 100
-        wish = Wish(
+        request = AimRequest(
             ball.head.revps,
             speed_mps=ball.speed_mps,
             depth_m=depth_m,
@@ -148,7 +148,7 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
             arc=ball.arc,
         )
         try:
-            found = aim(thrower_of(machine), wish)
+            found = aim(thrower_of(machine), request)
         except NoSolution as error:
             refused = refused or error
             continue

@@ -45,12 +45,6 @@ class Launches:
         """Return the number of balls."""
         return int(self.position_m.shape[1])
 
-    def one(self, index: int) -> Launch:
-        """Return one of the balls as a `Launch`."""
-        columns = (self.position_m[:, index], self.velocity_mps[:, index], self.spin_radps[:, index])
-        position, velocity, spin = ((float(c[0]), float(c[1]), float(c[2])) for c in columns)
-        return Launch(position, velocity, spin)
-
 
 class HeadSpin(NamedTuple):
     """Hold the spin that two wheels give (rev/s, negative if the bottom wheel is faster) and the head's roll."""

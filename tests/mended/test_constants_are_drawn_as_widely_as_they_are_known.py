@@ -19,6 +19,7 @@ from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
 from drillfeed.daemon.physics.widths import WIDTHS, Constants, Widths, draw_constants
 from drillfeed.daemon.planning.setting import flight_for
 from tests.support.halls import ball_types
+from tests.support.launches import launch_at
 
 DRAWS = 400
 
@@ -72,7 +73,7 @@ def test_a_ball_with_constants_of_its_own_flies_as_it_does_alone() -> None:
     many = fly_many(launches, constants=drawn)
     landed = 0
     for i in range(n):
-        flown_alone = fly(launches.one(i), ball=of_one(drawn, i))
+        flown_alone = fly(launch_at(launches, i), ball=of_one(drawn, i))
         assert bool(many.valid[i]) is flown_alone.valid
         if flown_alone.valid and flown_alone.landing is not None:
             landed += 1

@@ -13,6 +13,7 @@ from drillfeed.daemon.physics.flight import Flight, fly, length_of
 from drillfeed.daemon.physics.flight_batch import fly_many
 from drillfeed.daemon.physics.launch import Launch, launch_from, launches_from
 from drillfeed.daemon.physics.table import NET_HALF_WIDTH_M, NET_HEIGHT_M, NET_X_M, PLAIN_BALL, TABLE_LENGTH_M
+from tests.support.launches import launch_at
 
 R = PLAIN_BALL.radius_m
 NO_AIR = Air(0.0, 0.0)
@@ -154,7 +155,7 @@ def test_many_fly_as_one_does() -> None:
     )
     many = fly_many(launches)
     for i in range(n):
-        single = fly(launches.one(i))
+        single = fly(launch_at(launches, i))
         assert bool(many.valid[i]) is single.valid
         second = None if single.second_bounce_m is None else single.second_bounce_m + NET_X_M
         for alone, together in (

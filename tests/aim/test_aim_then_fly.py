@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from drillfeed.daemon.aim.request import ASKED, AimRequest, Solution
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, ball_from, broken, launch_by, rims_of, thrower_of
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.flight import Flight, fly
 from drillfeed.daemon.physics.launch import head_spin, spin_parts
 from drillfeed.daemon.physics.thrower import RimLine, max_spin_revps

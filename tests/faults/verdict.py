@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from tests.faults.bench import Bench
 from tests.support.driver_log import breaches, worst_wake_ms
 

@@ -15,6 +15,7 @@ from drillfeed.daemon.validation import Table, Words
 from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
 
 WheelName = Literal["top", "bottom"]
+USUAL_SAG_SHARE = 0.05  # where nothing measures the speed and the profile gives no figure: a default of ours
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 
@@ -41,6 +42,10 @@ class Wheel(Table):
     least_share: Annotated[
         float, Field(ge=0, le=1, description="of the fast wheel's rim speed, that the slow one must keep to grip")
     ] = 0.10
+
+    sag_share: Annotated[
+        float | None, Field(ge=0, le=0.5, description="of the high limit, that is lost as the battery runs down")
+    ] = None
 
     @model_validator(mode="after")
     def _agree(self) -> "Wheel":
@@ -300,6 +305,12 @@ class Machine(Table):
             pan=self.pan.limits() if self.pan else None,
             roll=self.roll.limits() if self.roll else None,
         )
+
+    @property
+    def sag_share(self) -> float:
+        """Return the share of the wheels' high limit that fitting leaves free for a battery that runs down."""
+        house = 0.0 if self.sensors.speed_feedback else USUAL_SAG_SHARE
+        return max(house if wheel.sag_share is None else wheel.sag_share for wheel in (self.top, self.bottom))
 
     @property
     def spin_down_s(self) -> float:

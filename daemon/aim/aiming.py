@@ -14,12 +14,17 @@ from drillfeed.daemon.aim.thrower import Thrower
 
 
 @lru_cache(maxsize=4096)
+def ways(thrower: Thrower, wish: Wish) -> tuple[Solution, ...]:
+    """Return every way the machine can throw the ball asked for, best first; empty if there is none."""
+    return solutions(thrower, wish)
+
+
 def aim(thrower: Thrower, wish: Wish) -> tuple[Solution, ...]:
     """Return every way the machine can throw the ball asked for, best first; raise NoSolution.
 
     Solutions that clear the net by 5 cm come first; within each group, those whose landing a usual error moves least.
     """
-    found = solutions(thrower, wish)
+    found = ways(thrower, wish)
     if not found:
         raise refusal(thrower, wish)
     return found

@@ -16,7 +16,7 @@ from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
 from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
-from drillfeed.daemon.planning.allowed import check_ball
+from drillfeed.daemon.planning.allowed import allowed_fit
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import (
     NotPossible,
@@ -86,13 +86,13 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
     for written in balls.values():
         ball = for_player(written, player)
         try:
-            setting = setting_for(ball, machine)
-            check_ball(ball, machine, player.profile, balls)
+            fit = allowed_fit(ball, machine, player.profile, balls)
+            ball, setting = fit.ball, setting_for(fit.ball, machine)
         except NotPossible as error:
             lines.append(f"  {ball.name}: not here: {error}")
         else:
             lines.append(
-                f"  {ball.name}: top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
+                f"  {ball.name}: {f'{fit.text}; ' if fit.text else ''}top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
                 f"tilt {setting.tilt_deg:.1f} degrees{_turns(setting)}"
             )
             lines += [f"    {warning}" for warning in _warnings(ball, setting, machine)]

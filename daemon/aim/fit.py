@@ -52,7 +52,9 @@ class Intent:
             (spin_revps - self.spin_revps, self.spin_reach_revps),
             (depth_m - self.depth_m, self.depth_reach_m),
         )
-        far: Array = sum((np.square(change / reach) for change, reach in parts if reach), start=np.zeros(speed_mps.shape))
+        far: Array = sum(
+            (np.square(change / reach) for change, reach in parts if reach), start=np.zeros(speed_mps.shape)
+        )
         return far
 
 

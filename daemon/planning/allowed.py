@@ -15,7 +15,8 @@ from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_PER_MIN, HARD_
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.profiles import PLAYER_LEVELS, Profile
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_for, shares
+from drillfeed.daemon.planning.fitting import Fitted, fitted
+from drillfeed.daemon.planning.setting import NotPossible, rim_limits, shares
 
 Owner = Literal["drill", "player", "machine", "hard"]
 SLACK = 1e-9
@@ -93,6 +94,17 @@ def next_step(profile: Profile, ball: BallType | None = None) -> str:
     return "; or ".join(ways) or f"go on as it is; the owner sets the figures in [players.{profile.level}]"
 
 
+def allowed_fit(ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]) -> Fitted:
+    """Return a ball type fitted to a machine; raise NotPossible if machine or player don't allow it."""
+    try:
+        found = fitted(ball, machine)
+    except NotPossible:
+        check_ball(ball, machine, profile, balls)
+        raise
+    check_ball(found.ball, machine, profile, balls)
+    return found
+
+
 def check_ball(ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]) -> None:
     """Raise NotPossible if a player may not get a ball type, with the reason and the nearest one allowed."""
     why = objection(ball, machine, profile)
@@ -117,7 +129,7 @@ def _allowed_nearest_first(
 
 def _throws(ball: BallType, machine: Machine) -> bool:
     try:
-        setting_for(ball, machine)
+        fitted(ball, machine)
     except NotPossible:
         return False
     return True

@@ -30,7 +30,7 @@ from drillfeed.daemon.planning.throws import Aimed, aim_sets
 class PlannedBall:
     """One ball of a set: its type, the setting that throws it, and the time since the ball before it.
 
-    `spin_revps` is its topspin. `side_revps` is its sidespin to the thrower's left, already turned for the player's
+    `fitted` says what was bent to fit the machine; it is empty if the ball is as written. `spin_revps` is its topspin. `side_revps` is its sidespin to the thrower's left, already turned for the player's
     hand.
     """
 
@@ -43,6 +43,7 @@ class PlannedBall:
     side: Side | None = None
     mention: str = ""
     side_revps: float = 0.0
+    fitted: str = ""
 
     @property
     def key(self) -> str:
@@ -53,6 +54,11 @@ class PlannedBall:
     def text(self) -> str:
         """Return the ball's name, with the side if it is thrown to one."""
         return f"{self.ball} to {self.side}" if self.side else self.ball
+
+    @property
+    def told(self) -> str:
+        """Return the ball's name with its side, and what was bent to fit the machine."""
+        return f"{self.text}, {self.fitted}" if self.fitted else self.text
 
 
 @dataclass(frozen=True)
@@ -154,6 +160,7 @@ def _planned(
             side=aim.side,
             mention=mention,
             side_revps=throw.ball.side_revps,
+            fitted=aim.fitted,
         )
 
 

@@ -91,8 +91,9 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
         except NotPossible as error:
             lines.append(f"  {ball.name}: not here: {error}")
         else:
+            bent = f"{fit.text}; " if fit.text else ""
             lines.append(
-                f"  {ball.name}: {f'{fit.text}; ' if fit.text else ''}top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
+                f"  {ball.name}: {bent}top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
                 f"tilt {setting.tilt_deg:.1f} degrees{_turns(setting)}"
             )
             lines += [f"    {warning}" for warning in _warnings(ball, setting, machine)]

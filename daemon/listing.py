@@ -107,9 +107,8 @@ def _ball(fit: Fitted, setting: Setting, machine: Machine, likely: Likely) -> En
         extrapolated_text(flight),
     ]
     detail = "; ".join(part for part in parts if part)
-    return Entry(
-        ball.name, ball.title, True, None, detail, likely_record(likely), flight.extrapolated, fit.text or None
-    )
+    ranges, bent = likely_record(likely), fit.text or None
+    return Entry(ball.name, ball.title, True, None, detail, ranges, flight.extrapolated, bent)
 
 
 def _figures(ball: BallType, depth_m: float | None = None, likely: Likely | None = None) -> str:

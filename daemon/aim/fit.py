@@ -52,9 +52,9 @@ class Intent:
             (spin_revps - self.spin_revps, self.spin_reach_revps),
             (depth_m - self.depth_m, self.depth_reach_m),
         )
-        far: Array = sum(
-            (np.square(change / reach) for change, reach in parts if reach), start=np.zeros(speed_mps.shape)
-        )
+        far = np.zeros(speed_mps.shape)
+        for change, reach in parts:
+            far += np.square(change / reach) if reach else 0.0
         return far
 
 
@@ -75,7 +75,7 @@ def fit(thrower: Thrower, intent: Intent, accept: Callable[[Bent], bool]) -> Ben
     pairs = _pairs(thrower, intent)
     if not len(pairs):
         return None
-    first = _bent(intent, *pairs[0], 0)
+    first = _bent(intent, pairs[0, 0], pairs[0, 1], 0.0)
     if accept(first):
         return first
     low, high = thrower.tilt_deg
@@ -87,7 +87,7 @@ def fit(thrower: Thrower, intent: Intent, accept: Callable[[Bent], bool]) -> Ben
     near = pairs[(abs(pairs - (speed, spin)) <= cell).all(axis=1)]
     tilts = _steps(max(low, tilt_deg - FINE_REACH_DEG), min(high, tilt_deg + FINE_REACH_DEG), FINE_TILT_DEG)
     for option in _options(thrower, intent, near, tilts)[:MAX_TRIES]:
-        bent = _bent(intent, *option[:3])
+        bent = _bent(intent, option[0], option[1], option[2])
         if bent != first and accept(bent):
             return bent
     return None
@@ -174,4 +174,5 @@ def _options(thrower: Thrower, intent: Intent, pairs: Array, tilts: Array) -> Ar
     tilt = tilts[columns] + part * (tilts[columns + 1] - tilts[columns])
     mps, revps = _values(intent, pairs[rows])
     far = np.round(intent.far(mps, revps, intent.depth_m + depth_steps * DEPTH_STEP_M), 9)
-    return np.array([speed, spin, depth_steps, tilt]).T[np.lexsort((tilt, spin, speed, far))]
+    found: Array = np.array([speed, spin, depth_steps, tilt]).T[np.lexsort((tilt, spin, speed, far))]
+    return found

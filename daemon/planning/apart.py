@@ -38,8 +38,8 @@ def no_longer_apart(one: Written, other: Written, machine: Machine) -> str | Non
         return None
     if apart(flight_for(first_fit.ball, machine), flight_for(second_fit.ball, machine)):
         return None
-    written = written_flight(first, machine), written_flight(second, machine)
-    if written[0] is None or written[1] is None or not apart(*written):
+    one_flight, other_flight = written_flight(first, machine), written_flight(second, machine)
+    if one_flight is None or other_flight is None or not apart(one_flight, other_flight):
         return None
     return (
         f"{machine.name} can't tell {first.name} from {second.name} any more: it throws {_figures(first_fit)} "

@@ -30,8 +30,8 @@ from drillfeed.daemon.planning.throws import Aimed, aim_sets
 class PlannedBall:
     """One ball of a set: its type, the setting that throws it, and the time since the ball before it.
 
-    `fitted` says what was bent to fit the machine; it is empty if the ball is as written. `spin_revps` is its topspin. `side_revps` is its sidespin to the thrower's left, already turned for the player's
-    hand.
+    `fitted` says what was bent to fit the machine; it is empty if the ball is as written. `spin_revps` is its topspin.
+    `side_revps` is its sidespin to the thrower's left, already turned for the player's hand.
     """
 
     ball: str

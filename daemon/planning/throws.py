@@ -33,7 +33,8 @@ class Throw:
 class Aimed:
     """The throws of a mention: first as written, then its variations. `side` is None if the ball goes to no side.
 
-    `fitted` says what was bent to fit the machine. There is one `Aimed` for each mention; it equals only itself (`eq=False`), so that it can be a key.
+    `fitted` says what was bent to fit the machine. There is one `Aimed` for each mention; it equals only itself
+    (`eq=False`), so that it can be a key.
     """
 
     mention: str

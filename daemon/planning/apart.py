@@ -12,10 +12,10 @@ from drillfeed.daemon.planning.setting import flight_for
 Written = tuple[BallType, Fitted]
 """A ball type as written, and as it was fitted."""
 # A player can tell two balls apart if one of these figures differs by so much: defaults of ours, no source.
-SPIN_REVPS = 5.0  # after the bounce
-SPEED_MPS = 0.4  # after the bounce
-DEPTH_M = 0.20
-APEX_M = 0.15
+SPIN_REVPS = 4.0  # after the bounce
+SPEED_MPS = 0.3  # after the bounce
+DEPTH_M = 0.15
+APEX_M = 0.10
 
 
 def apart(one: Flight, other: Flight) -> bool:

@@ -133,7 +133,7 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Pla
         tail = "" if set_plan is plan.sets[-1] else f", {rest}"
         title = f" ({set_plan.title})" if set_plan.title else ""
         lines.append(
-            f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {60 / set_plan.interval_s:.1f}/min{tail}"
+            f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {set_plan.tempo_text()}/min{tail}"
         )
         if set_plan.rephase_before:
             lines.append("    before it: turn the crank to its mark by hand")

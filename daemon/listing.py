@@ -65,7 +65,7 @@ def _drills(machine: Machine, folder: Path | None, player: Player) -> Iterable[E
         except NotPossible as error:
             yield Entry(name, drill.title, False, str(error), "")
         else:
-            tempo = ", ".join(dict.fromkeys(f"{60 / set_plan.interval_s:.0f}" for set_plan in plan.sets))
+            tempo = ", ".join(dict.fromkeys(set_plan.tempo_text(0) for set_plan in plan.sets))
             figures = f"({drill.level}, {plan.balls} balls, {tempo}/min)"
             yield Entry(name, drill.title, True, None, "; ".join([figures, *plan.notes]))
 

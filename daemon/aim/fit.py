@@ -115,7 +115,8 @@ def _pairs(thrower: Thrower, intent: Intent) -> Array:
     top_mps, bottom_mps = rims_to_tell_many(thrower, speed_mps, spin_revps)
     kept = within_limits(top_mps, bottom_mps, thrower.limits)
     steps, far = steps[kept], intent.far(speed_mps[kept], spin_revps[kept], intent.depth_m)
-    return steps[np.lexsort((steps[:, 1], steps[:, 0], np.round(far, 9)))]
+    nearest_first: Array = steps[np.lexsort((steps[:, 1], steps[:, 0], np.round(far, 9)))]
+    return nearest_first
 
 
 def _values(intent: Intent, steps: Array) -> tuple[Array, Array]:
@@ -131,7 +132,8 @@ def _thinned(pairs: Array) -> Array:
     """Return the pairs of the first look: the nearest one, and a coarser lattice over all."""
     on_grid = (pairs[:, 0] % COARSE_SPEED_STEPS == 0) & (pairs[:, 1] % _spin_cell(pairs) == 0)
     on_grid[0] = True
-    return pairs[on_grid]
+    thinned: Array = pairs[on_grid]
+    return thinned
 
 
 def _steps(low: float, high: float, step: float) -> Array:

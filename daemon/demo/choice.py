@@ -26,7 +26,7 @@ class Choice:
     def lines(self) -> list[str]:
         """Say what is about to run."""
         plan = self.plan
-        tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.1f}" for one in plan.sets))
+        tempo = ", ".join(dict.fromkeys(one.tempo_text() for one in plan.sets))
         lines = [
             f"machine  {self.machine.name}: {self.machine.title}",
             f"drill    {plan.drill.name}: {plan.drill.title}; {plan.balls} balls, {tempo}/min, seed {plan.seed}",

@@ -173,7 +173,7 @@ def _write_text(
             for line in (_rest(previous),) if previous is not None else notes:
                 print(f"      {line}")
             title = f": {planned.title}" if planned.title else ""
-            print(f"set {planned.number}{title}, {len(planned.balls)} balls at {60 / planned.interval_s:.1f}/min")
+            print(f"set {planned.number}{title}, {len(planned.balls)} balls at {planned.tempo_text()}/min")
             if planned.rephase_before:
                 print("      first turn the crank to its mark by hand, then: rephase")
             if planned.stretch:

@@ -117,22 +117,21 @@ def check_ball(ball: BallType, machine: Machine, profile: Profile | None, balls:
 def _allowed_nearest_first(
     ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]
 ) -> Iterator[str]:
-    def how_far(other: BallType) -> tuple[float, str]:
+    def how_far(other: BallType) -> tuple[bool, float, str]:
         spin = math.hypot(other.spin_revps - ball.spin_revps, other.side_revps - ball.side_revps)
         speed = abs(other.speed_mps - ball.speed_mps)
-        return spin + MPS_AS_FAR_AS_REVPS * speed, other.name
+        return other.arc != ball.arc, spin + MPS_AS_FAR_AS_REVPS * speed, other.name
 
     for other in sorted(balls.values(), key=how_far):
-        if objection(other, machine, profile) is None and _throws(other, machine):
+        if objection(other, machine, profile) is None and _may_throw(other, machine, profile):
             yield other.name
 
 
-def _throws(ball: BallType, machine: Machine) -> bool:
+def _may_throw(ball: BallType, machine: Machine, profile: Profile | None) -> bool:
     try:
-        fitted(ball, machine)
+        return objection(fitted(ball, machine).ball, machine, profile) is None
     except NotPossible:
         return False
-    return True
 
 
 def cut_to_length(drill: Drill, profile: Profile | None) -> tuple[Drill, tuple[str, ...]]:

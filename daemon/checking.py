@@ -16,7 +16,8 @@ from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
 from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
-from drillfeed.daemon.planning.allowed import allowed_fit
+from drillfeed.daemon.planning.allowed import check_ball
+from drillfeed.daemon.planning.fitting import fitted
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import (
     NotPossible,
@@ -86,7 +87,8 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
     for written in balls.values():
         ball = for_player(written, player)
         try:
-            fit = allowed_fit(ball, machine, player.profile, balls)
+            fit = fitted(ball, machine)
+            check_ball(fit.ball, machine, player.profile, balls)
             ball, setting = fit.ball, setting_for(fit.ball, machine)
         except NotPossible as error:
             lines.append(f"  {ball.name}: not here: {error}")

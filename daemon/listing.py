@@ -18,8 +18,8 @@ from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.allowed import allowed_fit
-from drillfeed.daemon.planning.fitting import Fitted
+from drillfeed.daemon.planning.allowed import check_ball
+from drillfeed.daemon.planning.fitting import Fitted, fitted
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.validation import InvalidFile
@@ -82,7 +82,8 @@ def _balls(machine: Machine, folder: Path | None, player: Player) -> Iterable[En
     for written in balls.values():
         ball = for_player(written, player)
         try:
-            fit = allowed_fit(ball, machine, player.profile, balls)
+            fit = fitted(ball, machine)
+            check_ball(fit.ball, machine, player.profile, balls)
             setting = setting_for(fit.ball, machine)
         except NotPossible as error:
             entries.append(Entry(ball.name, ball.title, False, str(error), _figures(ball)))

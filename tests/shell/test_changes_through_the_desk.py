@@ -119,10 +119,10 @@ balls = ["light-topspin to forehand"]
 """
 
 
-def test_load_tells_what_is_left_out(hall: Hall, tmp_path: Path) -> None:
+def test_load_tells_what_is_left_out(tmp_path: Path) -> None:
     """On a machine without pan the answer to load has a line about the sides."""
-    (own := tmp_path / "one-side.toml").write_text(ONE_SIDE, "utf-8")
-    (reply,) = hall.ask(f"load {own} hand left")
+    (tmp_path / "one-side.toml").write_text(ONE_SIDE, "utf-8")
+    (reply,) = Hall(drills=tmp_path).ask("load one-side hand left")
     assert reply.ok, reply.text
     assert reply.data == ("sides are left out: club-build has no pan, every ball goes down the middle",)
 

@@ -95,9 +95,7 @@ def _hop(state: Array, omega: float) -> tuple[Array, float, float]:
         return float(s[3])
 
     level.terminal, level.direction = True, -1  # type: ignore[attr-defined]
-    found = solve_ivp(
-        slope, (0, 5), state, "DOP853", events=(level, net, top), args=(omega,), rtol=1e-9, atol=1e-10
-    )
+    found = solve_ivp(slope, (0, 5), state, "DOP853", events=(level, net, top), args=(omega,), rtol=1e-9, atol=1e-10)
     tops = [float(s[1]) for s in found.y_events[2]]
     nets = [float(s[1]) for s in found.y_events[1]]
     return found.y_events[0][0], max(tops, default=float(state[1])), nets[0] if nets else math.nan

@@ -38,7 +38,7 @@ def no_longer_apart(one: Written, other: Written, machine: Machine) -> str | Non
         return None
     if apart(flight_for(first_fit.ball, machine), flight_for(second_fit.ball, machine)):
         return None
-    one_flight, other_flight = written_flight(first, machine), written_flight(second, machine)
+    one_flight, other_flight = written_flight(first), written_flight(second)
     if one_flight is None or other_flight is None or not apart(one_flight, other_flight):
         return None
     return (

@@ -10,16 +10,28 @@ from functools import lru_cache, partial
 from drillfeed.daemon.aim.aiming import ways
 from drillfeed.daemon.aim.fit import Bent, Intent, fit
 from drillfeed.daemon.aim.request import Solution
-from drillfeed.daemon.aim.solve import unlimited
-from drillfeed.daemon.aim.thrower import Span, Thrower, broken, thrower_of
+from drillfeed.daemon.aim.thrower import NO_RIM_LIMITS, WIDE_TILT, Span, Thrower, broken, thrower_of
 from drillfeed.daemon.drills.balls import ARRIVAL_REVPS, BallType
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import Flight
-from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.launch import DEFAULT_BACK_M, DEFAULT_HEIGHT_M, spin_parts
 from drillfeed.daemon.planning.setting import NotPossible, depths_cm, roll_for, setting_for, wish_for
 
 MIN_CLEARANCE_M = 0.08  # of a bent ball over the tape: a default of ours
 MIN_SERVE_CLEARANCE_M = 0.05
+USUAL = Thrower(
+    name="usual",
+    limits=NO_RIM_LIMITS,
+    top_diameter_m=0.06,
+    bottom_diameter_m=0.06,
+    wheel_inertia_kgm2=1e-4,
+    tilt_deg=WIDE_TILT,
+    pan_deg=None,
+    roll_deg=(-180.0, 180.0),
+    height_m=DEFAULT_HEIGHT_M,
+    back_m=DEFAULT_BACK_M,
+)
+"""A thrower without limits at the usual place: what it throws is the ball type as it was meant."""
 
 
 @dataclass(frozen=True)
@@ -49,12 +61,11 @@ def fitted(ball: BallType, machine: Machine) -> Fitted:
     return Fitted(ball)
 
 
-def written_flight(ball: BallType, machine: Machine) -> Flight | None:
-    """Return the flight of a ball type as written, as if the machine had no limits; None if there is none."""
+def written_flight(ball: BallType) -> Flight | None:
+    """Return the flight of a ball type as written, from the usual opening; None if no machine throws it from there."""
     if ball.tilt_deg is not None:
         return None
-    thrower = unlimited(thrower_of(machine))
-    return next((solution.flight for depth_cm in depths_cm(ball) for solution in _ways(ball, thrower, depth_cm)), None)
+    return next((way.flight for depth_cm in depths_cm(ball) for way in _ways(ball, USUAL, depth_cm)), None)
 
 
 def _with_margin(machine: Machine) -> Thrower:
@@ -75,7 +86,7 @@ def _fit(ball: BallType, thrower: Thrower) -> Fitted | None:
     rims_hold = not broken(thrower, ball.speed_mps, ball.head.revps, thrower.tilt_deg[0], roll_deg=ball.head.roll_deg)
     if rims_hold and any(_ways(ball, thrower, depth_cm) for depth_cm in depths_cm(ball)):
         return Fitted(ball)
-    apex_m = _apex_span(ball, thrower)
+    apex_m = _apex_span(ball)
     for depth_cm in depths_cm(ball):
         intent = _intent(ball, depth_cm, apex_m)
         bent = fit(thrower, intent, partial(_is_good, ball, thrower, intent))
@@ -101,15 +112,12 @@ def _intent(ball: BallType, depth_cm: float, apex_m: Span | None) -> Intent:
     )
 
 
-def _apex_span(ball: BallType, thrower: Thrower) -> Span | None:
+def _apex_span(ball: BallType) -> Span | None:
     """Return how high a high ball may rise, None for other arcs."""
-    if ball.arc != "high":
+    flight = written_flight(ball) if ball.arc == "high" else None
+    if flight is None:
         return None
-    opened = unlimited(thrower)
-    apex_m = next((way.flight.apex_m for depth in depths_cm(ball) for way in _ways(ball, opened, depth)), None)
-    if apex_m is None:
-        return None
-    return apex_m * (1.0 - ball.tolerance.apex_share), apex_m * (1.0 + ball.tolerance.apex_share)
+    return flight.apex_m * (1.0 - ball.tolerance.apex_share), flight.apex_m * (1.0 + ball.tolerance.apex_share)
 
 
 def _is_good(ball: BallType, thrower: Thrower, intent: Intent, bent: Bent) -> bool:

@@ -69,8 +69,8 @@ def landed(machine: Machine, setting: Setting) -> Landed:
     height_m = opening.height_m + opening.pivot_to_opening_m * math.sin(tilt)
     back_m = opening.behind_end_line_m + opening.pivot_to_opening_m * (1 - math.cos(tilt))
     state = np.array([-back_m, height_m, speed * math.cos(tilt), speed * math.sin(tilt)])
-    apex_m, clearance_m, own_half = height_m, math.nan, 0
-    for _ in range(3):
+    apex_m = height_m
+    for own_half in range(3):
         state, top_m, over_net_m = _hop(state, omega)
         apex_m = max(apex_m, top_m)
         if state[0] > NET_X_M:
@@ -78,7 +78,6 @@ def landed(machine: Machine, setting: Setting) -> Landed:
             _, after = _bounced(state, omega)
             return Landed(float(state[0]) - NET_X_M, clearance_m, apex_m, after / (2 * math.pi), own_half)
         state, omega = _bounced(state, omega)
-        own_half += 1
     raise AssertionError("the ball never gets past the net")
 
 

@@ -19,8 +19,10 @@ from drillfeed.daemon.physics.flight_batch import fly_many
 from drillfeed.daemon.physics.thrower import within_limits
 
 SPEED_STEP_MPS, SPIN_STEP_REVPS, DEPTH_STEP_M = 0.1, 1.0, 0.01  # of the lattice, counted from the ball as written
-COARSE_SPEED_STEPS, COARSE_SPINS, COARSE_TILT_DEG = 3, 6, 2.5  # of the first look
+COARSE_SPEED_STEPS, COARSE_SPINS = 1, 6  # of the first look
+COARSE_TILT_DEG: dict[Arc, float] = {"low": 2.5, "high": 1.0, "serve-wise": 2.5}  # high arcs begin near their turn
 FINE_TILT_DEG, FINE_REACH_DEG = 1.0, 6.0  # of the second look, about the best of the first
+ARC_TILTS_DEG: dict[Arc, Span] = {"low": (-20.0, 60.0), "high": (20.0, 85.0), "serve-wise": (-75.0, 25.0)}
 ROUGH = 4.0
 SLACK_M = 0.02  # a look between two tilts may be off by this much
 MAX_TRIES = 10
@@ -78,8 +80,10 @@ def fit(thrower: Thrower, intent: Intent, accept: Callable[[Bent], bool]) -> Ben
     first = _bent(intent, pairs[0, 0], pairs[0, 1], 0.0)
     if accept(first):
         return first
-    low, high = thrower.tilt_deg
-    coarse = _options(thrower, intent, _thinned(pairs), _steps(low, high, COARSE_TILT_DEG))
+    low, high = _tilts(thrower, intent)
+    if low >= high:
+        return None
+    coarse = _options(thrower, intent, _thinned(pairs), _steps(low, high, COARSE_TILT_DEG[intent.arc]))
     if not len(coarse):
         return None
     speed, spin, _, tilt_deg = coarse[0]
@@ -138,6 +142,12 @@ def _thinned(pairs: Array) -> Array:
 
 def _steps(low: float, high: float, step: float) -> Array:
     return np.linspace(low, high, max(2, math.ceil((high - low) / step - 1e-9) + 1))
+
+
+def _tilts(thrower: Thrower, intent: Intent) -> Span:
+    """Return the tilts that can throw an arc: no ball lands serve-wise from far above level, or high from below."""
+    low, high = ARC_TILTS_DEG[intent.arc]
+    return max(low, thrower.tilt_deg[0]), min(high, thrower.tilt_deg[1])
 
 
 def _options(thrower: Thrower, intent: Intent, pairs: Array, tilts: Array) -> Array:

@@ -15,7 +15,7 @@ from drillfeed.daemon.drills.balls import ARRIVAL_REVPS, BallType
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import Flight
 from drillfeed.daemon.physics.launch import DEFAULT_BACK_M, DEFAULT_HEIGHT_M, spin_parts
-from drillfeed.daemon.planning.setting import NotPossible, depths_cm, roll_for, setting_for, wish_for
+from drillfeed.daemon.planning.setting import NotPossible, depths_cm, request_for, roll_for, setting_for
 
 MIN_CLEARANCE_M = 0.08  # of a bent ball over the tape: a default of ours
 MIN_SERVE_CLEARANCE_M = 0.05
@@ -71,13 +71,14 @@ def written_flight(ball: BallType) -> Flight | None:
 def _with_margin(machine: Machine) -> Thrower:
     """Return the machine with the rim speed that its wheels still reach when the battery is low."""
     thrower = thrower_of(machine)
-    most_mps = thrower.limits.most_mps * (1.0 - machine.sag_share)
-    return replace(thrower, limits=replace(thrower.limits, most_mps=most_mps))
+    max_mps = thrower.limits.max_mps * (1.0 - machine.sag_share)
+    return replace(thrower, limits=replace(thrower.limits, max_mps=max_mps))
 
 
 def _ways(ball: BallType, thrower: Thrower, depth_cm: float) -> list[Solution]:
     """Return how the machine throws a ball type to a depth, best first, if it can."""
-    return [way for way in ways(thrower, wish_for(ball, thrower, depth_cm)) if ball.length in (None, way.flight.length)]
+    found = ways(thrower, request_for(ball, thrower, depth_cm))
+    return [way for way in found if ball.length in (None, way.flight.length)]
 
 
 @lru_cache(maxsize=1024)

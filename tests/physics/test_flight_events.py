@@ -154,17 +154,17 @@ def test_many_fly_as_one_does() -> None:
     )
     many = fly_many(launches)
     for i in range(n):
-        one = fly(launches.one(i))
-        assert bool(many.valid[i]) is one.valid
-        second = None if one.second_bounce_m is None else one.second_bounce_m + NET_X_M
+        single = fly(launches.one(i))
+        assert bool(many.valid[i]) is single.valid
+        second = None if single.second_bounce_m is None else single.second_bounce_m + NET_X_M
         for alone, together in (
-            (one.time_s, many.time_s[i]),
-            (one.landing_m and one.landing_m[1], many.landing_y_m[i]),
-            (one.depth_m, many.depth_m[i]),
-            (one.net_clearance_m, many.net_clearance_m[i]),
-            (one.apex_m, many.apex_m[i]),
-            (one.landing and one.landing.spin_after_revps, many.spin_after_revps[i]),
-            (one.end_line and one.end_line.t_s, many.end_line_s[i]),
+            (single.time_s, many.time_s[i]),
+            (single.landing_m and single.landing_m[1], many.landing_y_m[i]),
+            (single.depth_m, many.depth_m[i]),
+            (single.net_clearance_m, many.net_clearance_m[i]),
+            (single.apex_m, many.apex_m[i]),
+            (single.landing and single.landing.spin_after_revps, many.spin_after_revps[i]),
+            (single.end_line and single.end_line.t_s, many.end_line_s[i]),
             (second, many.second_bounce_x_m[i]),
         ):
             assert together == pytest.approx(math.nan if alone is None else alone, abs=1e-9, nan_ok=True)

@@ -40,7 +40,7 @@ def random_machine(rng: np.random.Generator) -> Machine:
     wheels = {
         "diameter_mm": diameter_mm, "low_rpm": float(rng.uniform(0.02, 0.1)) * high_rpm, "high_rpm": high_rpm,
         "up_mps2": 8.0, "spin_down_s": 8.0, "inertia_kg_m2": float(10 ** rng.uniform(-4.5, -3)),
-        "least_share": float(rng.uniform(0, 0.3)), "sag_share": float(rng.choice([0.0, 0.05, 0.1])),
+        "min_share": float(rng.uniform(0, 0.3)), "sag_share": float(rng.choice([0.0, 0.05, 0.1])),
         "reverse": bool(rng.random() < 0.2), **stops,
     }  # fmt: skip
     like = load_machine("club-build").model_dump()
@@ -89,7 +89,7 @@ def faults_of(ball: BallType, fit: Fitted, machine: Machine) -> Iterator[str]:
         if flown.clearance_m < (0.05 if ball.arc == "serve-wise" else 0.08) - ROUND_M:
             yield f"{100 * flown.clearance_m:.1f} cm over the net"
         fastest = max(machine.top.rim_mps(setting.top_rpm), machine.bottom.rim_mps(setting.bottom_rpm))
-        if fastest > limits.most_mps * (1 - machine.sag_share) + ROUND_MPS:
+        if fastest > limits.max_mps * (1 - machine.sag_share) + ROUND_MPS:
             yield f"rim {fastest:.3f} m/s leaves no margin"
         written = written_flight(ball)
         if ball.arc == "high" and (

@@ -65,11 +65,11 @@ def test_beyond_the_tolerance_a_ball_is_refused_with_the_nearest() -> None:
 
 def test_the_wheels_keep_a_margin_for_the_battery() -> None:
     """No ball of the simplest machine needs more than 95 % of its rims; without sag the same ball is bent less."""
-    most_mps = rim_limits(SHED).most_mps
+    max_mps = rim_limits(SHED).max_mps
     for name in possible(SHED):
         setting = setting_for(fitted(BALLS[name], SHED).ball, SHED)
         fastest = max(SHED.top.rim_mps(setting.top_rpm), SHED.bottom.rim_mps(setting.bottom_rpm))
-        assert fastest <= 0.95 * most_mps + 1e-6, name
+        assert fastest <= 0.95 * max_mps + 1e-6, name
     mains = {"sag_share": 0.0}
     full = SHED.model_copy(
         update={"top": SHED.top.model_copy(update=mains), "bottom": SHED.bottom.model_copy(update=mains)}
@@ -237,7 +237,7 @@ def test_nothing_is_looked_for_if_no_pair_suits_the_wheels() -> None:
 @pytest.mark.parametrize("reverses", [False, True])
 def test_many_rims_are_judged_as_one_is(reverses: bool) -> None:
     """The batch agrees with `broken_limit` for every pair of a grid, also at the limits themselves."""
-    limits = RimLimits(most_mps=9.0, least_mps=0.5, reverses=reverses, grip_share=0.1)
+    limits = RimLimits(max_mps=9.0, min_mps=0.5, reverses=reverses, grip_share=0.1)
     speeds = np.array([-9.5, -9.0, -5.0, -0.5, -0.4, 0.0, 0.4, 0.5, 0.9, 1.0, 4.0, 8.9, 9.0, 9.1])
     top, bottom = (axis.ravel() for axis in np.meshgrid(speeds, speeds))
     single = [broken_limit(Rims(float(a), float(b)), limits) is None for a, b in zip(top, bottom, strict=True)]

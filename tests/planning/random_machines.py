@@ -23,6 +23,7 @@ from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_f
 from tests.support.independent import landed, thrown
 
 BALLS = load_balls()
+LIKE = load_machine("club-build").model_dump()
 ROUND_MPS, ROUND_REVPS, ROUND_M = 2e-3, 0.02, 1e-3  # what the setting's rounding to 0.001 rpm and degree may change
 
 
@@ -43,10 +44,9 @@ def random_machine(rng: np.random.Generator) -> Machine:
         "min_share": float(rng.uniform(0, 0.3)), "sag_share": float(rng.choice([0.0, 0.05, 0.1])),
         "reverse": bool(rng.random() < 0.2), **stops,
     }  # fmt: skip
-    like = load_machine("club-build").model_dump()
     return Machine.model_validate(
         {
-            **like, "name": "random", "top": wheels, "bottom": wheels,
+            **LIKE, "name": "random", "top": wheels, "bottom": wheels,
             "tilt": {"low_deg": float(rng.uniform(-30, 5)), "high_deg": float(rng.uniform(20, 70)),
                      "slew_deg_per_s": 20.0},
             "opening": {"height_m": float(rng.uniform(0.1, 0.4)), "behind_end_line_m": float(rng.uniform(0.0, 0.5)),

@@ -19,11 +19,11 @@ from drillfeed.daemon.physics.flight_batch import fly_many
 from drillfeed.daemon.physics.thrower import within_limits
 
 SPEED_STEP_MPS, SPIN_STEP_REVPS, DEPTH_STEP_M = 0.1, 1.0, 0.01  # of the lattice, counted from the ball as written
-COARSE_SPEED_STEPS, COARSE_SPINS = 1, 6  # of the first look
-COARSE_TILT_DEG: dict[Arc, float] = {"low": 2.5, "high": 1.0, "serve-wise": 2.5}  # high arcs begin near their turn
+COARSE: dict[Arc, tuple[int, int, float]] = {"low": (2, 4, 2.5), "high": (2, 4, 1.25), "serve-wise": (2, 4, 2.5)}
+"""The first look: every so many steps of speed, so many spins, degrees of tilt. High arcs begin near their turn."""
 FINE_TILT_DEG, FINE_REACH_DEG = 1.0, 6.0  # of the second look, about the best of the first
-ARC_TILTS_DEG: dict[Arc, Span] = {"low": (-20.0, 60.0), "high": (20.0, 85.0), "serve-wise": (-75.0, 25.0)}
-ROUGH = 4.0
+ARC_TILTS_DEG: dict[Arc, Span] = {"low": (-15.0, 55.0), "high": (25.0, 85.0), "serve-wise": (-60.0, 15.0)}
+FIRST_ROUGH, ROUGH = 8.0, 4.0
 SLACK_M = 0.02  # a look between two tilts may be off by this much
 MAX_TRIES = 10
 
@@ -83,14 +83,15 @@ def fit(thrower: Thrower, intent: Intent, accept: Callable[[Bent], bool]) -> Ben
     low, high = _tilts(thrower, intent)
     if low >= high:
         return None
-    coarse = _options(thrower, intent, _thinned(pairs), _steps(low, high, COARSE_TILT_DEG[intent.arc]))
+    speed_step, spins, tilt_step = COARSE[intent.arc]
+    cell = np.array([speed_step, max(1, round(float(np.ptp(pairs[:, 1])) / spins))])
+    coarse = _options(thrower, intent, _thinned(pairs, cell), _steps(low, high, tilt_step), FIRST_ROUGH)
     if not len(coarse):
         return None
     speed, spin, _, tilt_deg = coarse[0]
-    cell = np.array([COARSE_SPEED_STEPS, _spin_cell(pairs)])
     near = pairs[(abs(pairs - (speed, spin)) <= cell).all(axis=1)]
     tilts = _steps(max(low, tilt_deg - FINE_REACH_DEG), min(high, tilt_deg + FINE_REACH_DEG), FINE_TILT_DEG)
-    for option in _options(thrower, intent, near, tilts)[:MAX_TRIES]:
+    for option in _options(thrower, intent, near, tilts, ROUGH)[:MAX_TRIES]:
         bent = _bent(intent, option[0], option[1], option[2])
         if bent != first and accept(bent):
             return bent
@@ -99,9 +100,9 @@ def fit(thrower: Thrower, intent: Intent, accept: Callable[[Bent], bool]) -> Ben
 
 def _bent(intent: Intent, speed_steps: float, spin_steps: float, depth_steps: float) -> Bent:
     return Bent(
-        round(intent.speed_mps + speed_steps * SPEED_STEP_MPS, 4),
-        round(intent.spin_revps + spin_steps * SPIN_STEP_REVPS, 4),
-        round(intent.depth_m + depth_steps * DEPTH_STEP_M, 4),
+        round(intent.speed_mps + float(speed_steps) * SPEED_STEP_MPS, 4),
+        round(intent.spin_revps + float(spin_steps) * SPIN_STEP_REVPS, 4),
+        round(intent.depth_m + float(depth_steps) * DEPTH_STEP_M, 4),
     )
 
 
@@ -127,14 +128,9 @@ def _values(intent: Intent, steps: Array) -> tuple[Array, Array]:
     return intent.speed_mps + steps[:, 0] * SPEED_STEP_MPS, intent.spin_revps + steps[:, 1] * SPIN_STEP_REVPS
 
 
-def _spin_cell(pairs: Array) -> int:
-    """Return the step of the first look along spin, in steps of the lattice."""
-    return max(1, round(float(np.ptp(pairs[:, 1])) / COARSE_SPINS))
-
-
-def _thinned(pairs: Array) -> Array:
+def _thinned(pairs: Array, cell: Array) -> Array:
     """Return the pairs of the first look: the nearest one, and a coarser lattice over all."""
-    on_grid = (pairs[:, 0] % COARSE_SPEED_STEPS == 0) & (pairs[:, 1] % _spin_cell(pairs) == 0)
+    on_grid = (pairs % cell == 0).all(axis=1)
     on_grid[0] = True
     thinned: Array = pairs[on_grid]
     return thinned
@@ -150,7 +146,7 @@ def _tilts(thrower: Thrower, intent: Intent) -> Span:
     return max(low, thrower.tilt_deg[0]), min(high, thrower.tilt_deg[1])
 
 
-def _options(thrower: Thrower, intent: Intent, pairs: Array, tilts: Array) -> Array:
+def _options(thrower: Thrower, intent: Intent, pairs: Array, tilts: Array, rough: float) -> Array:
     """Return what the pairs can land within the tolerances, nearest first: (n, 4) steps of speed, spin, depth; tilt.
 
     Each pair is flown at every tilt. Between two neighbouring tilts the figures are taken as straight lines.
@@ -158,7 +154,7 @@ def _options(thrower: Thrower, intent: Intent, pairs: Array, tilts: Array) -> Ar
     speed_mps, spin_revps = _values(intent, np.repeat(pairs, len(tilts), axis=0))
     tilt_deg = np.tile(tilts, len(pairs))
     launches = launches_by(thrower, speed_mps, spin_revps, tilt_deg, 0.0, intent.roll_deg)
-    flights = fly_many(launches, air=thrower.air, ball=thrower.ball, until="landing", rough=ROUGH)
+    flights = fly_many(launches, air=thrower.air, ball=thrower.ball, until="landing", rough=rough)
     serve = flights.own_half_bounces == 1
     legal = flights.valid & (serve == (intent.arc == "serve-wise"))
     shape = (len(pairs), len(tilts))

@@ -1,8 +1,8 @@
 """How long it takes to fit a library of ball types, against aim: `python -m tests.bench.fitting`.
 
 Times are of the processor, best of some repeats, nothing kept from before. One aim is the mean over the balls that the
-machine throws, as it throws them: each of them is aimed once in any case. Types beyond their tolerance count too, but not
-the text of their refusal, which looks for the nearest ball of all.
+machine throws, as it throws them: each of them is aimed once in any case. Types beyond their tolerance count too, but
+not the text of their refusal, which looks for the nearest ball of all.
 """
 
 import time

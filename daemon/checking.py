@@ -17,6 +17,7 @@ from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library.loading import find, is_path, known, load_balls, read_any
 from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.planning.allowed import check_ball
+from drillfeed.daemon.planning.fitting import fitted
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.rims import max_spin_at, shares
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
@@ -76,13 +77,15 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
     for written in balls.values():
         ball = for_player(written, player)
         try:
-            setting = setting_for(ball, machine)
-            check_ball(ball, machine, player.profile, balls)
+            fit = fitted(ball, machine)
+            check_ball(fit.ball, machine, player.profile, balls)
+            ball, setting = fit.ball, setting_for(fit.ball, machine)
         except NotPossible as error:
             lines.append(f"  {ball.name}: not here: {error}")
         else:
+            bent = f"{fit.text}; " if fit.text else ""
             lines.append(
-                f"  {ball.name}: top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
+                f"  {ball.name}: {bent}top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
                 f"tilt {setting.tilt_deg:.1f} degrees{_turns(setting)}"
             )
             lines += [f"    {warning}" for warning in _warnings(ball, setting, machine)]
@@ -122,7 +125,7 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Pla
         tail = "" if set_plan is plan.sets[-1] else f", {rest}"
         title = f" ({set_plan.title})" if set_plan.title else ""
         lines.append(
-            f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {60 / set_plan.interval_s:.1f}/min{tail}"
+            f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {set_plan.tempo_text()}/min{tail}"
         )
         if set_plan.crank_to_mark_before:
             lines.append("    before it: turn the crank to its mark by hand")

@@ -14,6 +14,7 @@ from drillfeed.daemon.wheel import Wheel
 from drillfeed.protocol.link import AngleLimits, Limits
 
 WheelName = Literal["top", "bottom"]
+USUAL_SAG_SHARE = 0.05  # where nothing measures the speed and the profile gives no figure: a default of ours
 Positive = Annotated[float, Field(gt=0)]
 
 
@@ -199,6 +200,12 @@ class Machine(Table):
             pan=self.pan.limits() if self.pan else None,
             roll=self.roll.limits() if self.roll else None,
         )
+
+    @property
+    def sag_share(self) -> float:
+        """Return the share of the wheels' high limit that fitting leaves free for a battery that runs down."""
+        house = 0.0 if self.sensors.speed_feedback else USUAL_SAG_SHARE
+        return max(house if wheel.sag_share is None else wheel.sag_share for wheel in (self.top, self.bottom))
 
     @property
     def spin_down_s(self) -> float:

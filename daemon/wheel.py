@@ -35,6 +35,9 @@ class Wheel(Table):
     min_share: Annotated[
         float, Field(ge=0, le=1, description="of the fast wheel's rim speed, that the slow one must keep to grip")
     ] = 0.10
+    sag_share: Annotated[
+        float | None, Field(ge=0, le=0.5, description="of the high limit, that is lost as the battery runs down")
+    ] = None
 
     @model_validator(mode="after")
     def _agree(self) -> "Wheel":

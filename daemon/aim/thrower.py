@@ -4,6 +4,7 @@ A `Thrower` is made from a machine profile and its calibration, if it has one. I
 answers can be kept for each machine and calibration.
 """
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -178,6 +179,16 @@ def rims_to_tell(thrower: Thrower, speed_mps: float, spin_revps: float) -> Rims:
     """Return the rim speeds to set for a ball, from inertia and calibration, without checking limits."""
     felt = rims_for(speed_mps / thrower.speed_share, spin_revps / thrower.spin_share, thrower.ball)
     return Rims(thrower.top_line.told_mps(felt.top_mps), thrower.bottom_line.told_mps(felt.bottom_mps))
+
+
+def rims_to_tell_many(thrower: Thrower, speed_mps: Array, spin_revps: Array) -> tuple[Array, Array]:
+    """Return `rims_to_tell` for (n,) speeds and spins: the top rims and the bottom rims, in m/s."""
+    around_mps = 2.0 * math.pi * thrower.ball.radius_m * spin_revps / thrower.spin_share
+    felt_mps = speed_mps / thrower.speed_share
+    top, bottom = thrower.top_line, thrower.bottom_line
+    told_top: Array = (felt_mps + around_mps - top.offset_mps) / top.slope
+    told_bottom: Array = (felt_mps - around_mps - bottom.offset_mps) / bottom.slope
+    return told_top, told_bottom
 
 
 def ball_from(thrower: Thrower, told: Rims) -> tuple[float, float]:

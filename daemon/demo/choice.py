@@ -26,7 +26,7 @@ class Choice:
     def lines(self) -> list[str]:
         """Say what is about to run."""
         plan = self.plan
-        tempo = ", ".join(dict.fromkeys(f"{60 / planned_set.interval_s:.1f}" for planned_set in plan.sets))
+        tempo = ", ".join(dict.fromkeys(planned_set.tempo_text() for planned_set in plan.sets))
         lines = [
             f"machine  {self.machine.name}: {self.machine.title}",
             f"drill    {plan.drill.name}: {plan.drill.title}; {plan.balls} balls, {tempo}/min, seed {plan.seed}",

@@ -29,6 +29,7 @@ def _ball(ball: PlannedBall, n: int, set_number: int, slot: Slot | None, now_s: 
         speed_mps=ball.speed_mps,
         spin_revps=ball.spin_revps,
         side_revps=ball.side_revps,
+        fitted=ball.fitted or None,
         tilt_deg=ball.setting.tilt_deg,
         pan_deg=ball.setting.pan_deg,
         top_rpm=ball.setting.top_rpm,

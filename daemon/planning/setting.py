@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from drillfeed.daemon.aim import spread
 from drillfeed.daemon.aim.aiming import aim
 from drillfeed.daemon.aim.request import AimRequest, NoSolution, Solution
-from drillfeed.daemon.aim.thrower import launch_by, rim_limits, rims_to_tell, thrower_of
+from drillfeed.daemon.aim.thrower import Thrower, launch_by, rim_limits, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import Flight, fly
@@ -134,21 +134,11 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
     With pan, a ball with sidespin is aimed so that it lands where it would land without the bend.
     """
     roll_for(ball, machine)
-    depths_cm = DEPTHS_CM[ball.length or "long"] if ball.depth_cm is None else (ball.depth_cm,)
-    trim_cm = machine.trims.of(ball.name).long_cm
+    thrower, trim_cm = thrower_of(machine), machine.trims.of(ball.name).long_cm
     refused: NoSolution | None = None
-    for depth_cm in depths_cm:
-        depth_m = min(max(depth_cm + trim_cm, 1.0), 136.9) / 100
-        request = AimRequest(
-            ball.head.revps,
-            speed_mps=ball.speed_mps,
-            depth_m=depth_m,
-            placement_m=_straight_on_m(machine, depth_m) if ball.side_revps and machine.pan else None,
-            roll_deg=ball.head.roll_deg,
-            arc=ball.arc,
-        )
+    for depth_cm in depths_cm(ball):
         try:
-            found = aim(thrower_of(machine), request)
+            found = aim(thrower, request_for(ball, thrower, depth_cm + trim_cm))
         except NoSolution as error:
             refused = refused or error
             continue
@@ -160,11 +150,28 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
     raise NotPossible(f"no {ball.arc} arc of this speed and spin makes a {ball.length} ball there")
 
 
-def _straight_on_m(machine: Machine, depth_m: float) -> float:
+def depths_cm(ball: BallType) -> tuple[float, ...]:
+    """Return the depths to try for a ball type, in cm past the net: its own, or the usual ones for its length."""
+    return DEPTHS_CM[ball.length or "long"] if ball.depth_cm is None else (ball.depth_cm,)
+
+
+def request_for(ball: BallType, thrower: Thrower, depth_cm: float) -> AimRequest:
+    """Return what to ask of aiming for a ball type at a depth past the net; raise NotPossible off the table."""
+    depth_m = min(max(depth_cm, 1.0), 136.9) / 100
+    return AimRequest(
+        ball.head.revps,
+        speed_mps=ball.speed_mps,
+        depth_m=depth_m,
+        placement_m=_straight_on_m(thrower, depth_m) if ball.side_revps and thrower.pan_deg else None,
+        roll_deg=ball.head.roll_deg,
+        arc=ball.arc,
+    )
+
+
+def _straight_on_m(thrower: Thrower, depth_m: float) -> float:
     """Return how far left of the centre line a ball thrown straight on, without sidespin, lands, in m."""
-    opening = machine.opening
-    way_m = opening.behind_end_line_m + NET_X_M + depth_m
-    aside_m = opening.sideways_m + way_m * math.tan(math.radians(opening.yaw_deg))
+    way_m = thrower.back_m + NET_X_M + depth_m
+    aside_m = thrower.sideways_m + way_m * math.tan(math.radians(thrower.yaw_deg))
     if abs(aside_m) > HALF_WIDTH_M:
         raise NotPossible(f"straight on from where this machine stands is {100 * abs(aside_m):.0f} cm off the middle")
     return aside_m

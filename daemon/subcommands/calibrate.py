@@ -223,7 +223,8 @@ def _live(args: argparse.Namespace) -> int:
 def _test_balls(machine: "Machine", count: int) -> list[str]:
     """Return the names of `count` test balls, taken in turn from the low, shipped types that this machine throws."""
     from drillfeed.daemon.library.loading import load_balls
-    from drillfeed.daemon.planning.setting import NotPossible, setting_for
+    from drillfeed.daemon.planning.fitting import fitted
+    from drillfeed.daemon.planning.setting import NotPossible
 
     if not 1 <= count <= 200:
         raise ValueError(f"--balls {count}; expected 1 to 200")
@@ -232,7 +233,7 @@ def _test_balls(machine: "Machine", count: int) -> list[str]:
         if ball.arc != "low" or ball.locked:
             continue
         try:
-            setting_for(ball, machine)
+            fitted(ball, machine)
         except NotPossible:
             continue
         names.append(ball.name)

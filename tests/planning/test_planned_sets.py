@@ -223,10 +223,10 @@ def test_each_set_has_a_chance_of_its_own() -> None:
 
 def test_every_reason_is_told_at_once() -> None:
     """A drill that can't be thrown for two reasons names both."""
-    order = {"kind": "random", "weights": {"rally-topspin": 1, "heavy-push": 1}, "max_alike": 2}
+    order = {"kind": "random", "weights": {"rally-topspin": 1, "deep-chop": 1}, "max_alike": 2}
     with pytest.raises(NotPossible) as caught:
         plan_drill(drill_of(order), BALLS, KIT, 1)
-    assert "rally-topspin: " in str(caught.value) and "heavy-push: " in str(caught.value)
+    assert "rally-topspin: " in str(caught.value) and "deep-chop: " in str(caught.value)
 
 
 def test_an_unknown_ball_is_named() -> None:

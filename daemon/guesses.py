@@ -10,11 +10,13 @@ from dataclasses import dataclass
 
 from drillfeed.daemon.aim.causes import Cause, causes_of, measured_well
 from drillfeed.daemon.aim.costs import NINE_IN_TEN, Balance, Effects, balance_of, share_in_zone
-from drillfeed.daemon.aim.thrower import thrower_of
+from drillfeed.daemon.aim.thrower import rim_limits, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.doubts import tempo_cost_s
-from drillfeed.daemon.planning.setting import NotPossible, Setting, most_spin, rim_limits, setting_for, shares, told
+from drillfeed.daemon.planning.fitting import fitted
+from drillfeed.daemon.planning.rims import max_spin_at, shares
+from drillfeed.daemon.planning.setting import NotPossible, Setting, setting_for, told
 from drillfeed.daemon.survey.topics import Topic, topics_of
 
 FEW = 3
@@ -73,17 +75,18 @@ def _possible(machine: Machine, balls: Sequence[BallType]) -> list[tuple[BallTyp
     possible = []
     for ball in balls:
         with contextlib.suppress(NotPossible):
-            possible.append((ball, setting_for(ball, machine)))
+            bent = fitted(ball, machine).ball
+            possible.append((bent, setting_for(bent, machine)))
     return possible
 
 
 def _own(machine: Machine) -> list[BallType]:
     """Return plain balls within the machine's reach: slow and fast, without spin and with some either way."""
-    fastest = rim_limits(machine).most_mps * shares(machine)[0]
+    fastest = rim_limits(machine).max_mps * shares(machine)[0]
     balls = []
     for speed in (6.5, min(max(0.85 * fastest, 6.0), 12.0)):
         for part in (0.0, 0.6, -0.6):
-            spin = round(part * min(most_spin(machine, speed), 30.0), 1)
+            spin = round(part * min(max_spin_at(machine, speed), 30.0), 1)
             name = f"own-{speed:.0f}-{spin:.0f}".replace("--", "-back-")
             balls.append(
                 BallType(name=name, title=name, speed_mps=speed, spin_revps=spin, depth_cm=100.0, level="beginner")

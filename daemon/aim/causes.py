@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from drillfeed.daemon.known import Basis, Known
-from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.thrower import speed_share, spin_share
+from drillfeed.daemon.wheel import Wheel
 
 WHEELS = ("top", "bottom")
 ALIKE_SHARE = 0.01  # standard deviation of one wheel's speed where one measurement stands for both

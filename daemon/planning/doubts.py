@@ -19,7 +19,7 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.launch import head_spin
 from drillfeed.daemon.planning.plan import PlannedBall, SetPlan
 from drillfeed.daemon.planning.setting import Setting
-from drillfeed.daemon.planning.stretch import least_gap_s
+from drillfeed.daemon.planning.stretch import min_gap_s
 from drillfeed.daemon.planning.transition import transition
 
 USUAL_SET = 20  # balls in a set, over which a crank by time drifts
@@ -32,7 +32,7 @@ def slowest_gap_s(machine: Machine, settings: Sequence[Setting], turns: int = US
     """Return the time that the slowest change between any two settings needs, from ball to ball."""
     spread_s = machine.feeder.spread_after_s(turns)
     slowest = max((transition(machine, a, b).seconds for a, b in product(settings, repeat=2)), default=0.0)
-    return least_gap_s(machine, spread_s, slowest)
+    return min_gap_s(machine, spread_s, slowest)
 
 
 def tempo_cost_s(machine: Machine, cause: Cause, settings: Sequence[Setting]) -> float:

@@ -131,7 +131,7 @@ def _written(path: "Path", text: str) -> int:
     """Write a profile if it is valid, and tell what it comes to; raise InvalidFile if it is not."""
     from drillfeed.daemon.checking import machine_lines
     from drillfeed.daemon.files import toml_of
-    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.library.loading import load_machine
     from drillfeed.daemon.machine import Machine
     from drillfeed.daemon.validation import validate
 
@@ -186,7 +186,7 @@ def _jog(words: "Sequence[str]") -> None:
 def _improve(args: argparse.Namespace) -> int:
     """Ask one topic again and change its keys in the file; the builder's other lines stay."""
     from drillfeed.daemon.files import read_text, read_toml, toml_of
-    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.library.loading import load_machine
     from drillfeed.daemon.survey.asking import course_from
     from drillfeed.daemon.survey.editing import edited
     from drillfeed.daemon.survey.keys import keys_of
@@ -222,7 +222,7 @@ def _improve(args: argparse.Namespace) -> int:
 def _topic(args: argparse.Namespace, machine: "Machine", alike: bool) -> "Topic":
     """Return the topic that was named, or else the one that brings most; raise ValueError if there is none."""
     from drillfeed.daemon.guesses import guesses_of
-    from drillfeed.daemon.library import load_balls
+    from drillfeed.daemon.library.loading import load_balls
     from drillfeed.daemon.survey.topics import basis_of, topics_of
 
     topics = {topic.name: topic for topic in topics_of(machine, alike)}
@@ -242,7 +242,7 @@ def _topic(args: argparse.Namespace, machine: "Machine", alike: bool) -> "Topic"
 def _show(args: argparse.Namespace) -> int:
     """List what can be measured and how each value is known."""
     from drillfeed.daemon.files import read_toml
-    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.library.loading import load_machine
     from drillfeed.daemon.survey.topics import listed, topics_of, wheels_alike
 
     path = _path(args.file)

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from drillfeed.daemon.known import Basis
-from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.survey.answers import NO, YES, Answer, as_typed
 from drillfeed.daemon.survey.keys import Key
 from drillfeed.daemon.survey.questions import QUESTIONS, TIMED
 from drillfeed.daemon.survey.wheel_questions import ACROSS, ALIKE, BOTH, EACH, GUESS
+from drillfeed.daemon.wheel import Wheel
 
 
 @dataclass(frozen=True)

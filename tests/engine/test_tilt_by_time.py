@@ -7,7 +7,7 @@ import pytest
 from drillfeed.clients.drivers.timed_tilt import TimedTilt
 from drillfeed.daemon.drills.drill import with_balls
 from drillfeed.daemon.engine.run_up import START_CUE_S
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.tilt_drift import drift_text, tilt_moves

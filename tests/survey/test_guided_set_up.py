@@ -8,7 +8,7 @@ import pytest
 
 from drillfeed.daemon.cli import main
 from drillfeed.daemon.known import has_key
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.survey.answers import NotUnderstood, as_typed
 from drillfeed.daemon.survey.asking import course_from, take
@@ -200,9 +200,8 @@ def test_new_writes_and_show_lists(tmp_path: Path, capsys: pytest.CaptureFixture
 
 def test_improve_changes_its_keys_and_leaves_the_rest(tmp_path: Path) -> None:
     """A hand-written profile keeps its comments; the new value and its mark are in place, and nothing else moved."""
-    shipped = Path(__file__).parents[2] / "examples" / "machines" / "kit-build.toml"
+    shipped = next(Path(__file__).parents[2].rglob("kit-build.toml"))
     file, answers = tmp_path / "kit.toml", tmp_path / "new.toml"
-    shipped = shipped if shipped.exists() else next(Path(__file__).parents[2].rglob("kit-build.toml"))
     file.write_text(shipped.read_text())
     answers.write_text('"opening.height" = "26.5 +- 0.3"')
     assert main(["profile", "improve", str(file), "height", "--answers", str(answers)]) == 0

@@ -16,7 +16,7 @@ from drillfeed.daemon.aim.thrower import launch_by, thrower_of
 from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.cli import main
 from drillfeed.daemon.guesses import guess_lines, guesses_of
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.table import NET_X_M

@@ -64,6 +64,9 @@ def machine_lines(machine: Machine) -> list[str]:
         f"{(machine.tilt.high_deg - machine.tilt.low_deg) / machine.tilt.slew_deg_per_s:.1f} s from end to end; "
         f"pan {_span(machine.pan)}, head roll {_span(machine.roll)}"
     )
+    if machine.tilt.by_time:
+        often = "at the first start" if machine.tilt.max_moves is None else f"every {machine.tilt.max_moves} moves"
+        lines.append(f"    by time: before a set it is sent to its lower stop, {often}")
     lines.append(f"  feeder {feeder.kind}: {low}{feeder.high_balls_per_min:g} balls/min, hopper {machine.hopper.balls}")
     if feeder.max_turns is not None:
         lines.append(f"    by time only: the crank must be turned to its mark by hand every {feeder.max_turns} turns")

@@ -7,14 +7,13 @@ with separate streams for noise, feeder, release and play, so that one stream do
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 
 import numpy as np
 
 from drillfeed.clients.drivers.board import Hopper, Note, Reading, forget
 from drillfeed.clients.drivers.faults import Fault, FaultTable
 from drillfeed.clients.drivers.rules import angle_limits
-from drillfeed.clients.drivers.timed_tilt import TimedTilt
+from drillfeed.clients.drivers.timed_tilt import anywhere
 from drillfeed.clients.drivers.traits import Fly, Parts, ReleaseState, ThrowerTraits
 from drillfeed.clients.drivers.wheels import Dip, law_of, next_rpm, throw
 from drillfeed.protocol.link import ANGLES, Axis
@@ -56,7 +55,7 @@ class SimulatedThrower:
         }
         self.angles_deg: dict[Axis, float] = {axis: self._home(axis) for axis in self._slew}
         self._angle_goals = dict(self.angles_deg)
-        self._timed_tilt = self._tilt_by_time()
+        self._timed_tilt = anywhere(traits.timed_tilt, self.angles_deg.get("tilt", 0.0), self._play_rng)
         self.hopper_balls = traits.hopper_balls
         self.agitating = False
         self.balls_left = 0
@@ -66,22 +65,6 @@ class SimulatedThrower:
         self._cut_s = -math.inf
         self._attended = False
         self._exits, self._exit_at_s = 0, None if not traits.driver.exit_sensor else now
-
-    def _tilt_by_time(self) -> TimedTilt | None:
-        """Return a head that stands anywhere, if an actuator moves it by time."""
-        tilt = self.traits.timed_tilt
-        if tilt is None:
-            return None
-        at_deg = float(self._play_rng.uniform(tilt.low_deg, tilt.high_deg))
-        told_deg = self.angles_deg["tilt"]
-        slip_rng = self._play_rng.spawn(1)[0]
-        return TimedTilt(
-            tilt.low_deg,
-            tilt.high_deg,
-            at_deg,
-            told_deg,
-            lambda: tilt.drift_deg_per_move * float(np.clip(slip_rng.standard_normal(), -TAIL, TAIL)),
-        )
 
     @property
     def tilt_deg(self) -> float:
@@ -297,24 +280,14 @@ class SimulatedThrower:
             top_true_rpm=round(before[0], 1),
             bottom_true_rpm=round(before[1], 1),
             speed_mps=round(speed, 4),
-            spin_revps=_figure(topspin),
-            side_revps=_figure(sidespin),
+            spin_revps=round(topspin, 3) + 0.0,  # never -0.0
+            side_revps=round(sidespin, 3) + 0.0,
             tilt_deg=round(state.tilt_deg, 3),
             pan_deg=round(state.pan_deg, 3),
             roll_deg=round(state.roll_deg, 3),
             hopper_balls=self.hopper_balls,
-            landing=_rounded(asdict(self._fly(state))),
+            landing=self._fly(state).logged(),
         )
-
-
-def _figure(value: float) -> float:
-    """Return a spin as the log keeps it: to a thousandth, with 0 instead of -0."""
-    return round(value, 3) + 0.0
-
-
-def _rounded(values: dict[str, object]) -> dict[str, object]:
-    """Return a landing as the log keeps it: lengths to a tenth of a millimetre."""
-    return {key: round(value, 4) if isinstance(value, float) else value for key, value in values.items()}
 
 
 def _normals(rng: np.random.Generator) -> Iterator[float]:

@@ -8,6 +8,12 @@ up before is gone then: that is homing.
 import math
 from collections.abc import Callable
 
+import numpy as np
+
+from drillfeed.clients.drivers.traits import TimedTiltTraits
+
+MAX_SLIPS = 3.0  # deviations
+
 
 class TimedTilt:
     """Follows the driver's output, each move off by a slip of its own; the stops hold the head."""
@@ -31,3 +37,18 @@ class TimedTilt:
             moved, self._way = moved + self._slip(), way
         self._told = told_deg
         self.deg = min(max(self.deg + moved, self._low), self._high)
+
+
+def anywhere(traits: TimedTiltTraits | None, told_deg: float, rng: np.random.Generator) -> TimedTilt | None:
+    """Return a head that stands anywhere between its stops while the driver takes it to be at `told_deg`.
+
+    None if no actuator moves the tilt by time; then nothing is drawn.
+    """
+    if traits is None:
+        return None
+    at_deg, slips = float(rng.uniform(traits.low_deg, traits.high_deg)), rng.spawn(1)[0]
+
+    def slip_deg() -> float:
+        return traits.drift_deg_per_move * float(np.clip(slips.standard_normal(), -MAX_SLIPS, MAX_SLIPS))
+
+    return TimedTilt(traits.low_deg, traits.high_deg, at_deg, told_deg, slip_deg)

@@ -4,7 +4,7 @@ Rule of this file: plain numbers, no dynamics; the caller fills them from a mach
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Literal
 
 from drillfeed.clients.drivers.board import DriverTraits
@@ -114,6 +114,10 @@ class Landing:
     end_line_speed_mps: float | None = None
     end_line_spin_revps: float | None = None
     end_line_side_revps: float | None = None
+
+    def logged(self) -> dict[str, object]:
+        """Return it as the log keeps it: lengths to a tenth of a millimetre."""
+        return {key: round(value, 4) if isinstance(value, float) else value for key, value in asdict(self).items()}
 
 
 Fly = Callable[[ReleaseState], Landing]

@@ -125,6 +125,13 @@ def _play(machine: Machine, sd: float, wheels: tuple[str, ...]) -> Shift:
     return Shift(tilt_deg=sd / 12**0.5)  # the deviation of an even spread from end to end
 
 
+def _sag(machine: Machine, wheels: tuple[str, ...]) -> Shift:
+    """Return the shift by a battery that may be anywhere between full and empty, where nothing makes up for it."""
+    if machine.sensors.speed_feedback or machine.supply is not None:
+        return NO_SHIFT
+    return _rims(machine, machine.sag_share / 12**0.5, wheels)
+
+
 ROWS: tuple[_Row, ...] = (
     _Row("wheels.diameter_mm", 0.03, 0.005, share=True, shift=_rims),
     _Row("wheels.high_rpm", 0.08, 0.005, share=True, shift=_driven_rims),
@@ -174,6 +181,11 @@ def _causes(machine: Machine) -> Iterator[Cause]:
             value = getattr(_wheel(machine, wheels[0]), name)
             if value is not None:
                 yield _cause(machine, row, path, value, known, wheels)
+    sag = _sag(machine, WHEELS)
+    if sag != NO_SHIFT:
+        found = machine.known_of("wheels.top.sag_share")
+        sd = machine.sag_share / 12**0.5
+        yield Cause("wheels.sag_share", found[1].basis if found else "default", machine.sag_share, sd, sd, sag)
     if _both(machine, "high_rpm") and not machine.sensors.speed_feedback:
         for wheel in WHEELS:
             alike = _rims(machine, ALIKE_SHARE, (wheel,))

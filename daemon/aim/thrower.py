@@ -37,6 +37,7 @@ WIDE_TILT: Span = (-75.0, 85.0)
 TILT_SLACK_DEG = 2e-3  # a solution no farther beyond the tilt's range moves to its end: a fifth of a mm
 WIDE_PAN: Span = (-60.0, 60.0)
 STRAIGHT = RimLine()
+MANY_MOVES = 20  # of a tilt in a set: a default of ours
 NO_RIM_LIMITS = RimLimits(max_mps=1000.0, min_mps=0.0, reverses=True, grip_share=0.0)
 
 
@@ -163,7 +164,7 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         scatter=Scatter(
             speed_share=machine.scatter.speed_share,
             spin_share=machine.scatter.spin_share,
-            angle_deg=machine.scatter.angle_deg,
+            angle_deg=math.hypot(machine.scatter.angle_deg, _usual_drift_deg(machine)),
             tilt_play_deg=machine.tilt.play_deg,
         ),
         top_line=top,
@@ -177,6 +178,13 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         if machine.known
         else None,
     )
+
+
+def _usual_drift_deg(machine: Machine) -> float:
+    """Return how far off a tilt by time usually is: after half of the moves between two findings of its stop."""
+    if machine.tilt.max_moves is None:
+        return 0.0
+    return machine.tilt.drift_after_deg(max(min(machine.tilt.max_moves, MANY_MOVES) // 2, 1))
 
 
 def _span(axis: AngleAxis | None) -> Span | None:

@@ -157,6 +157,8 @@ def _write_text(
     notes: list[str],
     profile: "Profile | None",
 ) -> None:
+    from drillfeed.daemon.planning.tilt_drift import drift_text
+
     print(f"{drill.name}: {drill.title}; on {machine.name}, seed {seed}")
     if profile is not None:
         print(f"limits of the player's level in force: {profile.text}")
@@ -181,6 +183,8 @@ def _write_text(
                 print("      first turn the crank to its mark by hand, then: crank-at-mark")
             if planned.stretch:
                 print(f"      {planned.stretch.text}")
+            if (drift := drift_text(machine, planned)) is not None:
+                print(f"      {drift}")
             print(head)
             previous = planned
         ball, setting = planned.balls[place], planned.balls[place].setting

@@ -22,7 +22,9 @@ SCATTER = {
     True: {"speed_share": 0.01, "spin_share": 0.02, "angle_deg": 0.4},
     False: {"speed_share": 0.015, "spin_share": 0.03, "angle_deg": 0.6},
 }
+FINEST_DRIFT_DEG = 0.2  # a phone's level reads no finer
 LOWEST_DRIFT_DEG = 2.0  # a protractor at a crank reads no finer
+BATTERY_OFF_V = 0.2
 HOUSE = "a usual value"
 
 
@@ -86,8 +88,13 @@ def replace_known(known: Known, **changes: Any) -> Known:
 
 
 def _wheels(answers: Answers) -> Iterator[Key]:
+    low, high = answers["supply.low"], answers["supply.high"]
     for part in (BOTH,) if answers[ALIKE].value == YES else EACH:
         yield from _wheel(answers, part)
+        if low.number and high.number and answers["sensors.speed"].value != YES:
+            sag = sums.sag_of(high.number, low.number, BATTERY_OFF_V)
+            how = f"a battery of {high.number:g} V full and {low.number:g} V empty"
+            yield Key(f"{part}.sag_share", _digits(sag.value, 3), _known(sag, how, low, high))
 
 
 def diameter_of(answers: Answers, part: str) -> Key:
@@ -188,6 +195,13 @@ def _tilt(answers: Answers) -> Iterator[Key]:
     how = f"{high.number - low.number:g} degrees in {way.number:g} s"
     yield Key("tilt.slew_deg_per_s", _digits(found.value), _known(found, how, way))
     yield _read("tilt.play_deg", answers["tilt.play"], "tilt.play")
+    by_time = answers["tilt.by_time"].value == YES
+    yield Key("tilt.by_time", by_time)
+    if by_time:
+        moves, off = answers["tilt.moves"], answers["tilt.drifted"]
+        drift = sums.drift_per_move(max(off.number, FINEST_DRIFT_DEG), moves.number, off.plus_minus or 0.5)
+        how = f"{off.number:g} degrees off after {moves.number:g} moves"
+        yield Key("tilt.drift_deg_per_move", _digits(drift.value, 3), _known(drift, how, off))
 
 
 def _opening(answers: Answers) -> Iterator[Key]:

@@ -43,6 +43,21 @@ _TILT = (
         OFF + "Read the level in both ends. 0.5 is usual.",
         unit="degrees", tool=LEVEL, reading=0.2, high=10, usual="0.5",
     ),
+    Question(
+        "tilt.by_time", "Tilt", "Is it moved by time: the actuator runs, and no sensor sees where the head is?",
+        "Slow linear actuators on two wires: yes. A servo that holds an angle, or a board with an angle sensor: no.",
+        kind="yes-no", usual=YES,
+    ),
+    Question(
+        "tilt.moves", "Tilt", "Drive it to and fro between two angles by time. After how many moves do you look?",
+        "Twenty is good. Read the level before the first and after the last move, at the same of both angles.",
+        unit="moves", usual="20", low=1, high=1000, when={"tilt.by_time": (YES,)},
+    ),
+    Question(
+        "tilt.drifted", "Tilt", "By how many degrees was the angle off after them?",
+        "The difference of both readings, whichever way. 1 is usual.",
+        unit="degrees", tool=LEVEL, reading=0.5, high=45, usual="1", when={"tilt.by_time": (YES,)},
+    ),
 )  # fmt: skip
 _OPENING = (
     Question(
@@ -125,9 +140,9 @@ _REST = (
     Question("supply.seen", "Battery", "Does the motor board tell the battery's voltage?",
              "If so, the daemon warns when it is low.", kind="yes-no", usual=NO),
     Question("supply.low", "Battery", "At which voltage is the battery empty?", "Its data sheet. Never drain it more.",
-             unit="V", tool="data sheet", low=1, high=100, when={"supply.seen": (YES,)}),
+             unit="V", tool="data sheet", usual="0", high=100),
     Question("supply.high", "Battery", "And just after charging?", "A multimeter at its terminals.",
-             unit="V", tool="multimeter", low=1, high=100, when={"supply.seen": (YES,)}),
+             unit="V", tool="multimeter", usual="0", high=100),
 )  # fmt: skip
 
 QUESTIONS: tuple[Question, ...] = (*_ABOUT, *wheel_questions(), *_TILT, *_OPENING, *_FEEDER, *_REST)

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Mapping
 
 from drillfeed.daemon.survey import sums
-from drillfeed.daemon.survey.answers import Answer
+from drillfeed.daemon.survey.answers import YES, Answer
 from drillfeed.daemon.survey.keys import diameter_of, full_speed_of
 from drillfeed.daemon.survey.questions import TIMED
 
@@ -178,7 +178,10 @@ def _drift(answer: Answer, answers: Mapping[str, Answer], part: str) -> str | No
 
 
 def _supply(answer: Answer, answers: Mapping[str, Answer], part: str) -> str | None:
-    if answer.number <= answers["supply.low"].number:
+    low_v = answers["supply.low"].number
+    if answers["supply.seen"].value == YES and not low_v * answer.number:
+        return Never("the board tells the voltage, so the daemon needs both limits of the battery: back, or a guess")
+    if answer.number and low_v and answer.number <= low_v:
         return Never(f"a full battery has more than an empty one, which you had at {answers['supply.low'].number:g} V")
     return None
 

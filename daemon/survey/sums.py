@@ -94,6 +94,23 @@ def degrees_per_second(low_deg: float, high_deg: float, seconds: float, plus_min
     return Figure(rate, rate * plus_minus_s / seconds)
 
 
+def drift_per_move(off_deg: float, moves: float, plus_minus_deg: float) -> Figure:
+    """Return by how much one move by time is off, if moves differ by chance and sum up as squares: off / sqrt(moves).
+
+    One trial tells a deviation to about three quarters of itself (chi distribution of one degree of freedom, textbook).
+    """
+    found = off_deg / math.sqrt(moves)
+    return Figure(found, math.hypot(0.75 * found, plus_minus_deg / math.sqrt(moves)))
+
+
+def sag_of(full_v: float, empty_v: float, plus_minus_v: float) -> Figure:
+    """Return the share of its highest speed that a wheel loses from a full to an empty battery.
+
+    At steady speed a brushed motor's speed rises with its voltage (textbook).
+    """
+    return Figure(1.0 - empty_v / full_v, math.hypot(plus_minus_v, plus_minus_v) / full_v)
+
+
 def latency_of_frames(frames: tuple[float, ...], fps: float) -> tuple[Figure, Figure]:
     """Return the time from push to ball out in seconds, and how far it may differ either way, from several videos."""
     seconds = [count / fps for count in frames]

@@ -64,6 +64,10 @@ _OTHERS = (
     Topic("tilt-angles", ("tilt.low", "tilt.high"), ("tilt.low_deg", "tilt.high_deg"), "a phone's level"),
     Topic("tilt-time", ("tilt.travel_s",), ("tilt.slew_deg_per_s",), "a stopwatch"),
     Topic("tilt-play", ("tilt.play",), ("tilt.play_deg",), "a phone's level"),
+    Topic(
+        "tilt-drift", ("tilt.by_time", "tilt.moves", "tilt.drifted"), ("tilt.by_time", "tilt.drift_deg_per_move"),
+        "a phone's level",
+    ),
     Topic("height", ("opening.height",), ("opening.height_m",), "a ruler"),
     Topic("distance", ("opening.behind",), ("opening.behind_end_line_m",), "a ruler"),
     Topic("pivot", ("opening.pivot",), ("opening.pivot_to_opening_m",), "a ruler"),
@@ -79,7 +83,10 @@ _OTHERS = (
         "drift", ("feeder.drift_turns", "feeder.drift_1", "feeder.drift_2", "feeder.drift_3"),
         ("feeder.phase_error_per_turn",), "a protractor at the crank",
     ),
-    Topic("battery", ("supply.seen", "supply.low", "supply.high"), ("supply.low_v", "supply.high_v"), "a multimeter"),
+    Topic(
+        "battery", ("supply.seen", "supply.low", "supply.high"), ("supply.low_v", "supply.high_v"), "a multimeter",
+        follow=("wheels.sag_share", "wheels.top.sag_share", "wheels.bottom.sag_share"),
+    ),
 )  # fmt: skip
 
 
@@ -175,6 +182,8 @@ def answers_from(machine: Machine, alike: bool) -> dict[str, Answer]:
         "sensors.exit": _yes(machine.sensors.exit_sensor), "supply.seen": _yes(machine.supply is not None),
     }  # fmt: skip
     found |= {id: _guess(value) for id, value in readings.items()} | {id: Answer(word) for id, word in words.items()}
+    found["tilt.by_time"] = Answer(_yes(tilt.by_time))
+    found["tilt.moves"], found["tilt.drifted"] = _guess(20.0), _guess(20.0**0.5 * tilt.drift_deg_per_move)
     if machine.supply is not None:
         found |= {"supply.low": _guess(machine.supply.low_v), "supply.high": _guess(machine.supply.high_v)}
     if feeder.kind == TIMED:

@@ -115,8 +115,20 @@ def test_a_pure_file_imports_no_io(path: Path, layer: str) -> None:
 
 def test_the_driver_core_is_pure_too() -> None:
     """The adapter and the simulated board run on any clock: they import no clock and no socket."""
-    names = ["adapter", "board", "feeds", "modes", "outputs", "report", "rules", "targets", "simulated", "wheels"]
-    for name in [*names, "serial_board", "serial_lines", "duty"]:
+    names = [
+        "adapter",
+        "board",
+        "feeds",
+        "modes",
+        "outputs",
+        "report",
+        "rules",
+        "targets",
+        "simulated",
+        "wheels",
+        "timed_tilt",
+    ]
+    for name in [*names, "timed_tilt", "serial_board", "serial_lines", "duty"]:
         for module in imports(ROOT / "clients" / "drivers" / f"{name}.py"):
             assert module.split(".")[0] not in IO_MODULES, f"{name} imports {module}"
 

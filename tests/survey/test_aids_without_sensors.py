@@ -81,7 +81,7 @@ def test_duties_make_the_drivers_table_and_mark_the_profile(tmp_path: Path, caps
 
 
 def test_the_battery_is_measured_into_the_sag() -> None:
-    """A battery of 10.4 V full and 9.1 V empty costs an eighth of the speed; a board that tells the voltage, nothing."""
+    """A battery of 10.4 V full and 9.1 V empty costs an eighth of the speed."""
     keys = {
         key.path: key for key in keys_of(answers_of(SLOW | {"supply.low": 9.1, "supply.high": 10.4}, "a", TODAY, True))
     }

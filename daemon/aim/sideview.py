@@ -1,6 +1,6 @@
 """Side view of a flight in plain characters: table, net, path and touches, with a scale in cm."""
 
-from drillfeed.daemon.physics.flight import Flight
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M
 from drillfeed.daemon.physics.touch import cubic, value
 

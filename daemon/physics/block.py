@@ -14,9 +14,9 @@ from drillfeed.daemon.physics.bounce import bounce_many
 from drillfeed.daemon.physics.launch import Launches
 from drillfeed.daemon.physics.meeting import CORNER, EDGE, FLOOR, NET, TABLE, Meeting, first_meeting
 from drillfeed.daemon.physics.motion import coefficients_of
-from drillfeed.daemon.physics.numbers import ARRAYS
+from drillfeed.daemon.physics.numbers import Arrays
 from drillfeed.daemon.physics.record import LONGEST_FLIGHT_S, MOST_BOUNCES, Until
-from drillfeed.daemon.physics.roots import NEVER, below, find_many, slope_curve, value
+from drillfeed.daemon.physics.roots import NEVER, find_many, slope_curve, value
 from drillfeed.daemon.physics.stepper import Spin, Step, fade, spin_of, take_step
 from drillfeed.daemon.physics.table import (
     NET_HALF_WIDTH_M,
@@ -71,8 +71,8 @@ class Block:
 
     def step(self) -> None:
         """Take one step with each ball, or the part of the step up to what the ball meets."""
-        step = take_step(self.p, self.v, self.spin, self.law, ARRAYS, self.rough)
-        meeting = first_meeting(step, self.p, self.ball.radius_m, ARRAYS)
+        step = take_step(self.p, self.v, self.spin, self.law, Arrays, self.rough)
+        meeting = first_meeting(step, self.p, self.ball.radius_m, Arrays)
         self._note_passages(step, meeting)
         met = np.flatnonzero(meeting.kind)
         self._move(step, meeting, met)
@@ -97,7 +97,7 @@ class Block:
         ends = np.flatnonzero((self.p[0] < TABLE_LENGTH_M) & (step.place[0] >= TABLE_LENGTH_M))
         ends = ends[np.isnan(out["end_line_s"][self.index[ends]])]
         if len(ends):
-            s = find_many(below(step.curve(0, ends), TABLE_LENGTH_M), np.zeros(len(ends)), np.ones(len(ends)))
+            s = find_many(step.curve(0, ends), 0.0, 1.0, TABLE_LENGTH_M, -1.0)
             first = s <= meeting.at[ends]
             ends, s = ends[first], s[first]
             out["end_line_s"][self.index[ends]] = self.t[ends] + s * step.time_s[ends]
@@ -120,7 +120,7 @@ class Block:
         best = self.out["apex_m"]
         if len(top):
             z = step.curve(2, top)
-            height = value(z, find_many(slope_curve(z), np.zeros(len(top)), share[top]))
+            height = value(z, find_many(slope_curve(z), 0.0, share[top], 0.0, 1.0))
             best[self.index[top]] = np.maximum(best[self.index[top]], height)
         best[self.index[flying]] = np.maximum(best[self.index[flying]], step.place[2, flying])
         self.t = self.t + taken

@@ -19,7 +19,7 @@ from drillfeed.daemon.physics.bounce import Vector, bounce
 from drillfeed.daemon.physics.launch import Launch
 from drillfeed.daemon.physics.meeting import CORNER, EDGE, FLOOR, NET, Meeting, first_meeting
 from drillfeed.daemon.physics.motion import Coefficients, coefficients_of
-from drillfeed.daemon.physics.numbers import FLOATS
+from drillfeed.daemon.physics.numbers import Floats
 from drillfeed.daemon.physics.record import (
     LONGEST_FLIGHT_S,
     MOST_BOUNCES,
@@ -34,7 +34,7 @@ from drillfeed.daemon.physics.record import (
     sidespin_revps,
     topspin_revps,
 )
-from drillfeed.daemon.physics.roots import NEVER, below, find, slope_curve, value
+from drillfeed.daemon.physics.roots import NEVER, find, slope_curve, value
 from drillfeed.daemon.physics.stepper import Step, fade, spin_of, take_step
 from drillfeed.daemon.physics.table import (
     NET_HALF_WIDTH_M,
@@ -82,8 +82,8 @@ class _Walk:
         self.apex = self.p[2]
 
     def step(self) -> None:
-        step = take_step(self.p, self.v, self.spin, self.law, FLOATS)
-        meeting = first_meeting(step, self.p, self.ball.radius_m, FLOATS)
+        step = take_step(self.p, self.v, self.spin, self.law, Floats)
+        meeting = first_meeting(step, self.p, self.ball.radius_m, Floats)
         self._note_passages(step, meeting)
         self._move(step, min(meeting.at, 1.0))
         if meeting.kind == CORNER:
@@ -100,7 +100,7 @@ class _Walk:
             if abs(value(y, meeting.net)) <= NET_HALF_WIDTH_M:
                 self.net_clearance = value(z, meeting.net) - self.ball.radius_m - NET_HEIGHT_M
         if self.passage is None and self.p[0] < TABLE_LENGTH_M <= step.place[0]:
-            s = find(below(x, TABLE_LENGTH_M), 0.0, 1.0)
+            s = find(x, 0.0, 1.0, TABLE_LENGTH_M, -1.0)
             if s <= meeting.at:
                 place, speed = step.at(s)
                 left = float(fade(s * step.time_s, self.law))
@@ -117,7 +117,7 @@ class _Walk:
         if not self.landed:
             self.apex = max(self.apex, p[2])
             if self.v[2] > 0.0 >= v[2]:
-                self.apex = max(self.apex, value(z, find(slope_curve(z), 0.0, share)))
+                self.apex = max(self.apex, value(z, find(slope_curve(z), 0.0, share, 0.0, 1.0)))
         self.t += h
         self.p, self.v = p, v
         if self.law.fade_pers:

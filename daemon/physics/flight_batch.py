@@ -21,7 +21,7 @@ from drillfeed.daemon.physics.widths import Constants
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-BLOCK = 2048
+BLOCK = 10000
 
 
 @dataclass(frozen=True)

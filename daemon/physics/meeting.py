@@ -7,14 +7,16 @@ for a root of the path, and a sphere is held against net and edge only in the pa
 from typing import Any, NamedTuple
 
 from drillfeed.daemon.physics.numbers import Numbers, not_
-from drillfeed.daemon.physics.roots import NEVER, Curve, above, below, slope, slope_curve, value
+from drillfeed.daemon.physics.roots import NEVER, Curve, slope, slope_curve, value
 from drillfeed.daemon.physics.stepper import Step
 from drillfeed.daemon.physics.table import (
+    HALF_WIDTH_M,
     NET_BOX,
     NET_HEIGHT_M,
     NET_X_M,
     TABLE_BOX,
     TABLE_HEIGHT_M,
+    TABLE_LENGTH_M,
     over_table,
 )
 from drillfeed.daemon.physics.touch import SAG_M, clears_tape
@@ -40,31 +42,39 @@ def first_meeting(step: Step, p: Any, radius_m: float, numbers: Numbers) -> Meet
     """Return what the ball meets first in a step that begins at `p`."""
     x, y, z = step.curve(0), step.curve(1), step.curve(2)
     at, kind = step.corner, numbers.choose(step.corner < NEVER, CORNER, NOTHING)
-    level = falls_through(above(z, radius_m), step.place[2] - radius_m, step.velocity[2], numbers)
-    lands = (level < at) & over_table(value(x, level), value(y, level))
-    at, kind = numbers.choose(lands, level, at), numbers.choose(lands, TABLE, kind)
+    level = falls_through(z, radius_m, step.place[2], step.velocity[2], numbers)
+    lands = level < at
+    if numbers.any(lands):
+        lands = lands & over_table(value(x, level), value(y, level))
+        at, kind = numbers.choose(lands, level, at), numbers.choose(lands, TABLE, kind)
     beside = numbers.choose(lands, NEVER, level)
-    low = step.place[2] < radius_m
-    if numbers.any(low):
-        floor_z = radius_m - TABLE_HEIGHT_M
-        floor = numbers.fall((step.place[2] < floor_z) & (p[2] >= floor_z), above(z, floor_z), 0.0, 1.0)
+    floor_z = radius_m - TABLE_HEIGHT_M
+    falls = (step.place[2] < floor_z) & (p[2] >= floor_z)
+    if numbers.any(falls):
+        floor = numbers.where_so(falls, numbers.find, z, 0.0, 1.0, floor_z, 1.0)
         at, kind = _sooner(floor, FLOOR, at, kind, numbers)
     net, touch = _net(step, p, radius_m, numbers)
     at, kind = _sooner(touch, NET, at, kind, numbers)
     outside = ((beside < at) | (p[2] < radius_m)) & (numbers.most(p[2], step.place[2]) > -radius_m)
     if numbers.any(outside):
-        sinks = outside & (step.place[2] < -radius_m) & (p[2] >= -radius_m)
-        end = numbers.least(numbers.fall(sinks, above(z, -radius_m), 0.0, 1.0), 1.0)
-        begin = numbers.choose((p[2] < radius_m) | (beside > end), 0.0, beside)
-        edge = numbers.touch(outside, (x, y, z), begin, end, TABLE_BOX, radius_m)
+        edge = numbers.where_so(outside, _edge, numbers, x, y, z, p[2], beside, step.place[2], radius_m)
         at, kind = _sooner(edge, EDGE, at, kind, numbers)
     return Meeting(at, kind, beside, net)
 
 
-def _window_at_net(x: Curve, at: Any, numbers: Numbers) -> tuple[Any, Any]:
-    """Return the part of a step, (low, high), in which a ball that passes the net's plane at `at` is near the net."""
-    wide = NEAR_NET_M / numbers.most(abs(slope(x, at)), 1e-9)
-    return numbers.most(at - wide, 0.0), numbers.least(at + wide, 1.0)
+def _edge(numbers: Numbers, x: Any, y: Any, z: Any, begin_z: Any, beside: Any, end_z: Any, radius_m: float) -> Any:
+    """Return where balls touch the table's edge that come down beside it, or begin below its top."""
+    sinks = (end_z < -radius_m) & (begin_z >= -radius_m)
+    end = numbers.least(numbers.where_so(sinks, numbers.find, z, 0.0, 1.0, -radius_m, 1.0), 1.0)
+    begin = numbers.choose((begin_z < radius_m) | (beside > end), 0.0, beside)
+    far = radius_m + SAG_M
+    near = _reaches(value(x, begin), value(x, end), -far, TABLE_LENGTH_M + far, numbers)
+    near = near & _reaches(value(y, begin), value(y, end), -HALF_WIDTH_M - far, HALF_WIDTH_M + far, numbers)
+    return numbers.where_so(near, numbers.touch, x, y, z, begin, end, TABLE_BOX, radius_m)
+
+
+def _reaches(one: Any, other: Any, low: float, high: float, numbers: Numbers) -> Any:
+    return (numbers.least(one, other) <= high) & (numbers.most(one, other) >= low)
 
 
 def _sooner(new: Any, what: int, at: Any, kind: Any, numbers: Numbers) -> tuple[Any, Any]:
@@ -76,36 +86,47 @@ def _net(step: Step, p: Any, radius_m: float, numbers: Numbers) -> tuple[Any, An
     """Return where the ball passes the net's plane forwards, and where it touches the net."""
     x, z, begin, end = step.curve(0), step.curve(2), p[0], step.place[0]
     passes = (begin < NET_X_M) & (end >= NET_X_M)
-    net = numbers.fall(passes, below(x, NET_X_M), 0.0, 1.0)
-    near = (numbers.least(begin, end) <= NET_X_M + radius_m) & (numbers.most(begin, end) >= NET_X_M - radius_m)
+    net = numbers.where_so(passes, numbers.find, x, 0.0, 1.0, NET_X_M, -1.0)
+    near = _reaches(begin, end, NET_X_M - radius_m, NET_X_M + radius_m, numbers)
     near = near & not_(passes & clears_tape(x, z, net, radius_m))
-    touch = numbers.choose(near, NEVER, NEVER)
-    if not numbers.any(near):
-        return net, touch
+    touch = numbers.where_so(near, _touch, numbers, x, step.curve(1), z, begin, end, passes, net, radius_m)
+    return net, touch
+
+
+def _touch(
+    numbers: Numbers, x: Any, y: Any, z: Any, begin: Any, end: Any, passes: Any, net: Any, radius_m: float
+) -> Any:
+    """Return where balls touch the net that come near its plane and are not clearly above it."""
     comes_back = (begin >= NET_X_M) & (end < NET_X_M)
-    beside = numbers.choose(begin <= NET_X_M - radius_m, 1.0, 0.0)
-    middle = numbers.choose(comes_back, numbers.fall(comes_back, above(x, NET_X_M), 0.0, 1.0), beside)
-    low, high = _window_at_net(x, numbers.choose(passes, net, middle), numbers)
-    near = near & (numbers.least(value(z, low), value(z, high)) < NET_HEIGHT_M + radius_m + SAG_M)
-    return net, numbers.touch(near, (x, step.curve(1), z), low, high, NET_BOX, radius_m)
+    back = numbers.where_so(comes_back, numbers.find, x, 0.0, 1.0, NET_X_M, 1.0)
+    beside = numbers.choose(comes_back, back, numbers.choose(begin <= NET_X_M - radius_m, 1.0, 0.0))
+    middle = numbers.choose(passes, net, beside)
+    wide = NEAR_NET_M / numbers.most(abs(slope(x, middle)), 1e-9)
+    low, high = numbers.most(middle - wide, 0.0), numbers.least(middle + wide, 1.0)
+    near = numbers.least(value(z, low), value(z, high)) < NET_HEIGHT_M + radius_m + SAG_M
+    return numbers.where_so(near, numbers.touch, x, y, z, low, high, NET_BOX, radius_m)
 
 
-def falls_through(z: Curve, end: Any, end_slope: Any, numbers: Numbers) -> Any:
-    """Return where a curve first comes down through zero from above, NEVER if it does not in this step.
+def falls_through(z: Curve, level: float, end: Any, end_slope: Any, numbers: Numbers) -> Any:
+    """Return where a curve first comes down through a level from above, NEVER if it does not in this step.
 
-    `end` and `end_slope` are its value and slope at s = 1. A curve that dips below and is back at the end, or is above
-    only in between, is found by its turn.
+    `end` and `end_slope` are its value and the sign of its slope at s = 1. A curve that dips below and is back at the
+    end, or is above only in between, is found by its turn.
     """
-    begins_above, ends_above = z[5] >= 0.0, end >= 0.0
-    at = numbers.fall(begins_above & (not_(ends_above)), z, 0.0, 1.0)
-    dips = begins_above & ends_above & (z[4] < 0.0) & (end_slope > 0.0)
+    begins_above, ends_above = z[-1] >= level, end >= level
+    at = numbers.where_so(begins_above & not_(ends_above), numbers.find, z, 0.0, 1.0, level, 1.0)
+    dips = begins_above & ends_above & (z[-2] < 0.0) & (end_slope > 0.0)
     if numbers.any(dips):
-        turn = numbers.fall(dips, slope_curve(z, -1.0), 0.0, 1.0)
-        dips = dips & (value(z, turn) < 0.0)
-        at = numbers.choose(dips, numbers.fall(dips, z, 0.0, turn), at)
-    peeps = not_(begins_above | ends_above) & (z[4] > 0.0) & (end_slope < 0.0)
+        at = numbers.choose(dips, numbers.where_so(dips, _by_its_turn, numbers, z, level, -1.0), at)
+    peeps = not_(begins_above | ends_above) & (z[-2] > 0.0) & (end_slope < 0.0)
     if numbers.any(peeps):
-        turn = numbers.fall(peeps, slope_curve(z), 0.0, 1.0)
-        peeps = peeps & (value(z, turn) >= 0.0)
-        at = numbers.choose(peeps, numbers.fall(peeps, z, turn, 1.0), at)
+        at = numbers.choose(peeps, numbers.where_so(peeps, _by_its_turn, numbers, z, level, 1.0), at)
     return at
+
+
+def _by_its_turn(numbers: Numbers, z: Curve, level: float, sign: float) -> Any:
+    """Return where curves fall through a level before their lowest (`sign` -1) or after their highest place (1)."""
+    turn = numbers.find(slope_curve(z), 0.0, 1.0, 0.0, sign)
+    crosses = sign * (value(z, turn) - level) > 0.0
+    low, high = (turn, 1.0) if sign > 0.0 else (0.0, turn)
+    return numbers.where_so(crosses, numbers.find, z, low, high, level, 1.0)

@@ -1,127 +1,142 @@
-"""What differs between one ball in floats and many balls in arrays, for code that is written once for both."""
+"""What differs between one ball in floats and many balls in arrays, for code that is written once for both.
+
+A vector is three floats, or an array (3, n). `Floats` and `Arrays` offer the same functions.
+"""
 
 import math
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.physics.roots import NEVER, Curve, curve_of, find, find_many
+from drillfeed.daemon.physics.eighth_order import SLOTS, Row
+from drillfeed.daemon.physics.roots import NEVER, Curve, find, find_many
 from drillfeed.daemon.physics.table import Box
 from drillfeed.daemon.physics.touch import first_touch
 
 Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
-MOST_SLOPES = 8
 
 
-class Numbers(NamedTuple):
-    """Hold what differs between one ball in floats and many in arrays, for code that is written once for both."""
+class Floats:
+    """One ball."""
 
-    least: Callable[[Any, Any], Any]
-    most: Callable[[Any, Any], Any]
-    ceil: Callable[[Any], Any]
-    choose: Callable[[Any, Any, Any], Any]
-    any: Callable[[Any], Any]
-    fall: Callable[[Any, Curve, Any, Any], Any]
-    """Return where curves fall through zero between two places, if a condition holds, else NEVER."""
-    touch: Callable[[Any, tuple[Curve, Curve, Curve], Any, Any, Box, float], Any]
-    """Return where balls first touch a box between two places, if a condition holds, else NEVER."""
-    room: Callable[[Any], Any]
-    """Return room for the slopes of a step from a vector: a list, or an array."""
-    put: Callable[[Any, int, Any], Any]
-    """Keep three components as a slope of a step, and return it as a vector."""
-    blend: Callable[[Any, Any, tuple[float, ...], Any], Any]
-    """Return a vector plus a time times the weighted sum of the first slopes of a step."""
-    scaled: Callable[[Any, Any], Any]
-    """Return a vector times a number."""
-    added: Callable[[Any, Any], Any]
-    """Return the sum of two vectors."""
-    curves: Callable[..., Curve]
-    """Return `curve_of` for vectors: six coefficients, each a vector."""
+    least, most, ceil, any = min, max, math.ceil, bool
 
+    @staticmethod
+    def choose(test: bool, this: float, other: float) -> float:
+        """Return one of two numbers."""
+        return this if test else other
 
-def _fall(wanted: bool, c: Curve, low: float, high: float) -> float:
-    return find(c, low, high) if wanted else NEVER
+    @staticmethod
+    def where_so(test: bool, work: Callable[..., float], *values: Any) -> float:
+        """Return what `work` finds from some values if a test holds, else NEVER."""
+        return work(*values) if test else NEVER
 
+    find = staticmethod(find)
 
-def _falls(wanted: Flags, c: Curve, low: Any, high: Any) -> Array:
-    found = np.full(len(wanted), NEVER)
-    rows = np.flatnonzero(wanted)
-    if len(rows):
-        ends = (np.broadcast_to(end, found.shape)[rows] for end in (low, high))
-        found[rows] = find_many(tuple(a[rows] for a in c), *ends)  # type: ignore[arg-type]
-    return found
+    @staticmethod
+    def touch(x: Curve, y: Curve, z: Curve, low: float, high: float, box: Box, radius_m: float) -> float:
+        """Return where the ball first touches a box: `touch.first_touch`."""
+        single = tuple(np.array(path)[:, None] for path in (x, y, z))
+        return float(first_touch(*single, np.array([low]), np.array([high]), box, radius_m)[0])
 
+    @staticmethod
+    def vector(parts: Any) -> Any:
+        """Return components as a vector, coefficients as a curve."""
+        return tuple(parts)
 
-def _touch(wanted: bool, paths: Any, low: float, high: float, box: Box, radius_m: float) -> float:
-    if not wanted:
-        return NEVER
-    single = tuple(tuple(np.array([a]) for a in path) for path in paths)
-    return float(first_touch(single, np.array([low]), np.array([high]), box, radius_m)[0])  # type: ignore[arg-type]
+    @staticmethod
+    def room(v: Any) -> Any:
+        """Return room for the slopes of a step."""
+        return [v] * len(SLOTS)
 
+    @staticmethod
+    def blend(v: Any, h: float, row: Row, slopes: Any) -> Any:
+        """Return a vector plus a time times a weighted sum of slopes."""
+        x = y = z = 0.0
+        for weight, (along, aside, up) in zip(row.weights, slopes[row.first :], strict=False):
+            if weight:
+                x, y, z = x + weight * along, y + weight * aside, z + weight * up
+        return v[0] + h * x, v[1] + h * y, v[2] + h * z
 
-def _touches(wanted: Flags, paths: Any, low: Any, high: Any, box: Box, radius_m: float) -> Array:
-    found = np.full(len(wanted), NEVER)
-    rows = np.flatnonzero(wanted)
-    if len(rows):
-        ends = (np.broadcast_to(end, found.shape)[rows] for end in (low, high))
-        some = tuple(tuple(a[rows] for a in path) for path in paths)
-        found[rows] = first_touch(some, *ends, box, radius_m)  # type: ignore[arg-type]
-    return found
+    @staticmethod
+    def path(p: Any, v: Any, h: float, rows: tuple[Row, ...], slopes: Any) -> Any:
+        """Return the coefficients of the path of the place, each a vector: h^2 weighted sums of slopes, h v, p."""
+        zero, square = (0.0, 0.0, 0.0), h * h
+        parts = [Floats.blend(zero, square, row, slopes) for row in rows]
+        return [*parts, (h * v[0], h * v[1], h * v[2]), p]
 
-
-def _choose(test: bool, this: float, other: float) -> float:
-    return this if test else other
+    @staticmethod
+    def curve(path: Any, axis: int) -> Curve:
+        """Return the path along one axis."""
+        return [part[axis] for part in path]
 
 
-def _blend(v: Any, h: float, weights: tuple[float, ...], slopes: Any) -> tuple[float, float, float]:
-    x = y = z = 0.0
-    for weight, (along, aside, up) in zip(weights, slopes, strict=False):
-        if weight:
-            x, y, z = x + weight * along, y + weight * aside, z + weight * up
-    return v[0] + h * x, v[1] + h * y, v[2] + h * z
+class Arrays:
+    """Many balls: numbers are (n,) arrays."""
+
+    least, most, ceil, choose, any = np.minimum, np.maximum, np.ceil, np.where, np.any
+
+    @staticmethod
+    def where_so(test: Any, work: Callable[..., Any], *values: Any) -> Array:
+        """Return, for each ball, what `work` finds from its values if a test holds, else NEVER."""
+        found = np.full(len(test), NEVER)
+        rows = np.flatnonzero(test)
+        if len(rows):
+            found[rows] = work(*(some(value, rows) for value in values))
+        return found
+
+    find = staticmethod(find_many)
+    touch = staticmethod(first_touch)
+
+    @staticmethod
+    def vector(parts: Any) -> Array:
+        """Return components as a vector, coefficients as a curve."""
+        return np.array(tuple(parts))
+
+    @staticmethod
+    def room(v: Array) -> Array:
+        """Return room for the slopes of a step."""
+        return np.empty((len(SLOTS), *v.shape))
+
+    @staticmethod
+    def blend(v: Array, h: Array, row: Row, slopes: Array) -> Array:
+        """Return vectors plus times that multiply a weighted sum of slopes."""
+        total = _sum(row, slopes)
+        total *= h
+        total += v
+        return total
+
+    @staticmethod
+    def path(p: Array, v: Array, h: Array, rows: tuple[Row, ...], slopes: Array) -> Array:
+        """Return the coefficients of the paths of the places: h^2 weighted sums of slopes, h v, p."""
+        path = np.empty((len(rows) + 2, *v.shape))
+        for part, row in zip(path, rows, strict=False):
+            np.multiply(_sum(row, slopes), h * h, out=part)
+        np.multiply(v, h, out=path[-2])
+        path[-1] = p
+        return path
+
+    @staticmethod
+    def curve(path: Array, axis: int) -> Curve:
+        """Return the paths along one axis."""
+        return path[:, axis]
 
 
-def _scaled(v: Any, factor: float) -> tuple[float, float, float]:
-    return v[0] * factor, v[1] * factor, v[2] * factor
+Numbers = type[Floats] | type[Arrays]
 
 
-def _added(v: Any, other: Any) -> tuple[float, float, float]:
-    return v[0] + other[0], v[1] + other[1], v[2] + other[2]
+def _sum(row: Row, slopes: Array) -> Array:
+    count = len(row.weights)
+    used = slopes[row.first : row.first + count]
+    total: Array = np.einsum("i,ij->j", np.array(row.weights), used.reshape(count, -1))
+    return total.reshape(slopes.shape[1:])
 
 
-def _put(slopes: list[Any], place: int, slope: Any) -> Any:
-    slopes.append(slope)
-    return slope
-
-
-def _room(v: Array) -> Array:
-    return np.empty((MOST_SLOPES, *v.shape))
-
-
-def _put_many(slopes: Array, place: int, slope: Any) -> Array:
-    for axis, part in enumerate(slope):
-        slopes[place, axis] = part
-    kept: Array = slopes[place]
-    return kept
-
-
-def _blend_many(v: Array, h: Array, weights: tuple[float, ...], slopes: Array) -> Array:
-    count = len(weights)
-    total: Array = np.einsum("i,ij->j", np.array(weights), slopes[:count].reshape(count, -1)).reshape(v.shape)
-    total *= h
-    total += v
-    return total
-
-
-def _curves(*ends: Any) -> Curve:
-    return tuple(zip(*(curve_of(*(end[i] for end in ends)) for i in range(3)), strict=True))  # type: ignore[return-value]
-
-
-FLOATS = Numbers(min, max, math.ceil, _choose, bool, _fall, _touch, lambda v: [], _put, _blend, _scaled, _added, _curves)
-ARRAYS = Numbers(np.minimum, np.maximum, np.ceil, np.where, np.any, _falls, _touches, _room, _put_many, _blend_many, np.multiply, np.add, curve_of)
+def some(value: Any, rows: Any) -> Any:
+    """Return the columns of some of the balls; a single figure holds for all."""
+    return value[..., rows] if isinstance(value, np.ndarray) else value
 
 
 def not_(test: Any) -> Any:

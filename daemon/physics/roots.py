@@ -1,7 +1,7 @@
-"""Curves inside a step and where they fall through zero: for floats and for arrays.
+"""Curves inside a step and where they fall through a level: for floats and for arrays.
 
-A curve is a polynomial of fifth degree in the share s of a step, 0 to 1: its coefficients, that of s^5 first. Every
-search is for the place where a curve falls below zero; a rising curve is turned over first.
+A curve is a polynomial in the share s of a step, 0 to 1: its coefficients, that of the highest power first, as a
+sequence of floats or as an array (coefficients, n).
 """
 
 from typing import Any
@@ -10,67 +10,56 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Curve = tuple[Any, Any, Any, Any, Any, Any]
+Curve = Any
 NEVER = 2.0  # any s above 1: the event is not in this step
 MOST_TURNS = 60
-TINY = 1e-300
 SETTLED = 1e-8  # Newton's rule squares what is left: 1e-16 of a step
-
-
-def curve_of(f0: Any, slope0: Any, bend0: Any, f1: Any, slope1: Any, bend1: Any) -> Curve:
-    """Return the curve with the given values, first and second derivatives by s at both ends (Hermite)."""
-    rise = f1 - f0 - slope0 - 0.5 * bend0
-    turn = slope1 - slope0 - bend0
-    change = bend1 - bend0
-    c3 = 10.0 * rise - 4.0 * turn + 0.5 * change
-    c4 = 7.0 * turn - 15.0 * rise - change
-    c5 = 6.0 * rise - 3.0 * turn + 0.5 * change
-    return c5, c4, c3, 0.5 * bend0, slope0, f0
+TINY = 1e-300
 
 
 def value(c: Curve, s: Any) -> Any:
     """Return the curve at s."""
-    return ((((c[0] * s + c[1]) * s + c[2]) * s + c[3]) * s + c[4]) * s + c[5]
+    total = c[0]
+    for coefficient in c[1:]:
+        total = total * s + coefficient
+    return total
 
 
 def slope(c: Curve, s: Any) -> Any:
     """Return the curve's derivative by s."""
-    return (((5.0 * c[0] * s + 4.0 * c[1]) * s + 3.0 * c[2]) * s + 2.0 * c[3]) * s + c[4]
+    power = len(c) - 1
+    total = power * c[0]
+    for coefficient in c[1:-1]:
+        power -= 1
+        total = total * s + power * coefficient
+    return total
 
 
-def slope_curve(c: Curve, sign: float = 1.0) -> Curve:
-    """Return the derivative of a curve as a curve, turned over by a `sign` of -1."""
-    return 0.0 * c[0], 5.0 * sign * c[0], 4.0 * sign * c[1], 3.0 * sign * c[2], 2.0 * sign * c[3], sign * c[4]
+def slope_curve(c: Curve) -> Curve:
+    """Return the derivative of a curve as a curve."""
+    top = len(c) - 1
+    if isinstance(c, np.ndarray):
+        return np.arange(top, 0, -1.0)[:, None] * c[:-1]
+    return tuple((top - k) * coefficient for k, coefficient in enumerate(c[:-1]))
 
 
-def above(c: Curve, level: Any) -> Curve:
-    """Return a curve less a level."""
-    return (*c[:5], c[5] - level)
-
-
-def below(c: Curve, level: Any) -> Curve:
-    """Return a level less a curve."""
-    return -c[0], -c[1], -c[2], -c[3], -c[4], level - c[5]
-
-
-def find(c: Curve, low: float, high: float) -> float:
-    """Return where a curve that is not below zero at `low` and is below zero at `high` falls through it.
+def find(c: Curve, low: float, high: float, level: float, sign: float) -> float:
+    """Return where `sign` (curve - level), not below zero at `low` but at `high`, falls through zero.
 
     Newton's rule inside a bracket, from the zero of the parabola with the slope at `low`.
     """
-    begin, end, wide = value(c, low), value(c, high), high - low
-    rate = slope(c, low) * wide
+    begin, end, wide = sign * (value(c, low) - level), sign * (value(c, high) - level), high - low
+    rate = sign * slope(c, low) * wide
     bend = end - begin - rate
     root = max(rate * rate - 4.0 * bend * begin, 0.0) ** 0.5
     over = (-rate - root) / (2.0 * bend) if rate > 0.0 > bend else 2.0 * begin / (root - rate + TINY)
     s = low + wide * min(max(over, 0.0), 1.0)
     for _ in range(MOST_TURNS):
-        here = value(c, s)
-        if here < 0.0:
+        here, rate = value(c, s) - level, slope(c, s)
+        if sign * here < 0.0:
             high = s
         else:
             low = s
-        rate = slope(c, s)
         new = s - here / rate if rate else low - 1.0
         if not low <= new <= high:
             new = 0.5 * (low + high)
@@ -80,18 +69,18 @@ def find(c: Curve, low: float, high: float) -> float:
     return float(s)
 
 
-def find_many(c: Curve, low: Array, high: Array) -> Array:
-    """Return `find` for (k,) curves and brackets."""
-    begin, end, wide = value(c, low), value(c, high), high - low
-    rate = slope(c, low) * wide
+def find_many(c: Curve, low: Any, high: Any, level: Any, sign: Any) -> Array:
+    """Return `find` for (k,) curves, brackets and levels."""
+    begin, end, wide = sign * (value(c, low) - level), sign * (value(c, high) - level), high - low
+    rate = sign * slope(c, low) * wide
     bend = end - begin - rate
     root = np.sqrt(np.maximum(rate * rate - 4.0 * bend * begin, 0.0))
     arch = (rate > 0.0) & (bend < 0.0)
     over = np.where(arch, -rate - root, 2.0 * begin) / np.where(arch, 2.0 * bend, root - rate + TINY)
     s = low + wide * np.minimum(np.maximum(over, 0.0), 1.0)
     for _ in range(MOST_TURNS):
-        here, rate = value(c, s), slope(c, s)
-        fallen = here < 0.0
+        here, rate = value(c, s) - level, slope(c, s)
+        fallen = sign * here < 0.0
         high, low = np.where(fallen, s, high), np.where(fallen, low, s)
         new = s - here / np.where(rate == 0.0, TINY, rate)
         new = np.where((new >= low) & (new <= high), new, 0.5 * (low + high))
@@ -99,4 +88,5 @@ def find_many(c: Curve, low: Array, high: Array) -> Array:
         s = new
         if settled:
             break
-    return s
+    found: Array = s
+    return found

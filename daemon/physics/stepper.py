@@ -1,9 +1,9 @@
 """One step of free flight, and its path: the only integrator, for one ball in floats and for many in arrays.
 
-A step is a sixth-order Runge-Kutta step of more than a metre (`MOST_M`). Inside it the path is the polynomial of fifth
-degree with the positions, velocities and accelerations of both ends, and every event is a root of that path. The lift
-law has a corner where its coefficient reaches the cap. A step keeps to one side of the corner; whoever flies a ball ends
-the step where the path passes the corner (`Step.corner`) and goes on with the other side.
+A step is an eighth-order Runge-Kutta step that may hold a whole flight to the table (`MOST_M`). Inside it the path is a
+polynomial of the same rule, and every event is a root of that path. The lift law has a corner where its coefficient
+reaches the cap. A step keeps to one side of the corner; whoever flies a ball ends the step where the path passes the
+corner (`Step.corner`) and goes on with the other side.
 """
 
 import math
@@ -12,33 +12,19 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from drillfeed.daemon.physics.bounce import Vector
+from drillfeed.daemon.physics.eighth_order import LAST_STAGE, MOMENTS, PATH, SLOTS, STAGES
 from drillfeed.daemon.physics.motion import TINY, Coefficients, Lift, corner_mps, lift_of, pull
 from drillfeed.daemon.physics.numbers import Numbers, not_
 from drillfeed.daemon.physics.roots import NEVER, Curve, slope, slope_curve, value
 from drillfeed.daemon.physics.table import TABLE_HEIGHT_M
 
 # At these lengths the error of a step is a few micrometres at most over the valid range (tests/physics).
-MOST_M = 1.5
-MOST_TURN = 0.5  # radians, about: by gravity in a step
+MOST_M = 3.2
+MOST_TURN = 1.0  # radians, about: by gravity in a step
 LEAST_MPS = 1.0  # a ball that hardly moves turns at once
 SLANT_SINE = 0.8
 SLANT_LEAST = 1.0 / 64.0
 OVER = 1.02  # a last step goes a little past the place where the ball should come down
-
-# Butcher 1964, "On Runge-Kutta processes of high order", J. Austral. Math. Soc. 4:179: seven stages, order six. Each row
-# has the weights of the earlier stages.
-STAGES: tuple[tuple[float, ...], ...] = (
-    (1 / 3,),
-    (0.0, 2 / 3),
-    (1 / 12, 1 / 3, -1 / 12),
-    (-1 / 16, 9 / 8, -3 / 16, -3 / 8),
-    (0.0, 9 / 8, -3 / 8, -3 / 4, 1 / 2),
-    (9 / 44, -9 / 11, 63 / 44, 18 / 11, 0.0, -16 / 11),
-)
-MOMENTS = (0.0, 1 / 3, 2 / 3, 1 / 3, 1 / 2, 1 / 2, 1.0)
-END = (11 / 120, 0.0, 27 / 40, 27 / 40, -4 / 15, -4 / 15, 11 / 120)
-# The force does not depend on the place, so the place follows from the same slopes (Nystroem's form).
-PLACE = tuple(sum(END[i] * STAGES[i - 1][j] for i in range(j + 1, 7)) for j in range(6))
 CORNER_MPS2 = 1e-9  # m^2/s^2: a path that only touches the corner does not pass it
 SOONEST = 1e-6  # of a step: a corner passed there has just been passed
 
@@ -60,7 +46,7 @@ class Spin(NamedTuple):
 
 
 class Step(NamedTuple):
-    """Hold one step: its time, place and velocity at its end, the path (six coefficients, each a vector), the corner.
+    """Hold one step: its time, place and velocity at its end, the path (coefficients, each a vector), the corner.
 
     `corner` is the share of the step at which the path passes the corner of the lift law, NEVER if it does not. What
     comes after it is not the ball's path.
@@ -69,15 +55,14 @@ class Step(NamedTuple):
     time_s: Any
     place: Any
     velocity: Any
-    path: Curve
+    path: Any
     corner: Any
 
     def curve(self, axis: int, rows: Any = None) -> Curve:
         """Return the path along one axis, perhaps of some of the balls."""
-        parts = self.path
         if rows is None:
-            return parts[0][axis], parts[1][axis], parts[2][axis], parts[3][axis], parts[4][axis], parts[5][axis]
-        return tuple(part[axis][rows] for part in parts)  # type: ignore[return-value]
+            return self.path[:, axis] if isinstance(self.path, np.ndarray) else [part[axis] for part in self.path]
+        return self.path[:, axis, rows]
 
     def at(self, share: float) -> tuple[Vector, Vector]:
         """Return place and velocity of one ball at a share of the step."""
@@ -87,8 +72,8 @@ class Step(NamedTuple):
 
     def at_many(self, share: Any, rows: Any) -> tuple[Any, Any]:
         """Return places and velocities, (3, k), of some of the balls at their shares of the step."""
-        s, path = share[rows], tuple(part[:, rows] for part in self.path)
-        return value(path, s), slope(path, s) / self.time_s[rows]  # type: ignore[arg-type]
+        s, path = share[rows], self.path[:, :, rows]
+        return value(path, s), slope(path, s) / self.time_s[rows]
 
 
 def spin_of(v: Any, w: Any, law: Coefficients) -> Spin:
@@ -108,23 +93,18 @@ def take_step(
     Its length follows from the state alone. `rough` lengthens it for a first look, `most_s` bounds it.
     """
     lift, slopes = lift_of(spin.size, spin.capped, law), numbers.room(v)
-    start = numbers.put(slopes, 0, pull(v, spin.axis, lift, law))
+    slopes[SLOTS[0]] = start = numbers.vector(pull(v, spin.axis, lift, law))
     h = numbers.least(_length_s(p, v, start, spin, law, numbers, rough), most_s)
-    for stage, weights in enumerate(STAGES, 1):
-        numbers.put(slopes, stage, pull(numbers.blend(v, h, weights, slopes), spin.axis, _faded(lift, MOMENTS[stage] * h, law), law))
-    velocity = numbers.blend(v, h, END, slopes)
-    place = numbers.added(numbers.blend(p, h * h, PLACE, slopes), numbers.scaled(v, h))
-    finish = numbers.put(slopes, 7, pull(velocity, spin.axis, _faded(lift, h, law), law))
-    square = h * h
-    path = numbers.curves(
-        p,
-        numbers.scaled(v, h),
-        numbers.scaled(start, square),
-        place,
-        numbers.scaled(velocity, h),
-        numbers.scaled(finish, square),
-    )
-    return Step(h, place, velocity, path, _corner(v, start, velocity, finish, spin, h, law, numbers))
+    end, finish = v, start
+    for stage, row in enumerate(STAGES, 1):
+        velocity = numbers.blend(v, h, row, slopes)
+        own = numbers.vector(pull(velocity, spin.axis, _faded(lift, MOMENTS[stage] * h, law), law))
+        slopes[SLOTS[stage]] = own
+        if stage == LAST_STAGE:
+            end, finish = velocity, own
+    path = numbers.path(p, v, h, PATH, slopes)
+    place = numbers.vector(sum(numbers.curve(path, axis)) for axis in range(3))
+    return Step(h, place, end, path, _corner(v, start, end, finish, path, spin, h, law, numbers))
 
 
 def _faded(lift: Lift, time_s: Any, law: Coefficients) -> Lift:
@@ -160,33 +140,41 @@ def _length_s(p: Any, v: Any, pull_: Any, spin: Spin, law: Coefficients, numbers
 
 
 def _corner(
-    v: Any, start: Any, velocity: Any, finish: Any, spin: Spin, h: Any, law: Coefficients, numbers: Numbers
+    v: Any, start: Any, end: Any, finish: Any, path: Any, spin: Spin, h: Any, law: Coefficients, numbers: Numbers
 ) -> Any:
-    """Return where the path passes the corner of the lift law: the square of its speed as a cubic in the share."""
+    """Return where the path passes the corner of the lift law.
+
+    That is where the square of the speed, less the square of the corner's, changes its sign: a curve of fourth degree
+    with the values and slopes of both ends and the value in the middle.
+    """
     limit = corner_mps(spin.size, law)
-    square, lost = limit * abs(limit), 2.0 * law.fade_pers * h  # negative: no corner
+    square = limit * abs(limit)  # negative: no corner
     after = square * fade(2.0 * h, law) if law.fade_pers else square
-    begin = v[0] * v[0] + v[1] * v[1] + v[2] * v[2] - square
-    end = velocity[0] * velocity[0] + velocity[1] * velocity[1] + velocity[2] * velocity[2] - after
-    rate0 = 2.0 * h * (v[0] * start[0] + v[1] * start[1] + v[2] * start[2]) + lost * square
-    rate1 = 2.0 * h * (velocity[0] * finish[0] + velocity[1] * finish[1] + velocity[2] * finish[2]) + lost * after
     sign = 1.0 - 2.0 * spin.capped  # the speed falls to the corner where the lift is below its cap
-    passes = sign * end < -CORNER_MPS2
-    dips = not_(passes) & (sign * rate0 < 0.0) & (sign * rate1 > 0.0)
-    if not (numbers.any(passes) or numbers.any(dips)):
-        return numbers.choose(passes, 0.0, NEVER)
-    rise = end - begin
-    cubic = (
-        0.0 * rise,
-        0.0 * rise,
-        sign * (rate0 + rate1 - 2.0 * rise),
-        sign * (3.0 * rise - 2.0 * rate0 - rate1),
-        sign * rate0,
-        sign * begin,
-    )
-    at = numbers.fall(passes, cubic, 0.0, 1.0)
-    if numbers.any(dips):
-        turn = numbers.fall(dips, slope_curve(cubic, -1.0), 0.0, 1.0)
-        dips = dips & (value(cubic, turn) < -CORNER_MPS2)
-        at = numbers.choose(dips, numbers.fall(dips, cubic, 0.0, turn), at)
+    less = sign * (v[0] * v[0] + v[1] * v[1] + v[2] * v[2] - square)
+    more = sign * (end[0] * end[0] + end[1] * end[1] + end[2] * end[2] - after)
+    lost = 2.0 * law.fade_pers * h
+    rate = 2.0 * h * sign * (v[0] * start[0] + v[1] * start[1] + v[2] * start[2]) + sign * lost * square
+    late = 2.0 * h * sign * (end[0] * finish[0] + end[1] * finish[1] + end[2] * finish[2]) + sign * lost * after
+    passes = more < -CORNER_MPS2
+    dips = not_(passes) & (rate < 0.0) & (late > 0.0)
+
+    def middle(path: Any, h: Any, square: Any, sign: Any) -> Any:
+        x, y, z = (slope(numbers.curve(path, axis), 0.5) / h for axis in range(3))
+        return sign * (x * x + y * y + z * z - (square * fade(h, law) if law.fade_pers else square))
+
+    def curve(less: Any, rate: Any, more: Any, late: Any, half: Any) -> Curve:
+        rise = more - less
+        c3, c2 = rate + late - 2.0 * rise, 3.0 * rise - 2.0 * rate - late
+        c4 = 16.0 * (half - (0.125 * c3 + 0.25 * c2 + 0.5 * rate + less))
+        return numbers.vector((c4, c3 - 2.0 * c4, c2 + c4, rate, less))
+
+    def place(dips: Any, path: Any, h: Any, square: Any, sign: Any, less: Any, rate: Any, more: Any, late: Any) -> Any:
+        speeds = curve(less, rate, more, late, middle(path, h, square, sign))
+        turn = numbers.where_so(dips, numbers.find, slope_curve(speeds), 0.0, 1.0, 0.0, -1.0)
+        high = numbers.choose(dips, turn, 1.0)
+        falls = not_(dips) | (value(speeds, high) < -CORNER_MPS2)
+        return numbers.where_so(falls, numbers.find, speeds, 0.0, high, 0.0, 1.0)
+
+    at = numbers.where_so(passes | dips, place, dips, path, h, square, sign, less, rate, more, late)
     return numbers.choose(at < SOONEST, NEVER, at)

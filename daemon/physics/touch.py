@@ -36,20 +36,19 @@ def nearest_on(box: Box, x: Any, y: Any, z: Any) -> tuple[Any, Any, Any]:
     )
 
 
-def first_touch(paths: tuple[Curve, Curve, Curve], low: Array, high: Array, box: Box, radius_m: float) -> Array:
+def first_touch(x: Curve, y: Curve, z: Curve, low: Array, high: Array, box: Box, radius_m: float) -> Array:
     """Return (k,) shares of a step, between `low` and `high`, at which balls first come within a radius of a box.
 
     A ball that touches at the start counts only after it has been clear. NEVER means no touch.
     """
-    width = high - low
-    speed = np.sqrt(sum(np.square(np.abs(np.array(c[:5])).sum(axis=0)) for c in paths))
+    paths, width = (x, y, z), high - low
+    speed = np.sqrt(sum(np.square(np.abs(c[:-1]).sum(axis=0)) for c in paths))
     count = int(min(max(float((speed * width).max()) / SAMPLE_M, 16.0), MOST_SAMPLES)) + 2
     found = np.ones(len(low), dtype=bool)
     for cut in (np.linspace(0.0, 1.0, count)[:, None], *_FINER):
         s = low + width * cut
-        x, y, z = (value(c, s) for c in paths)
-        nx, ny, nz = nearest_on(box, x, y, z)
-        gap = (x - nx) ** 2 + (y - ny) ** 2 + (z - nz) ** 2 - radius_m**2
+        place = [value(c, s) for c in paths]
+        gap = sum((a - b) ** 2 for a, b in zip(place, nearest_on(box, *place), strict=True)) - radius_m**2
         enters = (gap[:-1] > 0.0) & (gap[1:] <= 0.0)
         found &= enters.any(axis=0)
         first = enters.argmax(axis=0)

@@ -8,9 +8,9 @@ import numpy as np
 from drillfeed.daemon.aim.request import Nearest, NoSolution, Solution, Wish
 from drillfeed.daemon.aim.solve import breaks, candidates, is_legal, solutions, unlimited
 from drillfeed.daemon.aim.thrower import Array, Limit, Thrower, broken, launches_by, rims_to_tell
-from drillfeed.daemon.physics.record import Until
 from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.record import Until
 from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.thrower import most_spin_revps
 

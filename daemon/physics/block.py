@@ -17,7 +17,7 @@ from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.numbers import Arrays
 from drillfeed.daemon.physics.record import LONGEST_FLIGHT_S, MOST_BOUNCES, Until
 from drillfeed.daemon.physics.roots import NEVER, find_many, slope_curve, value
-from drillfeed.daemon.physics.stepper import Spin, Step, fade, spin_of, take_step
+from drillfeed.daemon.physics.stepper import Step, fade, spin_of, take_step
 from drillfeed.daemon.physics.table import (
     NET_HALF_WIDTH_M,
     NET_HEIGHT_M,
@@ -141,7 +141,7 @@ class Block:
         normal[2] = 1.0
         if edge.any():
             place = self.p[:, hit[edge]]
-            gap = place - np.array(nearest_on(TABLE_BOX, *place))
+            gap = place - nearest_on(TABLE_BOX, place)
             normal[:, edge] = gap / np.sqrt((gap * gap).sum(axis=0))
         self.p[2, hit[~edge]] = self.ball.radius_m
         before = np.sqrt((self.v[:, hit] ** 2).sum(axis=0))

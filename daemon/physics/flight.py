@@ -14,6 +14,8 @@ table.
 import math
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.bounce import Vector, bounce
 from drillfeed.daemon.physics.launch import Launch
@@ -138,7 +140,7 @@ class _Walk:
 
     def _bounce(self, edge: bool) -> None:
         if edge:
-            near = nearest_on(TABLE_BOX, *self.p)
+            near = nearest_on(TABLE_BOX, np.array(self.p)[:, None])[:, 0]
             gaps = tuple(float(a - b) for a, b in zip(self.p, near, strict=True))
             size = math.hypot(*gaps)
             normal = (gaps[0] / size, gaps[1] / size, gaps[2] / size)

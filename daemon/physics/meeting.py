@@ -57,20 +57,21 @@ def first_meeting(step: Step, p: Any, radius_m: float, numbers: Numbers) -> Meet
     at, kind = _sooner(touch, NET, at, kind, numbers)
     outside = ((beside < at) | (p[2] < radius_m)) & (numbers.most(p[2], step.place[2]) > -radius_m)
     if numbers.any(outside):
-        edge = numbers.where_so(outside, _edge, numbers, x, y, z, p[2], beside, step.place[2], radius_m)
+        edge = numbers.where_so(outside, _edge, numbers, step.path, p[2], beside, step.place[2], radius_m)
         at, kind = _sooner(edge, EDGE, at, kind, numbers)
     return Meeting(at, kind, beside, net)
 
 
-def _edge(numbers: Numbers, x: Any, y: Any, z: Any, begin_z: Any, beside: Any, end_z: Any, radius_m: float) -> Any:
+def _edge(numbers: Numbers, path: Any, begin_z: Any, beside: Any, end_z: Any, radius_m: float) -> Any:
     """Return where balls touch the table's edge that come down beside it, or begin below its top."""
+    x, y, z = (numbers.curve(path, axis) for axis in range(3))
     sinks = (end_z < -radius_m) & (begin_z >= -radius_m)
     end = numbers.least(numbers.where_so(sinks, numbers.find, z, 0.0, 1.0, -radius_m, 1.0), 1.0)
     begin = numbers.choose((begin_z < radius_m) | (beside > end), 0.0, beside)
     far = radius_m + SAG_M
     near = _reaches(value(x, begin), value(x, end), -far, TABLE_LENGTH_M + far, numbers)
     near = near & _reaches(value(y, begin), value(y, end), -HALF_WIDTH_M - far, HALF_WIDTH_M + far, numbers)
-    return numbers.where_so(near, numbers.touch, x, y, z, begin, end, TABLE_BOX, radius_m)
+    return numbers.where_so(near, numbers.touch, path, begin, end, TABLE_BOX, radius_m)
 
 
 def _reaches(one: Any, other: Any, low: float, high: float, numbers: Numbers) -> Any:
@@ -89,14 +90,13 @@ def _net(step: Step, p: Any, radius_m: float, numbers: Numbers) -> tuple[Any, An
     net = numbers.where_so(passes, numbers.find, x, 0.0, 1.0, NET_X_M, -1.0)
     near = _reaches(begin, end, NET_X_M - radius_m, NET_X_M + radius_m, numbers)
     near = near & not_(passes & clears_tape(x, z, net, radius_m))
-    touch = numbers.where_so(near, _touch, numbers, x, step.curve(1), z, begin, end, passes, net, radius_m)
+    touch = numbers.where_so(near, _touch, numbers, step.path, begin, end, passes, net, radius_m)
     return net, touch
 
 
-def _touch(
-    numbers: Numbers, x: Any, y: Any, z: Any, begin: Any, end: Any, passes: Any, net: Any, radius_m: float
-) -> Any:
+def _touch(numbers: Numbers, path: Any, begin: Any, end: Any, passes: Any, net: Any, radius_m: float) -> Any:
     """Return where balls touch the net that come near its plane and are not clearly above it."""
+    x, z = numbers.curve(path, 0), numbers.curve(path, 2)
     comes_back = (begin >= NET_X_M) & (end < NET_X_M)
     back = numbers.where_so(comes_back, numbers.find, x, 0.0, 1.0, NET_X_M, 1.0)
     beside = numbers.choose(comes_back, back, numbers.choose(begin <= NET_X_M - radius_m, 1.0, 0.0))
@@ -104,7 +104,7 @@ def _touch(
     wide = NEAR_NET_M / numbers.most(abs(slope(x, middle)), 1e-9)
     low, high = numbers.most(middle - wide, 0.0), numbers.least(middle + wide, 1.0)
     near = numbers.least(value(z, low), value(z, high)) < NET_HEIGHT_M + radius_m + SAG_M
-    return numbers.where_so(near, numbers.touch, x, y, z, low, high, NET_BOX, radius_m)
+    return numbers.where_so(near, numbers.touch, path, low, high, NET_BOX, radius_m)
 
 
 def falls_through(z: Curve, level: float, end: Any, end_slope: Any, numbers: Numbers) -> Any:

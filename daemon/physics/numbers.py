@@ -36,10 +36,10 @@ class Floats:
     find = staticmethod(find)
 
     @staticmethod
-    def touch(x: Curve, y: Curve, z: Curve, low: float, high: float, box: Box, radius_m: float) -> float:
+    def touch(path: Any, low: float, high: float, box: Box, radius_m: float) -> float:
         """Return where the ball first touches a box: `touch.first_touch`."""
-        single = tuple(np.array(path)[:, None] for path in (x, y, z))
-        return float(first_touch(*single, np.array([low]), np.array([high]), box, radius_m)[0])
+        ends = np.array([low]), np.array([high])
+        return float(first_touch(np.array(path)[:, :, None], *ends, box, radius_m)[0])
 
     @staticmethod
     def vector(parts: Any) -> Any:

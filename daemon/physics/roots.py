@@ -13,7 +13,8 @@ Array = NDArray[np.float64]
 Curve = Any
 NEVER = 2.0  # any s above 1: the event is not in this step
 MOST_TURNS = 60
-SETTLED = 1e-8  # Newton's rule squares what is left: 1e-16 of a step
+SETTLED = 1e-6  # of a step: Newton's rule squares what is left
+CLOSE = 1e-12
 TINY = 1e-300
 
 
@@ -43,50 +44,70 @@ def slope_curve(c: Curve) -> Curve:
     return tuple((top - k) * coefficient for k, coefficient in enumerate(c[:-1]))
 
 
+def value_and_slope(c: Curve, s: Any) -> tuple[Any, Any]:
+    """Return the curve and its derivative at s."""
+    rate, total = c[0], c[0] * s + c[1]
+    for coefficient in c[2:]:
+        rate = rate * s + total
+        total = total * s + coefficient
+    return total, rate
+
+
 def find(c: Curve, low: float, high: float, level: float, sign: float) -> float:
     """Return where `sign` (curve - level), not below zero at `low` but at `high`, falls through zero.
 
     Newton's rule inside a bracket, from the zero of the parabola with the slope at `low`.
     """
-    begin, end, wide = sign * (value(c, low) - level), sign * (value(c, high) - level), high - low
-    rate = sign * slope(c, low) * wide
+    begin, rate = value_and_slope(c, low)
+    begin, end, wide = sign * (begin - level), sign * (value(c, high) - level), high - low
+    rate = sign * rate * wide
     bend = end - begin - rate
     root = max(rate * rate - 4.0 * bend * begin, 0.0) ** 0.5
     over = (-rate - root) / (2.0 * bend) if rate > 0.0 > bend else 2.0 * begin / (root - rate + TINY)
     s = low + wide * min(max(over, 0.0), 1.0)
     for _ in range(MOST_TURNS):
-        here, rate = value(c, s) - level, slope(c, s)
+        here, rate = value_and_slope(c, s)
+        here -= level
         if sign * here < 0.0:
             high = s
         else:
             low = s
-        new = s - here / rate if rate else low - 1.0
-        if not low <= new <= high:
+        new = s - here / (rate or TINY)
+        if low <= new <= high:
+            if abs(new - s) < SETTLED:
+                return float(new)
+        else:
             new = 0.5 * (low + high)
-        if abs(new - s) < SETTLED:
-            return float(new)
+            if high - low < CLOSE:
+                return float(new)
         s = new
     return float(s)
 
 
 def find_many(c: Curve, low: Any, high: Any, level: Any, sign: Any) -> Array:
     """Return `find` for (k,) curves, brackets and levels."""
-    begin, end, wide = sign * (value(c, low) - level), sign * (value(c, high) - level), high - low
-    rate = sign * slope(c, low) * wide
+    begin, rate = value_and_slope(c, low) if isinstance(low, np.ndarray) else (c[-1], c[-2])
+    begin, end, wide = sign * (begin - level), sign * (value(c, high) - level), high - low
+    rate = sign * rate * wide
     bend = end - begin - rate
     root = np.sqrt(np.maximum(rate * rate - 4.0 * bend * begin, 0.0))
     arch = (rate > 0.0) & (bend < 0.0)
     over = np.where(arch, -rate - root, 2.0 * begin) / np.where(arch, 2.0 * bend, root - rate + TINY)
-    s = low + wide * np.minimum(np.maximum(over, 0.0), 1.0)
+    found: Array = low + wide * np.minimum(np.maximum(over, 0.0), 1.0)
+    low, high = np.broadcast_to(low, found.shape), np.broadcast_to(high, found.shape)
+    rows, s = np.arange(len(found)), found
     for _ in range(MOST_TURNS):
-        here, rate = value(c, s) - level, slope(c, s)
+        here, rate = value_and_slope(c, s)
+        here = here - level
         fallen = sign * here < 0.0
         high, low = np.where(fallen, s, high), np.where(fallen, low, s)
         new = s - here / np.where(rate == 0.0, TINY, rate)
-        new = np.where((new >= low) & (new <= high), new, 0.5 * (low + high))
-        settled = (np.abs(new - s) < SETTLED).all()
-        s = new
-        if settled:
+        inside = (new >= low) & (new <= high)
+        new = np.where(inside, new, 0.5 * (low + high))
+        open_ = np.flatnonzero(np.where(inside, np.abs(new - s) >= SETTLED, high - low >= CLOSE))
+        found[rows] = new
+        if not len(open_):
             break
-    found: Array = s
+        rows, c, s, low, high = rows[open_], c[:, open_], new[open_], low[open_], high[open_]
+        level, sign = (a[open_] if isinstance(a, np.ndarray) else a for a in (level, sign))
     return found

@@ -16,15 +16,16 @@ from drillfeed.daemon.physics.eighth_order import LAST_STAGE, MOMENTS, PATH, SLO
 from drillfeed.daemon.physics.motion import TINY, Coefficients, Lift, corner_mps, lift_of, pull
 from drillfeed.daemon.physics.numbers import Numbers, not_
 from drillfeed.daemon.physics.roots import NEVER, Curve, slope, slope_curve, value
-from drillfeed.daemon.physics.table import TABLE_HEIGHT_M
+from drillfeed.daemon.physics.table import TABLE_HEIGHT_M, TABLE_LENGTH_M
 
 # At these lengths the error of a step is a few micrometres at most over the valid range (tests/physics).
-MOST_M = 3.2
+MOST_M = 3.8
 MOST_TURN = 1.0  # radians, about: by gravity in a step
 LEAST_MPS = 1.0  # a ball that hardly moves turns at once
 SLANT_SINE = 0.8
 SLANT_LEAST = 1.0 / 64.0
-OVER = 1.02  # a last step goes a little past the place where the ball should come down
+BEYOND_M = 0.15  # past the end line, where a ball that is too long is known to be so
+OVER = 1.04  # a last step goes a little past the place where the ball should come down
 CORNER_MPS2 = 1e-9  # m^2/s^2: a path that only touches the corner does not pass it
 SOONEST = 1e-6  # of a step: a corner passed there has just been passed
 
@@ -117,7 +118,7 @@ def fade(time_s: Any, law: Coefficients) -> Any:
 
 
 def _length_s(p: Any, v: Any, pull_: Any, spin: Spin, law: Coefficients, numbers: Numbers, rough: float) -> Any:
-    """Return the time of the next step: equal parts of what is left until the ball should come down.
+    """Return the time of the next step: equal parts of what is left until the ball should be down or past the table.
 
     A step is shorter where the ball is slow, since gravity then turns it sooner, and where spin lies near the line of
     flight, since omega x v then turns faster: the equation has the full lift there.
@@ -132,10 +133,14 @@ def _length_s(p: Any, v: Any, pull_: Any, spin: Spin, law: Coefficients, numbers
         share = numbers.most(numbers.least(sine / SLANT_SINE, 1.0), SLANT_LEAST)
         most = most * numbers.choose(spin.size > 0.0, share, 1.0)
     most = rough * most
-    r = law.radius_m
-    height = numbers.choose(p[2] >= r, p[2] - r, numbers.most(p[2] + TABLE_HEIGHT_M - r, 0.0))
-    falls = numbers.most(-pull_[2], law.gravity_mps2 / 3.0 + 1e-3)
-    left = OVER * (vz + (vz * vz + 2.0 * falls * height) ** 0.5) / falls + 1e-4
+    height = numbers.choose(p[2] >= law.radius_m, p[2] - law.radius_m, p[2] - law.radius_m + TABLE_HEIGHT_M)
+    # The drag up and down nearly cancels over a flight.
+    falls = numbers.most(-pull_[2] - law.drag_pm * speed * vz, law.gravity_mps2 / 3.0 + 1e-3)
+    down = (vz + (vz * vz + 2.0 * falls * numbers.most(height, 0.0)) ** 0.5) / falls
+    way = TABLE_LENGTH_M + BEYOND_M - p[0]
+    lost = law.drag_pm * way  # time grows by exp(drag x way), here to its third power
+    past = way * (1.0 + lost * (0.5 + lost / 6.0)) / numbers.most(vx, TINY)
+    left = OVER * numbers.choose((way > 0.0) & (past < down), past, down) + 1e-4
     return left / numbers.ceil(left / most)
 
 

@@ -14,8 +14,8 @@ from drillfeed.daemon.aim.thrower import launch_by, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import fly
-from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_X_M
 from drillfeed.daemon.physics.thrower import (
     Flywheel,

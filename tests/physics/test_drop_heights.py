@@ -7,8 +7,8 @@ import pytest
 
 from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.flight import fly
-from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.launch import Launch
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
 from drillfeed.daemon.physics.touch import cubic, value
 

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.flight import fly
-from drillfeed.daemon.physics.record import Flight, length_of
 from drillfeed.daemon.physics.flight_batch import fly_many
 from drillfeed.daemon.physics.launch import Launch, launch_from, launches_from, stack
+from drillfeed.daemon.physics.record import Flight, length_of
 from drillfeed.daemon.physics.table import NET_HALF_WIDTH_M, NET_HEIGHT_M, NET_X_M, PLAIN_BALL, TABLE_LENGTH_M
 
 R = PLAIN_BALL.radius_m

@@ -148,7 +148,7 @@ def _wheel_misses(machine: Thrower, m: Mark) -> list[float]:
 
 def _gate_s(machine: Thrower, speed_mps: float, tilt_deg: float, gate_m: float) -> float:
     """Return the time to a mark along the table: t = (exp(k d) - 1) / (k v), flat flight with drag (textbook)."""
-    k = coefficients_of(machine.ball, machine.air).drag_pm
+    k = float(coefficients_of(machine.ball, machine.air).drag_pm)
     way = gate_m / max(math.cos(math.radians(tilt_deg)), 0.1)
     return math.expm1(k * way) / (k * max(speed_mps, 0.5))
 

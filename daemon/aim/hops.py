@@ -15,9 +15,9 @@ from drillfeed.daemon.physics.bounce import Vector, bounce, bounce_many
 from drillfeed.daemon.physics.launch import Launch, Launches
 from drillfeed.daemon.physics.meeting import falls_through
 from drillfeed.daemon.physics.motion import Coefficients
-from drillfeed.daemon.physics.numbers import Arrays, Floats
+from drillfeed.daemon.physics.numbers import FLOATS, Arrays
 from drillfeed.daemon.physics.roots import find, find_many, slope, slope_curve, value
-from drillfeed.daemon.physics.stepper import Step, spin_of, take_step
+from drillfeed.daemon.physics.stepper import Step, fade, spin_of, take_step
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M, Ball
 
 Array = NDArray[np.float64]
@@ -58,12 +58,16 @@ class _Ball:
         """Fly until the ball comes down to the height of a touch."""
         spin, r = spin_of(self.v, self.w, self.law), self.law.radius_m
         for _ in range(MOST_STEPS):
-            step = take_step(self.p, self.v, spin, self.law, Floats)
-            lands = falls_through(step.curve(2), r, step.place[2], step.velocity[2], Floats)
+            step = take_step(self.p, self.v, spin, self.law, FLOATS)
+            lands = falls_through(step.curve(2), r, step.place[2], step.velocity[2], FLOATS)
             share = min(lands, step.corner, 1.0)
             self._note(step, share)
             self.p, self.v = (step.place, step.velocity) if share == 1.0 else step.at(share)
             self.t += share * step.time_s
+            if self.law.fade_pers:
+                left = float(fade(share * step.time_s, self.law))
+                self.w = (self.w[0] * left, self.w[1] * left, self.w[2] * left)
+                spin = spin._replace(size=spin.size * left)
             if lands <= share:
                 self.p = (self.p[0], self.p[1], r)
                 return
@@ -119,18 +123,24 @@ class _Many:
         r, rows = self.law.radius_m, np.flatnonzero(~np.isnan(self.p[0]))
         p, v = self.p[:, rows], self.v[:, rows]
         spin = spin_of(v, self.w[:, rows], self.law)
+        numbers = Arrays()
         for _ in range(MOST_STEPS):
             if not len(rows):
                 return
-            step = take_step(p, v, spin, self.law, Arrays, self.rough)
-            lands = falls_through(step.curve(2), r, step.place[2], step.velocity[2], Arrays)
+            step = take_step(p, v, spin, self.law, numbers, self.rough)
+            lands = falls_through(step.curve(2), r, step.place[2], step.velocity[2], numbers)
             share = np.minimum(np.minimum(lands, step.corner), 1.0)
             if self.noting:
                 self._note(rows, p, v, step, share)
             cut = np.flatnonzero(share < 1.0)
             p, v = step.place, step.velocity
             p[:, cut], v[:, cut] = step.at_many(share, cut)
-            self.t[rows] += share * step.time_s
+            taken = share * step.time_s
+            self.t[rows] += taken
+            if self.law.fade_pers:
+                left = fade(taken, self.law)
+                self.w[:, rows] *= left
+                spin = spin._replace(size=spin.size * left)
             landed = lands <= share
             here = rows[landed]
             self.p[:, here], self.v[:, here] = p[:, landed], v[:, landed]

@@ -55,6 +55,7 @@ class Block:
         self.w = launches.spin_radps[:, part].copy()
         n = self.p.shape[1]
         self.index = np.arange(n)
+        self.numbers = Arrays()
         self.t = np.zeros(n)
         self.spin = spin_of(self.v, self.w, self.law)
         self.out: dict[str, Any] = {name: np.full(n, np.nan) for name in names}
@@ -71,8 +72,8 @@ class Block:
 
     def step(self) -> None:
         """Take one step with each ball, or the part of the step up to what the ball meets."""
-        step = take_step(self.p, self.v, self.spin, self.law, Arrays, self.rough)
-        meeting = first_meeting(step, self.p, self.ball.radius_m, Arrays)
+        step = take_step(self.p, self.v, self.spin, self.law, self.numbers, self.rough)
+        meeting = first_meeting(step, self.p, self.ball.radius_m, self.numbers)
         self._note_passages(step, meeting)
         met = np.flatnonzero(meeting.kind)
         self._move(step, meeting, met)

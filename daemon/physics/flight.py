@@ -21,7 +21,7 @@ from drillfeed.daemon.physics.bounce import Vector, bounce
 from drillfeed.daemon.physics.launch import Launch
 from drillfeed.daemon.physics.meeting import CORNER, EDGE, FLOOR, NET, Meeting, first_meeting
 from drillfeed.daemon.physics.motion import Coefficients, coefficients_of
-from drillfeed.daemon.physics.numbers import Floats
+from drillfeed.daemon.physics.numbers import FLOATS
 from drillfeed.daemon.physics.record import (
     LONGEST_FLIGHT_S,
     MOST_BOUNCES,
@@ -84,8 +84,8 @@ class _Walk:
         self.apex = self.p[2]
 
     def step(self) -> None:
-        step = take_step(self.p, self.v, self.spin, self.law, Floats)
-        meeting = first_meeting(step, self.p, self.ball.radius_m, Floats)
+        step = take_step(self.p, self.v, self.spin, self.law, FLOATS)
+        meeting = first_meeting(step, self.p, self.ball.radius_m, FLOATS)
         self._note_passages(step, meeting)
         self._move(step, min(meeting.at, 1.0))
         if meeting.kind == CORNER:

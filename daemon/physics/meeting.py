@@ -80,6 +80,8 @@ def _reaches(one: Any, other: Any, low: float, high: float, numbers: Numbers) ->
 
 def _sooner(new: Any, what: int, at: Any, kind: Any, numbers: Numbers) -> tuple[Any, Any]:
     first = new < at
+    if not numbers.any(first):
+        return at, kind
     return numbers.choose(first, new, at), numbers.choose(first, what, kind)
 
 

@@ -99,18 +99,34 @@ def pull(v: Any, axis: Any, lift: Lift, law: Coefficients) -> tuple[Any, Any, An
     """
     vx, vy, vz = v
     nx, ny, nz = axis
-    speed2 = vx * vx + vy * vy + vz * vz
-    speed = speed2**0.5
-    cx = ny * vz - nz * vy
-    cy = nz * vx - nx * vz
-    cz = nx * vy - ny * vx
+    # Written with in-place sums: arrays then need half of the memory, and floats do not mind.
+    speed = vx * vx
+    speed += vy * vy
+    speed += vz * vz
+    speed = speed**0.5
+    cx, cy, cz = ny * vz, nz * vx, nx * vy
+    cx -= nz * vy
+    cy -= nx * vz
+    cz -= ny * vx
     if law.by_volume:
         turn = lift.by_speed
     else:
-        across = (cx * cx + cy * cy + cz * cz) ** 0.5 + TINY
-        turn = speed * (lift.by_speed + lift.by_square * speed) / across
+        across = cx * cx
+        across += cy * cy
+        across += cz * cz
+        turn = lift.by_square * speed
+        turn += lift.by_speed
+        turn *= speed
+        turn /= across**0.5 + TINY
     drag = law.drag_pm * speed
-    return turn * cx - drag * vx, turn * cy - drag * vy, turn * cz - drag * vz - law.gravity_mps2
+    cx *= turn
+    cy *= turn
+    cz *= turn
+    cx -= drag * vx
+    cy -= drag * vy
+    cz -= drag * vz
+    cz -= law.gravity_mps2
+    return cx, cy, cz
 
 
 def acceleration(v: Any, w: Any, law: Coefficients) -> tuple[float, float, float]:

@@ -21,22 +21,24 @@ Array = NDArray[np.float64]
 class Floats:
     """One ball."""
 
-    least, most, ceil, any = min, max, math.ceil, bool
+    least: Callable[..., Any] = staticmethod(min)
+    most: Callable[..., Any] = staticmethod(max)
+    ceil: Callable[..., Any] = staticmethod(math.ceil)
+    any: Callable[..., Any] = staticmethod(bool)
+    find: Callable[..., Any] = staticmethod(find)
 
     @staticmethod
-    def choose(test: bool, this: float, other: float) -> float:
+    def choose(test: Any, this: Any, other: Any) -> Any:
         """Return one of two numbers."""
         return this if test else other
 
     @staticmethod
-    def where_so(test: bool, work: Callable[..., float], *values: Any) -> float:
+    def where_so(test: Any, work: Callable[..., Any], *values: Any) -> Any:
         """Return what `work` finds from some values if a test holds, else NEVER."""
         return work(*values) if test else NEVER
 
-    find = staticmethod(find)
-
     @staticmethod
-    def touch(path: Any, low: float, high: float, box: Box, radius_m: float) -> float:
+    def touch(path: Any, low: Any, high: Any, box: Box, radius_m: float) -> Any:
         """Return where the ball first touches a box: `touch.first_touch`."""
         ends = np.array([low]), np.array([high])
         return float(first_touch(np.array(path)[:, :, None], *ends, box, radius_m)[0])
@@ -74,9 +76,18 @@ class Floats:
 
 
 class Arrays:
-    """Many balls: numbers are (n,) arrays."""
+    """Many balls: numbers are (n,) arrays. An instance keeps its room from step to step, which saves time."""
 
-    least, most, ceil, choose, any = np.minimum, np.maximum, np.ceil, np.where, np.any
+    def __init__(self) -> None:
+        self._slopes = self._path = np.empty(0)
+
+    least: Callable[..., Any] = staticmethod(np.minimum)
+    most: Callable[..., Any] = staticmethod(np.maximum)
+    ceil: Callable[..., Any] = staticmethod(np.ceil)
+    choose: Callable[..., Any] = staticmethod(np.where)
+    any: Callable[..., Any] = staticmethod(np.any)
+    find: Callable[..., Any] = staticmethod(find_many)
+    touch: Callable[..., Any] = staticmethod(first_touch)
 
     @staticmethod
     def where_so(test: Any, work: Callable[..., Any], *values: Any) -> Array:
@@ -87,18 +98,17 @@ class Arrays:
             found[rows] = work(*(some(value, rows) for value in values))
         return found
 
-    find = staticmethod(find_many)
-    touch = staticmethod(first_touch)
-
     @staticmethod
     def vector(parts: Any) -> Array:
         """Return components as a vector, coefficients as a curve."""
         return np.array(tuple(parts))
 
-    @staticmethod
-    def room(v: Array) -> Array:
-        """Return room for the slopes of a step."""
-        return np.empty((len(SLOTS), *v.shape))
+    def room(self, v: Array) -> Array:
+        """Return room for the slopes of a step; what stood there before is lost."""
+        size = len(SLOTS) * v.size
+        if self._slopes.size < size:
+            self._slopes = np.empty(size)
+        return self._slopes[:size].reshape(len(SLOTS), *v.shape)
 
     @staticmethod
     def blend(v: Array, h: Array, row: Row, slopes: Array) -> Array:
@@ -108,10 +118,15 @@ class Arrays:
         total += v
         return total
 
-    @staticmethod
-    def path(p: Array, v: Array, h: Array, rows: tuple[Row, ...], slopes: Array) -> Array:
-        """Return the coefficients of the paths of the places: h^2 weighted sums of slopes, h v, p."""
-        path = np.empty((len(rows) + 2, *v.shape))
+    def path(self, p: Array, v: Array, h: Array, rows: tuple[Row, ...], slopes: Array) -> Array:
+        """Return the coefficients of the paths of the places: h^2 weighted sums of slopes, h v, p.
+
+        The next step's path takes its room.
+        """
+        size = (len(rows) + 2) * v.size
+        if self._path.size < size:
+            self._path = np.empty(size)
+        path = self._path[:size].reshape(len(rows) + 2, *v.shape)
         for part, row in zip(path, rows, strict=False):
             np.multiply(_sum(row, slopes), h * h, out=part)
         np.multiply(v, h, out=path[-2])
@@ -124,7 +139,8 @@ class Arrays:
         return path[:, axis]
 
 
-Numbers = type[Floats] | type[Arrays]
+Numbers = Floats | Arrays
+FLOATS = Floats()
 
 
 def _sum(row: Row, slopes: Array) -> Array:

@@ -13,7 +13,8 @@ Array = NDArray[np.float64]
 Curve = Any
 NEVER = 2.0  # any s above 1: the event is not in this step
 MOST_TURNS = 60
-SETTLED = 1e-6  # of a step: Newton's rule squares what is left
+QUICK_TURNS = 4
+SETTLED = 1e-7  # of a step: Newton's rule squares what is left
 CLOSE = 1e-12
 TINY = 1e-300
 
@@ -86,16 +87,38 @@ def find(c: Curve, low: float, high: float, level: float, sign: float) -> float:
 
 def find_many(c: Curve, low: Any, high: Any, level: Any, sign: Any) -> Array:
     """Return `find` for (k,) curves, brackets and levels."""
-    begin, rate = value_and_slope(c, low) if isinstance(low, np.ndarray) else (c[-1], c[-2])
-    begin, end, wide = sign * (begin - level), sign * (value(c, high) - level), high - low
+    whole = not isinstance(low, np.ndarray)  # all brackets begin at 0
+    begin, rate = (c[-1], c[-2]) if whole else value_and_slope(c, low)
+    end = value(c, high) if isinstance(high, np.ndarray) else c.sum(axis=0)
+    begin, end, wide = sign * (begin - level), sign * (end - level), high - low
     rate = sign * rate * wide
     bend = end - begin - rate
     root = np.sqrt(np.maximum(rate * rate - 4.0 * bend * begin, 0.0))
+    # The zero of the parabola, in the form that loses no digits.
     arch = (rate > 0.0) & (bend < 0.0)
-    over = np.where(arch, -rate - root, 2.0 * begin) / np.where(arch, 2.0 * bend, root - rate + TINY)
-    found: Array = low + wide * np.minimum(np.maximum(over, 0.0), 1.0)
-    low, high = np.broadcast_to(low, found.shape), np.broadcast_to(high, found.shape)
-    rows, s = np.arange(len(found)), found
+    if arch.all():
+        over = (rate + root) / (-2.0 * bend)
+    else:
+        over = np.where(arch, -rate - root, 2.0 * begin) / np.where(arch, 2.0 * bend, root - rate + TINY)
+    found: Array = np.minimum(np.maximum(low + wide * over, low), high)
+    move = found
+    with np.errstate(all="ignore"):
+        for _ in range(QUICK_TURNS):
+            here, rate = value_and_slope(c, found)
+            move = (level - here) / rate
+            found = found + move
+        good = (np.abs(move) < SETTLED) & (found >= low) & (found <= high) & (sign * rate < 0.0)
+    slow = np.flatnonzero(~good)
+    if len(slow):
+        low, high, level, sign = (np.broadcast_to(a, found.shape)[slow] for a in (low, high, level, sign))
+        found[slow] = _slowly(c[:, slow], low, high, level, sign)
+    return found
+
+
+def _slowly(c: Curve, low: Array, high: Array, level: Array, sign: Array) -> Array:
+    """Return where (k,) curves fall through their levels by Newton's rule inside a bracket."""
+    rows, s = np.arange(len(low)), high
+    found = s.copy()
     for _ in range(MOST_TURNS):
         here, rate = value_and_slope(c, s)
         here = here - level
@@ -109,5 +132,5 @@ def find_many(c: Curve, low: Any, high: Any, level: Any, sign: Any) -> Array:
         if not len(open_):
             break
         rows, c, s, low, high = rows[open_], c[:, open_], new[open_], low[open_], high[open_]
-        level, sign = (a[open_] if isinstance(a, np.ndarray) else a for a in (level, sign))
+        level, sign = level[open_], sign[open_]
     return found

@@ -19,8 +19,8 @@ from drillfeed.daemon.physics.roots import NEVER, Curve, slope, slope_curve, val
 from drillfeed.daemon.physics.table import TABLE_HEIGHT_M, TABLE_LENGTH_M
 
 # At these lengths the error of a step is a few micrometres at most over the valid range (tests/physics).
-MOST_M = 3.8
-MOST_TURN = 1.0  # radians, about: by gravity in a step
+MOST_M = 3.9
+MOST_TURN = 0.7  # radians, about: by gravity in a step
 LEAST_MPS = 1.0  # a ball that hardly moves turns at once
 SLANT_SINE = 0.8
 SLANT_LEAST = 1.0 / 64.0
@@ -126,21 +126,27 @@ def _length_s(p: Any, v: Any, pull_: Any, spin: Spin, law: Coefficients, numbers
     vx, vy, vz = v
     nx, ny, nz = spin.axis
     speed = (vx * vx + vy * vy + vz * vz) ** 0.5
-    along = nx * vx + ny * vy + nz * vz
-    most = numbers.least(MOST_M / (speed + TINY), MOST_TURN * (speed + LEAST_MPS) / (law.gravity_mps2 + TINY))
-    if not law.by_volume:
-        sine = numbers.most(1.0 - (along / (speed + TINY)) ** 2, 0.0) ** 0.5
-        share = numbers.most(numbers.least(sine / SLANT_SINE, 1.0), SLANT_LEAST)
-        most = most * numbers.choose(spin.size > 0.0, share, 1.0)
-    most = rough * most
-    height = numbers.choose(p[2] >= law.radius_m, p[2] - law.radius_m, p[2] - law.radius_m + TABLE_HEIGHT_M)
+    most = rough * numbers.least(MOST_M / (speed + TINY), MOST_TURN * (speed + LEAST_MPS) / (law.gravity_mps2 + TINY))
+    height = p[2] - law.radius_m
+    height = numbers.choose(height >= 0.0, height, height + TABLE_HEIGHT_M)
     # The drag up and down nearly cancels over a flight.
     falls = numbers.most(-pull_[2] - law.drag_pm * speed * vz, law.gravity_mps2 / 3.0 + 1e-3)
     down = (vz + (vz * vz + 2.0 * falls * numbers.most(height, 0.0)) ** 0.5) / falls
+    down = numbers.choose(height >= 0.0, down, most)
     way = TABLE_LENGTH_M + BEYOND_M - p[0]
-    lost = law.drag_pm * way  # time grows by exp(drag x way), here to its third power
-    past = way * (1.0 + lost * (0.5 + lost / 6.0)) / numbers.most(vx, TINY)
+    along_m = numbers.most(way, 0.0) / numbers.most(vx / (speed + TINY), 1e-3)
+    lost = law.drag_pm * along_m  # time grows by exp(drag x way), here to its third power
+    past = along_m * (1.0 + lost * (0.5 + lost / 6.0)) / (speed + TINY)
     left = OVER * numbers.choose((way > 0.0) & (past < down), past, down) + 1e-4
+    if not law.by_volume:
+        # Spin near the line of flight now, or at the end of the step if gravity alone turns the ball.
+        sink = law.gravity_mps2 * numbers.least(left, most)
+        along = nx * vx + ny * vy + nz * vz
+        later = along - nz * sink
+        now = along * along / (speed * speed + TINY)
+        then = later * later / (speed * speed + sink * (sink - 2.0 * vz) + TINY)
+        sine = numbers.most(1.0 - numbers.most(now, then), 0.0) ** 0.5
+        most = most * numbers.most(numbers.least(sine / SLANT_SINE, 1.0), SLANT_LEAST)
     return left / numbers.ceil(left / most)
 
 

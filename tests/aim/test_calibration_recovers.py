@@ -128,7 +128,8 @@ def test_a_phone_timing_tells_speed() -> None:
 def _gate(speed_mps: float, tilt_deg: float) -> float:
     """Return the time over 1.5 m along the table by following the flight, another way than the fit's."""
     from drillfeed.daemon.physics.launch import launch_from
-    from drillfeed.daemon.physics.motion import coefficients_of, glide
+    from drillfeed.daemon.physics.motion import coefficients_of
+    from tests.support.free_flight import glide
 
     launch = launch_from(speed_mps, 0.0, tilt_deg)
     low, high = 0.05, 0.6

@@ -7,8 +7,9 @@ import pytest
 
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.bounce import Vector
-from drillfeed.daemon.physics.motion import coefficients_of, glide
+from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.table import PLAIN_BALL
+from tests.support.free_flight import glide
 
 
 def test_whole_arc_of_nakashima() -> None:

@@ -22,7 +22,7 @@ from drillfeed.daemon.physics.table import TABLE_HEIGHT_M, TABLE_LENGTH_M
 MOST_M = 3.9
 MOST_TURN = 0.7  # radians, about: by gravity in a step
 LEAST_MPS = 1.0  # a ball that hardly moves turns at once
-SLANT_SINE = 0.8
+SLANT_SINE = 0.9
 SLANT_LEAST = 1.0 / 64.0
 BEYOND_M = 0.15  # past the end line, where a ball that is too long is known to be so
 OVER = 1.04  # a last step goes a little past the place where the ball should come down

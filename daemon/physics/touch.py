@@ -5,14 +5,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.physics.roots import NEVER, Curve, slope, value
+from drillfeed.daemon.physics.roots import NEVER, Curve, slope, value, value_and_slope
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, Box
 
 Array = NDArray[np.float64]
 SAMPLE_M = 0.003  # a touch that is missed between two samples is less than 0.1 mm deep
 MOST_SAMPLES = 1200
-# The interval in which the ball enters is then divided twice more, to some 10 um.
-_FINER = tuple(np.linspace(0.0, 1.0, n)[:, None, None] for n in (17, 17))
+TURNS = 5  # of Newton's rule between two samples, where the path hardly bends
 SAG_M = 0.003  # how far a path bends off its tangent while the ball passes over the tape
 
 
@@ -43,13 +42,21 @@ def first_touch(path: Array, low: Array, high: Array, box: Box, radius_m: float)
     ends = value(path, low) - value(path, high)
     way_m = float(np.sqrt((ends * ends).sum(axis=0)).max())
     count = int(min(max(1.2 * way_m / SAMPLE_M, 16.0), MOST_SAMPLES)) + 2
-    found = np.ones(len(low), dtype=bool)
-    for cut in (np.linspace(0.0, 1.0, count)[:, None, None], *_FINER):
-        place = value(path, low + width * cut)
-        off = place - nearest_on(box, place)
-        gap = (off * off).sum(axis=1) - radius_m**2
-        enters = (gap[:-1] > 0.0) & (gap[1:] <= 0.0)
-        found &= enters.any(axis=0)
-        low = low + width * cut[enters.argmax(axis=0), 0, 0]
-        width = width / (len(cut) - 1)
-    return np.where(found, low + width, NEVER)
+    cut = np.linspace(0.0, 1.0, count)[:, None]
+    off, _ = _off(path[:, None], low + width * cut, box, radius_m)
+    enters = (off[:-1] > 0.0) & (off[1:] <= 0.0)
+    first, columns = enters.argmax(axis=0), np.arange(len(low))
+    before, after = off[first, columns], off[first + 1, columns]
+    begin, step = low + width * cut[first, 0], width / (count - 1)
+    s = begin + step * before / np.where(before > after, before - after, 1.0)
+    for _ in range(TURNS):
+        here, rate = _off(path, s, box, radius_m)
+        s = np.clip(s - here / np.where(rate == 0.0, 1.0, rate), begin, begin + step)
+    return np.where(enters.any(axis=0), s, NEVER)
+
+
+def _off(path: Array, s: Array, box: Box, radius_m: float) -> tuple[Array, Array]:
+    """Return how much farther than a radius balls are from a box, in squares, and its rate; balls are last."""
+    place, velocity = value_and_slope(path, s[..., None, :])
+    gap = place - nearest_on(box, place)
+    return (gap * gap).sum(axis=-2) - radius_m**2, 2.0 * (gap * velocity).sum(axis=-2)

@@ -194,7 +194,7 @@ def look_at_many(
     ball: Ball,
     arrival: bool,
     noting: bool,
-    rough: float = 8.0,
+    rough: float = 1.0,
     serves: bool = True,
 ) -> tuple[Figures, Figures | None]:
     """Return `figures` of n balls for a landing on the first hop and on the second, a first look some mm off.

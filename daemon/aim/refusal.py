@@ -130,7 +130,7 @@ def _best_of_many(thrower: Thrower, wish: Wish, wanted: int = 3) -> list[Solutio
     speed, spin = (np.repeat(column, len(tilts)) for column in np.array(pairs).T)
     tilt = np.tile(tilts, len(pairs))
     launches = launches_by(thrower, speed, spin, tilt, pan, roll)
-    flights = fly_many(launches, air=thrower.air, ball=thrower.ball, until=until, rough=2.0)
+    flights = fly_many(launches, air=thrower.air, ball=thrower.ball, until=until)
     far = _far_many(wish, flights, speed, tilt, spin)
     found: list[Solution] = []
     for i in np.argsort(far)[:wanted]:

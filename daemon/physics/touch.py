@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.physics.roots import NEVER, Curve, slope, value, value_and_slope
+from drillfeed.daemon.physics.roots import NEVER, TINY, Curve, slope, value, value_and_slope
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, Box
 
 Array = NDArray[np.float64]
@@ -18,11 +18,15 @@ SAG_M = 0.003  # how far a path bends off its tangent while the ball passes over
 def clears_tape(x: Curve, z: Curve, at: Any, radius_m: float) -> Any:
     """Tell whether a ball that passes the net's plane at `at` clearly passes over the tape.
 
-    Its path there is nearly straight, so its distance from the tape is the height over it times the cosine of the fall.
+    Were its path straight, its distance from the tape would be the height over it times the cosine of the fall. A path
+    bends by less than the square of the way (in metres) to the place where it is nearest.
     """
-    along, fall = slope(x, at), slope(z, at)
-    over = value(z, at) - NET_HEIGHT_M - SAG_M
-    return (over > 0.0) & (over * over * along * along > radius_m * radius_m * (along * along + fall * fall))
+    (over, fall), along = value_and_slope(z, at), slope(x, at)
+    over = over - NET_HEIGHT_M
+    whole = along * along + fall * fall
+    nearest = over * over / (whole + TINY)
+    bend = radius_m + SAG_M + nearest * fall * fall
+    return (over > 0.0) & (nearest * along * along > bend * bend)
 
 
 def nearest_on(box: Box, place: Array) -> Array:

@@ -9,28 +9,21 @@ import numpy as np
 
 from drillfeed.daemon.aim.report import extrapolated_text
 from drillfeed.daemon.aim.spread import spread_of
-from drillfeed.daemon.aim.thrower import thrower_of
+from drillfeed.daemon.aim.thrower import rim_limits, thrower_of
 from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
-from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
+from drillfeed.daemon.library.loading import find, is_path, known, load_balls, read_any
+from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.planning.allowed import check_ball
+from drillfeed.daemon.planning.fitting import fitted
 from drillfeed.daemon.planning.plan import plan_drill
-from drillfeed.daemon.planning.setting import (
-    NotPossible,
-    Setting,
-    bend_text,
-    flight_for,
-    most_spin,
-    rim_limits,
-    setting_for,
-    shares,
-    told,
-)
+from drillfeed.daemon.planning.rims import max_spin_at, shares
+from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.planning.transition import wheel_change_s
 from drillfeed.daemon.validation import FileError, InvalidFile
+from drillfeed.daemon.wheel import Wheel
 
 SPREAD_SEED, SPREAD_BALLS = 1, 500
 SPEEDS_MPS = (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0)
@@ -58,21 +51,19 @@ def machine_lines(machine: Machine) -> list[str]:
     low = f"{feeder.low_balls_per_min:g} to " if feeder.low_balls_per_min else "up to "
     lines = [f"{machine.name}: {machine.title}"]
     lines += _wheel_lines("top", machine.top) + _wheel_lines("bottom", machine.bottom)
-    lines.append(
-        f"  launch speed with no spin: {limits.least_mps * of_speed:.1f} to {limits.most_mps * of_speed:.1f} m/s"
-    )
+    lines.append(f"  launch speed with no spin: {limits.min_mps * of_speed:.1f} to {limits.max_mps * of_speed:.1f} m/s")
     lines.append("  most spin either way at a launch speed:")
-    speeds = [speed for speed in SPEEDS_MPS if speed <= limits.most_mps * of_speed]
+    speeds = [speed for speed in SPEEDS_MPS if speed <= limits.max_mps * of_speed]
     lines.append("    m/s    " + "".join(f"{speed:6.0f}" for speed in speeds))
-    lines.append("    rev/s  " + "".join(f"{most_spin(machine, speed):6.0f}" for speed in speeds))
+    lines.append("    rev/s  " + "".join(f"{max_spin_at(machine, speed):6.0f}" for speed in speeds))
     lines.append(
         f"  tilt {machine.tilt.low_deg:g} to {machine.tilt.high_deg:g} degrees, "
         f"{(machine.tilt.high_deg - machine.tilt.low_deg) / machine.tilt.slew_deg_per_s:.1f} s from end to end; "
         f"pan {_span(machine.pan)}, head roll {_span(machine.roll)}"
     )
     lines.append(f"  feeder {feeder.kind}: {low}{feeder.high_balls_per_min:g} balls/min, hopper {machine.hopper.balls}")
-    if feeder.most_turns is not None:
-        lines.append(f"    by time only: the crank must be re-phased by hand every {feeder.most_turns} turns")
+    if feeder.max_turns is not None:
+        lines.append(f"    by time only: the crank must be turned to its mark by hand every {feeder.max_turns} turns")
     seen = (
         "speed feedback" if machine.sensors.speed_feedback else "no speed feedback: arrival is assumed, never measured"
     )
@@ -86,13 +77,15 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
     for written in balls.values():
         ball = for_player(written, player)
         try:
-            setting = setting_for(ball, machine)
-            check_ball(ball, machine, player.profile, balls)
+            fit = fitted(ball, machine)
+            check_ball(fit.ball, machine, player.profile, balls)
+            ball, setting = fit.ball, setting_for(fit.ball, machine)
         except NotPossible as error:
             lines.append(f"  {ball.name}: not here: {error}")
         else:
+            bent = f"{fit.text}; " if fit.text else ""
             lines.append(
-                f"  {ball.name}: top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
+                f"  {ball.name}: {bent}top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
                 f"tilt {setting.tilt_deg:.1f} degrees{_turns(setting)}"
             )
             lines += [f"    {warning}" for warning in _warnings(ball, setting, machine)]
@@ -132,9 +125,9 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Pla
         tail = "" if set_plan is plan.sets[-1] else f", {rest}"
         title = f" ({set_plan.title})" if set_plan.title else ""
         lines.append(
-            f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {60 / set_plan.interval_s:.1f}/min{tail}"
+            f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {set_plan.tempo_text()}/min{tail}"
         )
-        if set_plan.rephase_before:
+        if set_plan.crank_to_mark_before:
             lines.append("    before it: turn the crank to its mark by hand")
         if set_plan.stretch:
             lines.append(f"    {set_plan.stretch.text}")

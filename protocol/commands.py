@@ -9,10 +9,11 @@ import difflib
 from collections.abc import Mapping
 
 from drillfeed.protocol.arguments import read_arguments, shown, write_argument
-from drillfeed.protocol.change_rows import BALLS, CHANGE_ROWS, ELBOW, HAND, SEED
+from drillfeed.protocol.change_rows import CHANGE_ROWS, DRILL_ARGUMENTS
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.people_rows import PEOPLE_ROWS
 from drillfeed.protocol.practice_rows import PRACTICE_ROWS
+from drillfeed.protocol.retired import RETIRED_COMMANDS
 from drillfeed.protocol.setup_rows import SETUP_ROWS
 from drillfeed.protocol.spec import ANY_STATE as ANY_STATE
 from drillfeed.protocol.spec import EVERYONE, PLAYING, TAKING_PART, in_states
@@ -58,18 +59,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         "load short-then-long seed 7 balls 30",
         PLAYING,
         in_states("IDLE", "ARMED"),
-        arguments=(
-            Argument(
-                "name",
-                "name",
-                "a drill by its name, or, at the machine itself, the path of a drill file in double quotes",
-                among="drills",
-            ),
-            SEED,
-            BALLS,
-            HAND,
-            ELBOW,
-        ),
+        arguments=DRILL_ARGUMENTS,
     ),
     CommandSpec(
         "arm",
@@ -205,11 +195,11 @@ _ROWS: tuple[CommandSpec, ...] = (
         arguments=(Argument("count", "integer", "balls in the hopper now", 0, 2_000, "balls"),),
     ),
     CommandSpec(
-        "rephase",
+        "crank-at-mark",
         "tell that the crank was turned to its mark by hand",
         "For a crank that turns by time only: its phase drifts with each turn and is unknown after a stop in mid-turn. "
         "Cut the motor power, turn it to the mark, then type this.",
-        "rephase",
+        "crank-at-mark",
         PLAYING,
         in_states("IDLE", "ARMED", "PAUSED", "RESTING"),
     ),
@@ -276,6 +266,8 @@ def parse(line: str, table: Mapping[str, CommandSpec] = COMMANDS) -> Command:
     first = line.strip(" ").split(" ", 1)[0]
     spec = table.get(first.lower())
     if spec is None:
+        if new := RETIRED_COMMANDS.get(first.lower()):
+            raise Refused("unknown-command", f"{shown(first)} is called {new} now", do=new)
         near = difflib.get_close_matches(first.lower(), list(table), n=1)
         do = f"{near[0]}?  ({table[near[0]].help})" if near else "help"
         raise Refused("unknown-command", f"there is no command {shown(first)}", do=do)
@@ -344,12 +336,6 @@ def check_state_in(what: str, state: State, states: frozenset[State]) -> None:
             found=state,
             do=", then ".join(steps_to(state, states)[:STEPS_SHOWN]) or "status",
         )
-
-
-def check_allowed(command: Command, caller: Caller, state: State) -> None:
-    """Raise Refused unless this caller may give this command in this state; the role is asked first."""
-    check_role(command, caller)
-    check_state(command, state)
 
 
 def steps_to(state: State, wanted: frozenset[State]) -> tuple[str, ...]:

@@ -21,13 +21,13 @@ from drillfeed.daemon.physics.stepper import Step, fade, spin_of, take_step
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M, Ball
 
 Array = NDArray[np.float64]
-MOST_STEPS = 60
+MAX_STEPS = 60
 MARGIN_M = 0.3
 
 
 @dataclass(frozen=True)
 class Figures:
-    """Hold what a wish can ask of a ball; floats or (n,) arrays, NaN where it never happens.
+    """Hold what a request can ask of a ball; floats or (n,) arrays, NaN where it never happens.
 
     `first_x_m` is where the ball first comes down; depth past the net, `landing_y_m`, apex (centre above the table),
     clearance of its underside over the tape, arrival at the player's end line after the landing.
@@ -57,7 +57,7 @@ class _Ball:
     def hop(self) -> None:
         """Fly until the ball comes down to the height of a touch."""
         spin, r = spin_of(self.v, self.w, self.law), self.law.radius_m
-        for _ in range(MOST_STEPS):
+        for _ in range(MAX_STEPS):
             step = take_step(self.p, self.v, spin, self.law, FLOATS)
             lands = falls_through(step.curve(2), r, step.place[2], step.velocity[2], FLOATS)
             share = min(lands, step.corner, 1.0)
@@ -124,7 +124,7 @@ class _Many:
         p, v = self.p[:, rows], self.v[:, rows]
         spin = spin_of(v, self.w[:, rows], self.law)
         numbers = Arrays()
-        for _ in range(MOST_STEPS):
+        for _ in range(MAX_STEPS):
             if not len(rows):
                 return
             step = take_step(p, v, spin, self.law, numbers, self.rough)

@@ -15,7 +15,7 @@ from drillfeed.daemon.physics.launch import Launches
 from drillfeed.daemon.physics.meeting import CORNER, EDGE, FLOOR, NET, TABLE, Meeting, first_meeting
 from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.numbers import Arrays
-from drillfeed.daemon.physics.record import LONGEST_FLIGHT_S, MOST_BOUNCES, Until
+from drillfeed.daemon.physics.record import LONGEST_FLIGHT_S, MAX_BOUNCES, Until
 from drillfeed.daemon.physics.roots import NEVER, find_many, slope_curve, value
 from drillfeed.daemon.physics.stepper import Step, fade, spin_of, take_step
 from drillfeed.daemon.physics.table import (
@@ -176,7 +176,7 @@ class Block:
         out["speed_after_mps"][row] = np.sqrt((self.v[:, fresh] ** 2).sum(axis=0))
         out["spin_after_revps"][row] = spin / (2.0 * np.pi)
         out["valid"][row] = True
-        done[hit[(self.touches[rows] >= MOST_BOUNCES) | (np.abs(self.v[2, hit]) < 0.02)]] = True
+        done[hit[(self.touches[rows] >= MAX_BOUNCES) | (np.abs(self.v[2, hit]) < 0.02)]] = True
 
     def _known(self) -> Any:
         out, rows = self.out, self.index

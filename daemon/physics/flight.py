@@ -24,7 +24,7 @@ from drillfeed.daemon.physics.motion import Coefficients, coefficients_of
 from drillfeed.daemon.physics.numbers import FLOATS
 from drillfeed.daemon.physics.record import (
     LONGEST_FLIGHT_S,
-    MOST_BOUNCES,
+    MAX_BOUNCES,
     Bounce,
     Flight,
     Half,
@@ -169,7 +169,7 @@ class _Walk:
         elif self.landed is None and len(self.bounces) > 1:
             self.fault = "bounces twice on the thrower's half"
             self.done = True
-        if len(self.bounces) >= MOST_BOUNCES or abs(self.v[2]) < 0.02:
+        if len(self.bounces) >= MAX_BOUNCES or abs(self.v[2]) < 0.02:
             self.done = True
 
     def _finish_if_known(self) -> None:

@@ -2,7 +2,7 @@
 
     fly_many(launches, *, air=STILL_AIR, ball=PLAIN_BALL, until="second", constants=None) -> FlightBatch
 
-`launches` holds (3, n) arrays (`launch.launches_from`, `launch.stack`). Every result is an (n,) array; NaN means it
+`launches` holds (3, n) arrays (`launch.launches_from`). Every result is an (n,) array; NaN means it
 never happened. With `constants` each ball has its own drag, lift, friction and restitution. Balls are flown a block at
 a time, so that a block's arrays stay in the processor's cache; the cost is linear in n.
 """

@@ -55,7 +55,7 @@ def first_meeting(step: Step, p: Any, radius_m: float, numbers: Numbers) -> Meet
         at, kind = _sooner(floor, FLOOR, at, kind, numbers)
     net, touch = _net(step, p, radius_m, numbers)
     at, kind = _sooner(touch, NET, at, kind, numbers)
-    outside = ((beside < at) | (p[2] < radius_m)) & (numbers.most(p[2], step.place[2]) > -radius_m)
+    outside = ((beside < at) | (p[2] < radius_m)) & (numbers.greater(p[2], step.place[2]) > -radius_m)
     if numbers.any(outside):
         edge = numbers.where_so(outside, _edge, numbers, step.path, p[2], beside, step.place[2], radius_m)
         at, kind = _sooner(edge, EDGE, at, kind, numbers)
@@ -66,7 +66,7 @@ def _edge(numbers: Numbers, path: Any, begin_z: Any, beside: Any, end_z: Any, ra
     """Return where balls touch the table's edge that come down beside it, or begin below its top."""
     x, y, z = (numbers.curve(path, axis) for axis in range(3))
     sinks = (end_z < -radius_m) & (begin_z >= -radius_m)
-    end = numbers.least(numbers.where_so(sinks, numbers.find, z, 0.0, 1.0, -radius_m, 1.0), 1.0)
+    end = numbers.lesser(numbers.where_so(sinks, numbers.find, z, 0.0, 1.0, -radius_m, 1.0), 1.0)
     begin = numbers.choose((begin_z < radius_m) | (beside > end), 0.0, beside)
     far = radius_m + SAG_M
     near = _reaches(value(x, begin), value(x, end), -far, TABLE_LENGTH_M + far, numbers)
@@ -75,7 +75,7 @@ def _edge(numbers: Numbers, path: Any, begin_z: Any, beside: Any, end_z: Any, ra
 
 
 def _reaches(one: Any, other: Any, low: float, high: float, numbers: Numbers) -> Any:
-    return (numbers.least(one, other) <= high) & (numbers.most(one, other) >= low)
+    return (numbers.lesser(one, other) <= high) & (numbers.greater(one, other) >= low)
 
 
 def _sooner(new: Any, what: int, at: Any, kind: Any, numbers: Numbers) -> tuple[Any, Any]:
@@ -103,9 +103,9 @@ def _touch(numbers: Numbers, path: Any, begin: Any, end: Any, passes: Any, net: 
     back = numbers.where_so(comes_back, numbers.find, x, 0.0, 1.0, NET_X_M, 1.0)
     beside = numbers.choose(comes_back, back, numbers.choose(begin <= NET_X_M - radius_m, 1.0, 0.0))
     middle = numbers.choose(passes, net, beside)
-    wide = NEAR_NET_M / numbers.most(abs(slope(x, middle)), 1e-9)
-    low, high = numbers.most(middle - wide, 0.0), numbers.least(middle + wide, 1.0)
-    near = numbers.least(value(z, low), value(z, high)) < NET_HEIGHT_M + radius_m + SAG_M
+    wide = NEAR_NET_M / numbers.greater(abs(slope(x, middle)), 1e-9)
+    low, high = numbers.greater(middle - wide, 0.0), numbers.lesser(middle + wide, 1.0)
+    near = numbers.lesser(value(z, low), value(z, high)) < NET_HEIGHT_M + radius_m + SAG_M
     return numbers.where_so(near, numbers.touch, path, low, high, NET_BOX, radius_m)
 
 

@@ -26,9 +26,9 @@ class Coefficients:
     Drag and lift are floats, or (n,) arrays of balls that each have their own.
     """
 
-    drag_pm: Any
+    drag_per_m: Any
     lift_by_spin: Any
-    lift_most_pm: Any
+    max_lift_per_m: Any
     by_volume: bool
     gravity_mps2: float
     fade_pers: float
@@ -37,14 +37,14 @@ class Coefficients:
     @property
     def of_many(self) -> bool:
         """Tell whether each ball has its own drag and lift."""
-        return isinstance(self.drag_pm, np.ndarray)
+        return isinstance(self.drag_per_m, np.ndarray)
 
     def of(self, rows: Any) -> "Coefficients":
         """Return the constants of some of the balls; one set of constants holds for any of them."""
         if not self.of_many:
             return self
-        drag, by_spin, most = (a[rows] for a in (self.drag_pm, self.lift_by_spin, self.lift_most_pm))
-        return replace(self, drag_pm=drag, lift_by_spin=by_spin, lift_most_pm=most)
+        drag, by_spin, most = (a[rows] for a in (self.drag_per_m, self.lift_by_spin, self.max_lift_per_m))
+        return replace(self, drag_per_m=drag, lift_by_spin=by_spin, max_lift_per_m=most)
 
 
 class Lift(NamedTuple):
@@ -64,11 +64,11 @@ def coefficients_of(ball: Ball, air: Air, constants: Constants | None = None) ->
     With `constants` drag and lift are (n,) arrays, one for each ball.
     """
     own = ball if constants is None else constants
-    per_mass_pm = 0.5 * air.density_kgpm3 * math.pi * ball.radius_m**2 / ball.mass_kg
+    scale_per_m = 0.5 * air.density_kgpm3 * math.pi * ball.radius_m**2 / ball.mass_kg
     return Coefficients(
-        drag_pm=per_mass_pm * own.drag,
-        lift_by_spin=per_mass_pm * ball.radius_m * own.lift_slope,
-        lift_most_pm=per_mass_pm * own.lift_cap,
+        drag_per_m=scale_per_m * own.drag,
+        lift_by_spin=scale_per_m * ball.radius_m * own.lift_slope,
+        max_lift_per_m=scale_per_m * own.lift_cap,
         by_volume=ball.lift_by_volume,
         gravity_mps2=air.gravity_mps2,
         fade_pers=1.0 / ball.spin_decay_s,
@@ -83,12 +83,12 @@ def corner_mps(spin_size: Any, law: Coefficients) -> Any:
     """
     if law.by_volume:
         return 0.0 * spin_size - 1.0
-    return law.lift_by_spin * spin_size / (law.lift_most_pm + 1e-12)
+    return law.lift_by_spin * spin_size / (law.max_lift_per_m + 1e-12)
 
 
 def lift_of(spin_size: Any, capped: Any, law: Coefficients) -> Lift:
     """Return the part of the lift law that holds; `capped` is 1 where the lift coefficient is at its cap, else 0."""
-    return Lift((1.0 - capped) * law.lift_by_spin * spin_size, capped * law.lift_most_pm)
+    return Lift((1.0 - capped) * law.lift_by_spin * spin_size, capped * law.max_lift_per_m)
 
 
 def pull(v: Any, axis: Any, lift: Lift, law: Coefficients) -> tuple[Any, Any, Any]:
@@ -118,7 +118,7 @@ def pull(v: Any, axis: Any, lift: Lift, law: Coefficients) -> tuple[Any, Any, An
         turn += lift.by_speed
         turn *= speed
         turn /= across**0.5 + TINY
-    drag = law.drag_pm * speed
+    drag = law.drag_per_m * speed
     cx *= turn
     cy *= turn
     cz *= turn

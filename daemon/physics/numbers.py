@@ -21,8 +21,8 @@ Array = NDArray[np.float64]
 class Floats:
     """One ball."""
 
-    least: Callable[..., Any] = staticmethod(min)
-    most: Callable[..., Any] = staticmethod(max)
+    lesser: Callable[..., Any] = staticmethod(min)
+    greater: Callable[..., Any] = staticmethod(max)
     ceil: Callable[..., Any] = staticmethod(math.ceil)
     any: Callable[..., Any] = staticmethod(bool)
     find: Callable[..., Any] = staticmethod(find)
@@ -81,8 +81,8 @@ class Arrays:
     def __init__(self) -> None:
         self._slopes = self._path = np.empty(0)
 
-    least: Callable[..., Any] = staticmethod(np.minimum)
-    most: Callable[..., Any] = staticmethod(np.maximum)
+    lesser: Callable[..., Any] = staticmethod(np.minimum)
+    greater: Callable[..., Any] = staticmethod(np.maximum)
     ceil: Callable[..., Any] = staticmethod(np.ceil)
     choose: Callable[..., Any] = staticmethod(np.where)
     any: Callable[..., Any] = staticmethod(np.any)

@@ -21,7 +21,7 @@ Half = Literal["thrower", "player"]
 Length = Literal["short", "half-long", "long"]
 
 LONGEST_FLIGHT_S = 6.0
-MOST_BOUNCES = 12
+MAX_BOUNCES = 12
 
 
 @dataclass(frozen=True)

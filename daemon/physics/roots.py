@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Curve = Any
 NEVER = 2.0  # any s above 1: the event is not in this step
-MOST_TURNS = 60
+MAX_TURNS = 60
 QUICK_TURNS = 4
 SETTLED = 1e-7  # of a step: Newton's rule squares what is left
 CLOSE = 1e-12
@@ -66,7 +66,7 @@ def find(c: Curve, low: float, high: float, level: float, sign: float) -> float:
     root = max(rate * rate - 4.0 * bend * begin, 0.0) ** 0.5
     over = (-rate - root) / (2.0 * bend) if rate > 0.0 > bend else 2.0 * begin / (root - rate + TINY)
     s = low + wide * min(max(over, 0.0), 1.0)
-    for _ in range(MOST_TURNS):
+    for _ in range(MAX_TURNS):
         here, rate = value_and_slope(c, s)
         here -= level
         if sign * here < 0.0:
@@ -119,7 +119,7 @@ def _slowly(c: Curve, low: Array, high: Array, level: Array, sign: Array) -> Arr
     """Return where (k,) curves fall through their levels by Newton's rule inside a bracket."""
     rows, s = np.arange(len(low)), high
     found = s.copy()
-    for _ in range(MOST_TURNS):
+    for _ in range(MAX_TURNS):
         here, rate = value_and_slope(c, s)
         here = here - level
         fallen = sign * here < 0.0

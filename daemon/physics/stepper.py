@@ -1,9 +1,9 @@
 """One step of free flight, and its path: the only integrator, for one ball in floats and for many in arrays.
 
-A step is an eighth-order Runge-Kutta step that may hold a whole flight to the table (`MOST_M`). Inside it the path is a
-polynomial of the same rule, and every event is a root of that path. The lift law has a corner where its coefficient
-reaches the cap. A step keeps to one side of the corner; whoever flies a ball ends the step where the path passes the
-corner (`Step.corner`) and goes on with the other side.
+A step is an eighth-order Runge-Kutta step that may hold a whole flight to the table (`MAX_STEP_M`). Inside it the path
+is a polynomial of the same rule, and every event is a root of that path. The lift law has a corner where its
+coefficient reaches the cap. A step keeps to one side of the corner; whoever flies a ball ends the step where the path
+passes the corner (`Step.corner`) and goes on with the other side.
 """
 
 import math
@@ -19,11 +19,11 @@ from drillfeed.daemon.physics.roots import NEVER, Curve, slope, slope_curve, val
 from drillfeed.daemon.physics.table import TABLE_HEIGHT_M, TABLE_LENGTH_M
 
 # At these lengths the error of a step is a few micrometres at most over the valid range (tests/physics).
-MOST_M = 3.9
-MOST_TURN = 0.7  # radians, about: by gravity in a step
-LEAST_MPS = 1.0  # a ball that hardly moves turns at once
+MAX_STEP_M = 3.9
+MAX_TURN_RAD = 0.7  # radians, about: by gravity in a step
+MIN_PACE_MPS = 1.0  # a ball that hardly moves turns at once
 SLANT_SINE = 0.9
-SLANT_LEAST = 1.0 / 64.0
+MIN_SLANT = 1.0 / 64.0
 BEYOND_M = 0.15  # past the end line, where a ball that is too long is known to be so
 OVER = 1.04  # a last step goes a little past the place where the ball should come down
 CORNER_MPS2 = 1e-9  # m^2/s^2: a path that only touches the corner does not pass it
@@ -95,7 +95,7 @@ def take_step(
     """
     lift, slopes = lift_of(spin.size, spin.capped, law), numbers.room(v)
     slopes[SLOTS[0]] = start = numbers.vector(pull(v, spin.axis, lift, law))
-    h = numbers.least(_length_s(p, v, start, spin, law, numbers, rough), most_s)
+    h = numbers.lesser(_length_s(p, v, start, spin, law, numbers, rough), most_s)
     end, finish = v, start
     for stage, row in enumerate(STAGES, 1):
         velocity = numbers.blend(v, h, row, slopes)
@@ -126,27 +126,29 @@ def _length_s(p: Any, v: Any, pull_: Any, spin: Spin, law: Coefficients, numbers
     vx, vy, vz = v
     nx, ny, nz = spin.axis
     speed = (vx * vx + vy * vy + vz * vz) ** 0.5
-    most = rough * numbers.least(MOST_M / (speed + TINY), MOST_TURN * (speed + LEAST_MPS) / (law.gravity_mps2 + TINY))
+    most = rough * numbers.lesser(
+        MAX_STEP_M / (speed + TINY), MAX_TURN_RAD * (speed + MIN_PACE_MPS) / (law.gravity_mps2 + TINY)
+    )
     height = p[2] - law.radius_m
     height = numbers.choose(height >= 0.0, height, height + TABLE_HEIGHT_M)
     # The drag up and down nearly cancels over a flight.
-    falls = numbers.most(-pull_[2] - law.drag_pm * speed * vz, law.gravity_mps2 / 3.0 + 1e-3)
-    down = (vz + (vz * vz + 2.0 * falls * numbers.most(height, 0.0)) ** 0.5) / falls
+    falls = numbers.greater(-pull_[2] - law.drag_per_m * speed * vz, law.gravity_mps2 / 3.0 + 1e-3)
+    down = (vz + (vz * vz + 2.0 * falls * numbers.greater(height, 0.0)) ** 0.5) / falls
     down = numbers.choose(height >= 0.0, down, most)
     way = TABLE_LENGTH_M + BEYOND_M - p[0]
-    along_m = numbers.most(way, 0.0) / numbers.most(vx / (speed + TINY), 1e-3)
-    lost = law.drag_pm * along_m  # time grows by exp(drag x way), here to its third power
+    along_m = numbers.greater(way, 0.0) / numbers.greater(vx / (speed + TINY), 1e-3)
+    lost = law.drag_per_m * along_m  # time grows by exp(drag x way), here to its third power
     past = along_m * (1.0 + lost * (0.5 + lost / 6.0)) / (speed + TINY)
     left = OVER * numbers.choose((way > 0.0) & (past < down), past, down) + 1e-4
     if not law.by_volume:
         # Spin near the line of flight now, or at the end of the step if gravity alone turns the ball.
-        sink = law.gravity_mps2 * numbers.least(left, most)
+        sink = law.gravity_mps2 * numbers.lesser(left, most)
         along = nx * vx + ny * vy + nz * vz
         later = along - nz * sink
         now = along * along / (speed * speed + TINY)
         then = later * later / (speed * speed + sink * (sink - 2.0 * vz) + TINY)
-        sine = numbers.most(1.0 - numbers.most(now, then), 0.0) ** 0.5
-        most = most * numbers.most(numbers.least(sine / SLANT_SINE, 1.0), SLANT_LEAST)
+        sine = numbers.greater(1.0 - numbers.greater(now, then), 0.0) ** 0.5
+        most = most * numbers.greater(numbers.lesser(sine / SLANT_SINE, 1.0), MIN_SLANT)
     return left / numbers.ceil(left / most)
 
 

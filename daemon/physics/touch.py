@@ -10,7 +10,7 @@ from drillfeed.daemon.physics.table import NET_HEIGHT_M, Box
 
 Array = NDArray[np.float64]
 SAMPLE_M = 0.003  # a touch that is missed between two samples is less than 0.1 mm deep
-MOST_SAMPLES = 1200
+MAX_SAMPLES = 1200
 TURNS = 5  # of Newton's rule between two samples, where the path hardly bends
 SAG_M = 0.003  # how far a path bends off its tangent while the ball passes over the tape
 
@@ -45,7 +45,7 @@ def first_touch(path: Array, low: Array, high: Array, box: Box, radius_m: float)
     width = high - low
     ends = value(path, low) - value(path, high)
     way_m = float(np.sqrt((ends * ends).sum(axis=0)).max())
-    count = int(min(max(1.2 * way_m / SAMPLE_M, 16.0), MOST_SAMPLES)) + 2
+    count = int(min(max(1.2 * way_m / SAMPLE_M, 16.0), MAX_SAMPLES)) + 2
     cut = np.linspace(0.0, 1.0, count)[:, None]
     off, _ = _off(path[:, None], low + width * cut, box, radius_m)
     enters = (off[:-1] > 0.0) & (off[1:] <= 0.0)

@@ -2,7 +2,7 @@
 
 import time
 
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from tests.faults.bench import Bench
 from tests.faults.processes import first
 from tests.faults.verdict import Account, Scenario, Seen
@@ -26,10 +26,11 @@ def by_itself_while_armed() -> Seen:
         client = bench.armed(10)
         bench.wait(lambda: _turns_from(bench) is not None, 30.0, "turning by itself")
         bench.wait(lambda: client.snapshot().state in ("QUICKSTOP", "FAULT"), 5.0, "a fault")
+        stop_s = bench.first_logged("stop", _turns_from(bench) or 0.0)
         reply, now = client.start(client.snapshot().stop_count), client.snapshot()
         account = Account(bench)
         from_s = _turns_from(bench) or 0.0
-        account.within("fault, stop read", from_s, first(times(bench.log(), "stop", from_s)), FAULT_MS)
+        account.within("fault, stop read", from_s, stop_s, FAULT_MS)
         account.true("says so", "top wheel turns at" in (now.reason or ""), now.reason)
         account.true("start refused", not reply.ok, reply.text)
         account.none("feeds", times(bench.log(), "feed"))
@@ -59,7 +60,7 @@ def _lies(kind: str, words: str) -> Seen:
         from_s = float(bench.words("driver").partition("lies from ")[2].split()[0])
         bench.wait(lambda: client.snapshot().state in ("QUICKSTOP", "FAULT"), 20.0, "a fault")
         account = Account(bench)
-        account.within("stop read", from_s, first(times(bench.log(), "stop", from_s)), LIE_MS)
+        account.within("stop read", from_s, bench.first_logged("stop", from_s), LIE_MS)
         sent_s = time.monotonic()
         client.stop()
         time.sleep(1.0)

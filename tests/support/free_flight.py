@@ -7,7 +7,7 @@ from drillfeed.daemon.physics.numbers import FLOATS
 from drillfeed.daemon.physics.stepper import fade, spin_of, take_step
 
 
-def glide(p: Any, v: Any, w: Any, time_s: float, law: Coefficients) -> tuple[Any, Any]:
+def free_flight(p: Any, v: Any, w: Any, time_s: float, law: Coefficients) -> tuple[Any, Any]:
     """Return position and velocity of one ball after a time of free flight."""
     spin = spin_of(v, w, law)
     while time_s > 0.0:

@@ -9,7 +9,7 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
 
-DRILLS = ("mixed-spin", "mixed-spin-gentle", "live-or-dead")
+DRILLS = ("mixed-spin", "mixed-spin-gentle", "easy-unknown")
 
 
 @dataclass(frozen=True)

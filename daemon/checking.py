@@ -9,29 +9,21 @@ import numpy as np
 
 from drillfeed.daemon.aim.report import extrapolated_text
 from drillfeed.daemon.aim.spread import spread_of
-from drillfeed.daemon.aim.thrower import thrower_of
+from drillfeed.daemon.aim.thrower import rim_limits, thrower_of
 from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
-from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
+from drillfeed.daemon.library.loading import find, is_path, known, load_balls, read_any
+from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.fitting import fitted
 from drillfeed.daemon.planning.plan import plan_drill
-from drillfeed.daemon.planning.setting import (
-    NotPossible,
-    Setting,
-    bend_text,
-    flight_for,
-    max_spin_at,
-    rim_limits,
-    setting_for,
-    shares,
-    told,
-)
+from drillfeed.daemon.planning.rims import max_spin_at, shares
+from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.planning.transition import wheel_change_s
 from drillfeed.daemon.validation import FileError, InvalidFile
+from drillfeed.daemon.wheel import Wheel
 
 SPREAD_SEED, SPREAD_BALLS = 1, 500
 SPEEDS_MPS = (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0)

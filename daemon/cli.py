@@ -9,6 +9,7 @@ from drillfeed.protocol.retired import RETIRED_OPTIONS
 
 SUBCOMMANDS: dict[str, str] = {
     "demo": "run a drill on a simulated thrower, with everything real but the thrower",
+    "play": "daemon, driver, phone page and keyboard screen with one command",
     "serve": "run the daemon",
     "drive": "run a motor driver",
     "probe-driver": "check a motor driver against the rules of the link",

@@ -16,7 +16,7 @@ from drillfeed.daemon.aim.report import extrapolated_text, likely_record, spin_t
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.fitting import Fitted, fitted

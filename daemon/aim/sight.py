@@ -15,8 +15,8 @@ from drillfeed.daemon.physics.launch import Launches
 from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M
 
-FIRST_ROUGH = 8.0  # times the usual step of a flight, if errors of a few mm do not matter
-ROUGH = 4.0  # the same for errors of tenths of a mm
+FIRST_ROUGH = 1.5  # times the usual step of a flight, if errors of a mm do not matter
+ROUGH = 1.0
 
 
 @dataclass(frozen=True)

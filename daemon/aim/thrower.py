@@ -118,9 +118,19 @@ class Thrower:
         return replace(changed, limits=rims, tilt_deg=(low, high))
 
 
+def rim_limits(machine: Machine) -> RimLimits:
+    """Return what both wheels of a machine can do at their rims, in m/s."""
+    wheels = (machine.top, machine.bottom)
+    return RimLimits(
+        max_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
+        min_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
+        reverses=all(wheel.reverse for wheel in wheels),
+        grip_share=max(wheel.min_share for wheel in wheels),
+    )
+
+
 def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
     """Return what aiming needs of a machine profile, with its calibration if it has one."""
-    wheels = (machine.top, machine.bottom)
     learnt = machine.calibration
     top, bottom, tilt_zero, ball = STRAIGHT, STRAIGHT, 0.0, PLAIN_BALL
     measured = None
@@ -133,12 +143,7 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         measured = Measured(scatter_m, learnt.balls, len(type(fitted).model_fields))
     return Thrower(
         name=machine.name,
-        limits=RimLimits(
-            max_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
-            min_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
-            reverses=all(wheel.reverse for wheel in wheels),
-            grip_share=max(wheel.min_share for wheel in wheels),
-        ),
+        limits=rim_limits(machine),
         top_diameter_m=machine.top.diameter_mm / 1000.0,
         bottom_diameter_m=machine.bottom.diameter_mm / 1000.0,
         wheel_inertia_kgm2=(machine.top.inertia_kg_m2 + machine.bottom.inertia_kg_m2) / 2.0,

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS
 from drillfeed.daemon.drills.drill import with_balls
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible

@@ -9,14 +9,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from drillfeed.daemon.aim.thrower import rims_to_tell, thrower_of
+from drillfeed.daemon.aim.thrower import rim_limits, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_PER_MIN, HARD_MAX_SET_BALLS
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.profiles import PLAYER_LEVELS, Profile
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.fitting import Fitted, fitted
-from drillfeed.daemon.planning.setting import NotPossible, rim_limits, shares
+from drillfeed.daemon.planning.rims import shares
+from drillfeed.daemon.planning.setting import NotPossible
 
 Owner = Literal["drill", "player", "machine", "hard"]
 SLACK = 1e-9

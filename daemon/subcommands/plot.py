@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
 def _draw(args: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from drillfeed.daemon.library import find_ball
+    from drillfeed.daemon.library.loading import find_ball
     from drillfeed.daemon.planning.fitting import fitted
     from drillfeed.daemon.planning.setting import flight_for
     from drillfeed.daemon.subcommands.aim import machine_for, thrower_for
@@ -92,7 +92,7 @@ def _figure(args: argparse.Namespace, machine: "Machine", folder: "object") -> "
 
     from drillfeed.daemon.aim import pictures
     from drillfeed.daemon.aim.envelope import envelope
-    from drillfeed.daemon.library import find_ball, load_balls, load_drill
+    from drillfeed.daemon.library.loading import find_ball, load_balls, load_drill
     from drillfeed.daemon.planning.fitting import fitted
     from drillfeed.daemon.subcommands.aim import thrower_for
 

@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.drills.drill import with_balls
     from drillfeed.daemon.drills.players import Player
     from drillfeed.daemon.drills.sides import MAX_ELBOW_CM
-    from drillfeed.daemon.library import load_balls, load_drill, load_machine
+    from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
     from drillfeed.daemon.planning.plan import plan_sets
     from drillfeed.daemon.planning.setting import NotPossible
     from drillfeed.daemon.validation import InvalidFile

@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.aim.report import likely_record, spread_lines, spread_record, unknown_text
     from drillfeed.daemon.aim.spread import spread_of
     from drillfeed.daemon.aim.unknown import unknown_of
-    from drillfeed.daemon.library import find_ball
+    from drillfeed.daemon.library.loading import find_ball
     from drillfeed.daemon.planning.fitting import fitted
     from drillfeed.daemon.planning.setting import NotPossible, setting_for, told
     from drillfeed.daemon.subcommands.aim import machine_for, thrower_for

@@ -20,7 +20,7 @@ from drillfeed.daemon.aim.aiming import aim
 from drillfeed.daemon.aim.request import ALLOWED, ASKED, AimRequest, NoSolution, Solution
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, broken, thrower_of
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.thrower import RimLine, max_spin_revps
 from tests.aim.every_ball import Ball, Field
 

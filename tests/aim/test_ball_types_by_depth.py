@@ -3,7 +3,7 @@
 import pytest
 
 from drillfeed.daemon.calibration import Trim, Trims
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.planning.setting import NotPossible, flight_for, setting_for, solution_for
 
 CLUB, KIT = load_machine("club-build"), load_machine("kit-build")

@@ -10,7 +10,7 @@ import time
 from drillfeed.daemon.aim.aiming import aim, ways
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.fitting import _fit, _with_margin, fitted
 from drillfeed.daemon.planning.setting import NotPossible, request_for

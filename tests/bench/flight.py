@@ -16,7 +16,7 @@ from scipy.integrate import solve_ivp
 from drillfeed.daemon.aim.aiming import aim
 from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.thrower import thrower_of
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.flight_batch import fly_many
 from drillfeed.daemon.physics.launch import Launches, launch_from, launches_from

@@ -29,7 +29,7 @@ from drillfeed.daemon.aim.unknown import UNCALIBRATED_TILT_DEG, UNCALIBRATED_WHE
 from drillfeed.daemon.boards import thrower_traits
 from drillfeed.daemon.calibration import Calibration
 from drillfeed.daemon.calibration import Fitted as Values
-from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import launch_from, spin_parts

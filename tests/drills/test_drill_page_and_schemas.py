@@ -16,7 +16,7 @@ from drillfeed.daemon.drills.scenario import ScenarioSequence
 from drillfeed.daemon.drills.weighted import RandomSequence
 from drillfeed.daemon.drills.written import FixedSequence, RotatingSequence
 from drillfeed.daemon.files import read_toml
-from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.protocol.generated import stale
 

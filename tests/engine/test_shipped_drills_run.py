@@ -3,7 +3,7 @@
 import pytest
 
 from drillfeed.daemon.drills.drill import with_balls
-from drillfeed.daemon.library import known, load_drill
+from drillfeed.daemon.library.loading import known, load_drill
 from drillfeed.daemon.planning.plan import plan_drill
 from tests.support.halls import WatchedHall, ball_types, machine
 

@@ -14,18 +14,20 @@ MAY: dict[str, set[str]] = {
     "clients": {"protocol"},
     "physics": set(),
     "calibration": {"validation"},
-    "machine": {"protocol", "validation", "calibration"},
+    "machine": {"protocol", "validation", "calibration", "wheel"},
+    "wheel": {"protocol", "validation"},
     "validation": {"protocol"},
     "files": {"validation"},
+    "children": set(),
     "library": {"files", "machine", "calibration", "drills", "validation", "aim"},
     "drills": {"validation", "physics"},
     "aim": {"physics", "machine", "calibration", "drills", "validation"},
-    "planning": {"physics", "aim", "drills", "machine", "validation", "protocol"},
-    "engine": {"planning", "drills", "machine", "protocol"},
+    "planning": {"physics", "aim", "drills", "machine", "wheel", "validation", "protocol"},
+    "engine": {"planning", "drills", "machine", "wheel", "protocol"},
     "replaying": {"engine", "machine", "protocol"},
     "journal": {"protocol", "engine", "drills", "files", "validation"},
     "listing": {"library", "planning", "aim", "drills", "machine", "validation"},
-    "checking": {"library", "planning", "aim", "drills", "machine", "validation"},
+    "checking": {"library", "planning", "aim", "drills", "machine", "wheel", "validation"},
     "file_schemas": {"drills", "machine", "protocol"},
     "config": {"files", "drills", "validation"},
     "shell": {
@@ -43,6 +45,7 @@ PURE = {
     "engine",
     "replaying",
     "machine",
+    "wheel",
     "calibration",
     "validation",
     "protocol",
@@ -105,7 +108,7 @@ def test_a_pure_file_imports_no_io(path: Path, layer: str) -> None:
 
 def test_the_driver_core_is_pure_too() -> None:
     """The adapter and the simulated board run on any clock: they import no clock and no socket."""
-    names = ["adapter", "board", "feeds", "outputs", "report", "rules", "targets", "simulated", "wheels"]
+    names = ["adapter", "board", "feeds", "modes", "outputs", "report", "rules", "targets", "simulated", "wheels"]
     for name in [*names, "serial_board", "serial_lines", "duty"]:
         for module in imports(ROOT / "clients" / "drivers" / f"{name}.py"):
             assert module.split(".")[0] not in IO_MODULES, f"{name} imports {module}"

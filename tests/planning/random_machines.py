@@ -15,11 +15,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from drillfeed.daemon.aim.aiming import ways
+from drillfeed.daemon.aim.thrower import rim_limits
 from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.fitting import Fitted, _fit, fitted, written_flight
-from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_for
+from drillfeed.daemon.planning.setting import NotPossible, setting_for
 from tests.support.independent import landed, thrown
 
 BALLS = load_balls()

@@ -8,17 +8,18 @@ import pytest
 
 from drillfeed.daemon.aim.aiming import ways
 from drillfeed.daemon.aim.fit import Bent, Intent, fit
+from drillfeed.daemon.aim.thrower import rim_limits
 from drillfeed.daemon.calibration import Trim, Trims
 from drillfeed.daemon.drills.balls import BallType, read_balls, turned_over
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.drill import read_drill as drill_from
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.listing import listing
 from drillfeed.daemon.machine import USUAL_SAG_SHARE, Machine
 from drillfeed.daemon.physics.thrower import RimLimits, Rims, broken_limit, within_limits
 from drillfeed.daemon.planning.fitting import _apex_span, _fit, _is_good, _with_margin, fitted
 from drillfeed.daemon.planning.plan import plan_drill
-from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_for
+from drillfeed.daemon.planning.setting import NotPossible, setting_for
 from tests.planning.random_machines import faults_of, library_text, random_machine
 from tests.support.independent import landed
 

@@ -11,7 +11,7 @@ from drillfeed.daemon.calibration import Trim, Trims
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.players import Player, leftward_cm
 from drillfeed.daemon.drills.sides import FOREHAND_CM, SIDES, split, swapped
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, plan_drill

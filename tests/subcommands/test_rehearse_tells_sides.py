@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from drillfeed.daemon.cli import main
-from drillfeed.daemon.library import find
+from drillfeed.daemon.library.loading import find
 
 
 def lines_of(capsys: pytest.CaptureFixture[str], *arguments: str) -> list[str]:

@@ -25,7 +25,7 @@ _Made = TypeVar("_Made")
 
 def shipped(kind: Kind) -> dict[str, Path]:
     """Return the shipped files of one kind by name."""
-    folder = Path(str(resources.files(f"drillfeed.examples.{kind}")))
+    folder = Path(str(resources.files("drillfeed.daemon.library"))) / kind
     return {path.stem: path for path in sorted(folder.glob("*.toml"))}
 
 

@@ -143,10 +143,7 @@ STEPS: tuple[str, ...] = (
     ALTER TABLE throws ADD COLUMN pan_deg REAL;
     ALTER TABLE throws ADD COLUMN roll_deg REAL;
     """,
-    # What was bent to fit the ball type to the machine; NULL if the ball was as written, or thrown before this step.
-    """
-    ALTER TABLE throws ADD COLUMN fitted TEXT;
-    """,
+    "ALTER TABLE throws ADD COLUMN fitted TEXT;",  # what was bent to fit the machine; NULL if nothing, or not known
 )
 VERSION = len(STEPS)
 STRANGE_PLAYERS = """

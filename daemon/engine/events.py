@@ -305,6 +305,15 @@ class RestNowWaits:
 
 
 @dataclass(frozen=True)
+class TiltDrifts:
+    """A tilt by time has moved so often that it may be off by more than the profile allows."""
+
+    at_s: float
+    moves: int
+    error_deg: float
+
+
+@dataclass(frozen=True)
 class CautionsAccepted:
     """Somebody acknowledged the cautions of this machine."""
 
@@ -376,6 +385,7 @@ Event = (
     | BallMarked
     | SetMarked
     | RestNowWaits
+    | TiltDrifts
     | CautionsAccepted
     | PlayerChosen
     | WheelTurns

@@ -65,7 +65,7 @@ def trend(course: Course, conditions: Floats | None = None) -> Trend:
     at = season.usual() if conditions is None else conditions
     known = smoothed(course)
     middle, spread = levels(known.mean, known.covariance, course.last.weights, at)
-    marked = marked_weeks(course)
+    marked = marked_balls(course) > 0
     before = np.arange(len(middle))[:, None] < season.first_week
     middle[before] = np.nan
     inner, outer = ndtri((1 + INNER_LEVEL) / 2), ndtri((1 + SHOWN_LEVEL) / 2)
@@ -75,12 +75,12 @@ def trend(course: Course, conditions: Floats | None = None) -> Trend:
     return Trend(season.types, share, low_50, high_50, low_90, high_90, marked)
 
 
-def marked_weeks(course: Course) -> NDArray[np.bool_]:
-    """Return in which weeks each type was marked, shape (weeks, T)."""
+def marked_balls(course: Course) -> Floats:
+    """Return how many marked balls each type had in each week, shape (weeks, T)."""
     season = course.season
-    marked = np.zeros((len(course.after), len(season.types)), dtype=bool)
-    np.logical_or.at(marked, season.week, season.balls > 0)
-    return marked
+    counts: Floats = np.zeros((len(course.after), len(season.types)))
+    np.add.at(counts, season.week, season.balls)
+    return counts
 
 
 def draw_courses(

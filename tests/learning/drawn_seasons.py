@@ -43,8 +43,8 @@ class Truth:
     told: MarkingErrors = NO_ERRORS
     double_count: tuple[int, int] | None = None
     """True misses and true made balls that somebody counted again; the rates told are then learnt from these."""
-    gain: float | None = None
-    """Logits by which each type rises over the season; with it nothing else drifts."""
+    gain_points: float | None = None
+    """By how much the share of each type rises over the season; with it nothing else drifts."""
     sessions_a_week: int = 3
 
 
@@ -117,8 +117,10 @@ def _told(truth: Truth, rng: np.random.Generator) -> MarkingErrors:
 def _levels(truth: Truth, rng: np.random.Generator) -> Floats:
     middle = rng.normal(truth.mean, truth.mean_sd)
     first = rng.normal(middle, truth.type_sd, truth.types)
-    if truth.gain is not None:
-        rise: Floats = first + np.linspace(0, truth.gain, truth.weeks)[:, None]
+    if truth.gain_points is not None:
+        share = np.clip(1 / (1 + np.exp(-first)), 0.05, 0.95 - truth.gain_points)
+        rising = share + truth.gain_points * np.linspace(0, 1, truth.weeks)[:, None]
+        rise: Floats = np.log(rising / (1 - rising))
         return rise
     steps = rng.normal(0, truth.drift, (truth.weeks - 1, truth.types))
     walked: Floats = np.concatenate([first[None], first + np.cumsum(steps, axis=0)])

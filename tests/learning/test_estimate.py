@@ -13,7 +13,7 @@ from scipy.stats import binom, norm
 from drillfeed.daemon.learning import week_update
 from drillfeed.daemon.learning.model import HOUSE, House, estimates, follow, levels
 from drillfeed.daemon.learning.season import Row, Season, covariates, season
-from drillfeed.daemon.learning.trend import draw_courses, draw_last_states, marked_weeks, trend
+from drillfeed.daemon.learning.trend import draw_courses, draw_last_states, marked_balls, trend
 from tests.learning.drawn_seasons import AS_ASSUMED, draw
 
 PLAIN = covariates(0, 30)
@@ -98,7 +98,7 @@ def test_nothing_marked_is_the_beginning() -> None:
         assert (found.level, found.level_sd) == pytest.approx((0.8, np.sqrt(1.64)))
         assert found.outer.low < 0.25 and found.outer.high > 0.94
     assert np.isnan(trend(course).share).all()
-    assert not marked_weeks(course).any()
+    assert not marked_balls(course).any()
     assert follow(season([])).last.mean.shape == (4, 4)
 
 

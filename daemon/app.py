@@ -19,7 +19,7 @@ from pathlib import Path
 
 import structlog
 
-from drillfeed.clients.ending import let_go, signals_to_end
+from drillfeed.clients.ending import leave_terminal_after, signals_to_end
 from drillfeed.clients.sleeping import asleep_s
 from drillfeed.daemon.config import Config, host_port, journal_file, state_folder
 from drillfeed.daemon.engine.engine import Engine
@@ -215,7 +215,7 @@ async def _serve(daemon: Daemon, tell: Callable[[str], None]) -> None:
     loop = asyncio.get_running_loop()
 
     def asked(number: int) -> None:
-        let_go(number)
+        leave_terminal_after(number)
         ending.set()
 
     for number in signals_to_end():

@@ -23,7 +23,7 @@ from drillfeed.daemon.planning.setting import (
     Setting,
     bend_text,
     flight_for,
-    most_spin,
+    max_spin_at,
     rim_limits,
     setting_for,
     shares,
@@ -58,21 +58,19 @@ def machine_lines(machine: Machine) -> list[str]:
     low = f"{feeder.low_balls_per_min:g} to " if feeder.low_balls_per_min else "up to "
     lines = [f"{machine.name}: {machine.title}"]
     lines += _wheel_lines("top", machine.top) + _wheel_lines("bottom", machine.bottom)
-    lines.append(
-        f"  launch speed with no spin: {limits.least_mps * of_speed:.1f} to {limits.most_mps * of_speed:.1f} m/s"
-    )
+    lines.append(f"  launch speed with no spin: {limits.min_mps * of_speed:.1f} to {limits.max_mps * of_speed:.1f} m/s")
     lines.append("  most spin either way at a launch speed:")
-    speeds = [speed for speed in SPEEDS_MPS if speed <= limits.most_mps * of_speed]
+    speeds = [speed for speed in SPEEDS_MPS if speed <= limits.max_mps * of_speed]
     lines.append("    m/s    " + "".join(f"{speed:6.0f}" for speed in speeds))
-    lines.append("    rev/s  " + "".join(f"{most_spin(machine, speed):6.0f}" for speed in speeds))
+    lines.append("    rev/s  " + "".join(f"{max_spin_at(machine, speed):6.0f}" for speed in speeds))
     lines.append(
         f"  tilt {machine.tilt.low_deg:g} to {machine.tilt.high_deg:g} degrees, "
         f"{(machine.tilt.high_deg - machine.tilt.low_deg) / machine.tilt.slew_deg_per_s:.1f} s from end to end; "
         f"pan {_span(machine.pan)}, head roll {_span(machine.roll)}"
     )
     lines.append(f"  feeder {feeder.kind}: {low}{feeder.high_balls_per_min:g} balls/min, hopper {machine.hopper.balls}")
-    if feeder.most_turns is not None:
-        lines.append(f"    by time only: the crank must be re-phased by hand every {feeder.most_turns} turns")
+    if feeder.max_turns is not None:
+        lines.append(f"    by time only: the crank must be turned to its mark by hand every {feeder.max_turns} turns")
     seen = (
         "speed feedback" if machine.sensors.speed_feedback else "no speed feedback: arrival is assumed, never measured"
     )
@@ -134,7 +132,7 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Pla
         lines.append(
             f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {60 / set_plan.interval_s:.1f}/min{tail}"
         )
-        if set_plan.rephase_before:
+        if set_plan.crank_to_mark_before:
             lines.append("    before it: turn the crank to its mark by hand")
         if set_plan.stretch:
             lines.append(f"    {set_plan.stretch.text}")

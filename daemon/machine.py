@@ -38,7 +38,7 @@ class Wheel(Table):
     coast_time_constant_s: Annotated[float | None, Field(gt=0, le=60)] = None
     spin_down_s: Annotated[float, Field(gt=0, le=300, description="from the highest speed to rest, coasting")]
     inertia_kg_m2: Annotated[float, Field(gt=0, le=0.1)] = 1e-4
-    least_share: Annotated[
+    min_share: Annotated[
         float, Field(ge=0, le=1, description="of the fast wheel's rim speed, that the slow one must keep to grip")
     ] = 0.10
 
@@ -162,7 +162,9 @@ class Feeder(Table):
     low_balls_per_min: Annotated[float, Field(ge=0, le=200)] = 0.0
     high_balls_per_min: Annotated[float, Field(gt=0, le=200)]
     phase_error_per_turn: Annotated[float, Field(ge=0, le=0.2, description="share of a turn")] = 0.0
-    phase_error_most: Annotated[float, Field(gt=0, le=0.5, description="share of a turn before re-phasing")] = 0.25
+    max_phase_error: Annotated[
+        float, Field(gt=0, le=0.5, description="share of a turn before the crank must be turned to its mark")
+    ] = 0.25
 
     @model_validator(mode="after")
     def _agree(self) -> "Feeder":
@@ -184,11 +186,11 @@ class Feeder(Table):
         return self.spread_s + turns * self.phase_error_per_turn * self.cycle_s
 
     @property
-    def most_turns(self) -> int | None:
-        """Return after how many turns the crank must be re-phased by hand; None if never."""
+    def max_turns(self) -> int | None:
+        """Return after how many turns the crank must be turned to its mark by hand; None if never."""
         if self.kind != "crank-timed":
             return None
-        return int(self.phase_error_most / self.phase_error_per_turn)
+        return int(self.max_phase_error / self.phase_error_per_turn)
 
 
 class Hopper(Table):

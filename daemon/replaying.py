@@ -15,7 +15,7 @@ from drillfeed.daemon.engine.driver import CLOCK_ARM_S, DriverLink
 from drillfeed.daemon.engine.standing import rest_of
 from drillfeed.daemon.engine.timeline import ZERO, Targets
 from drillfeed.daemon.machine import Machine
-from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
+from drillfeed.protocol.link import LEAD_S, MIN_LEAD_S, TICK_S, VALID_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
 
 READY_S = 30.0
 ARM_S = 3.0
@@ -108,7 +108,7 @@ class Replayer:
 
     def _new_epoch(self, order: Literal["arm", "stop"] | None, now_s: float) -> None:
         self.link.new_epoch(order, now_s)
-        self._next_at_s = now_s + LEAST_LEAD_S
+        self._next_at_s = now_s + MIN_LEAD_S
         self._axes.limiter.restart(now_s, self._next_at_s)
 
     def _found_trouble(self, now_s: float) -> str | None:
@@ -181,7 +181,7 @@ class Replayer:
         line = self.link.line
         if self.link.driver is None or line is None or self.phase == "over":
             return
-        self._next_at_s = max(self._next_at_s, now_s + LEAST_LEAD_S)
+        self._next_at_s = max(self._next_at_s, now_s + MIN_LEAD_S)
         while self._next_at_s <= now_s + LEAD_S:
             at_s, self._next_at_s = self._next_at_s, self._next_at_s + TICK_S
             self.link.seq += 1

@@ -9,11 +9,11 @@ import re
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.spec import Argument, CommandSpec, Value, usage, usage_of
 
-NAME_MOST_CHARACTERS = 255
-INTEGER_MOST_DIGITS = 12
+MAX_NAME_CHARACTERS = 255
+MAX_INTEGER_DIGITS = 12
 
 _TOKEN = re.compile(r' *(?:"((?:[^"\\]|\\["\\])*)"|([^ "]+))(?= |$)')
-_INTEGER = re.compile(rf"[+-]?[0-9]{{1,{INTEGER_MOST_DIGITS}}}")
+_INTEGER = re.compile(rf"[+-]?[0-9]{{1,{MAX_INTEGER_DIGITS}}}")
 _NUMBER = re.compile(r"([+-]?[0-9]{1,9}(?:\.[0-9]{1,9})?)(.*)")
 _BARE_NAME = re.compile(r'[^ "]+')
 
@@ -59,8 +59,8 @@ def read_arguments(text: str, spec: CommandSpec) -> dict[str, Value]:
 
 def _read(argument: Argument, word: str, quoted: bool, spec: CommandSpec) -> Value:
     if argument.kind == "name":
-        if not 1 <= len(word) <= NAME_MOST_CHARACTERS:
-            raise _bad(spec, f"{argument.name} has 1 to {NAME_MOST_CHARACTERS} characters", f"{len(word)}")
+        if not 1 <= len(word) <= MAX_NAME_CHARACTERS:
+            raise _bad(spec, f"{argument.name} has 1 to {MAX_NAME_CHARACTERS} characters", f"{len(word)}")
         return word
     if quoted:
         raise _bad(spec, f"{argument.name} is not written in quotes", shown(word))
@@ -78,7 +78,8 @@ def _read(argument: Argument, word: str, quoted: bool, spec: CommandSpec) -> Val
         if match is None or match.group(2) not in ("", argument.unit):
             raise _bad(spec, f"{argument.name} is a number {_range_of(argument)}", shown(word))
         value = float(match.group(1))
-    if not (argument.least is None or value >= argument.least) or not (argument.most is None or value <= argument.most):
+    low, high = argument.minimum, argument.maximum
+    if (low is not None and value < low) or (high is not None and value > high):
         raise _bad(spec, f"{argument.name} is out of range: it goes {_range_of(argument)}", word)
     return value
 
@@ -89,10 +90,10 @@ def _bad(spec: CommandSpec, what: str, found: str) -> Refused:
 
 def _range_of(argument: Argument) -> str:
     ends = []
-    if argument.least is not None:
-        ends.append(f"from {argument.least:.12g}")
-    if argument.most is not None:
-        ends.append(f"to {argument.most:.12g}")
+    if argument.minimum is not None:
+        ends.append(f"from {argument.minimum:.12g}")
+    if argument.maximum is not None:
+        ends.append(f"to {argument.maximum:.12g}")
     return " ".join([*ends, *([argument.unit] if argument.unit else [])]).strip()
 
 

@@ -13,6 +13,7 @@ from drillfeed.protocol.change_rows import BALLS, CHANGE_ROWS, ELBOW, HAND, SEED
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.people_rows import PEOPLE_ROWS
 from drillfeed.protocol.practice_rows import PRACTICE_ROWS
+from drillfeed.protocol.retired import RETIRED_COMMANDS
 from drillfeed.protocol.setup_rows import SETUP_ROWS
 from drillfeed.protocol.spec import ANY_STATE as ANY_STATE
 from drillfeed.protocol.spec import EVERYONE, PLAYING, TAKING_PART, in_states
@@ -205,11 +206,11 @@ _ROWS: tuple[CommandSpec, ...] = (
         arguments=(Argument("count", "integer", "balls in the hopper now", 0, 2_000, "balls"),),
     ),
     CommandSpec(
-        "rephase",
+        "crank-at-mark",
         "tell that the crank was turned to its mark by hand",
         "For a crank that turns by time only: its phase drifts with each turn and is unknown after a stop in mid-turn. "
         "Cut the motor power, turn it to the mark, then type this.",
-        "rephase",
+        "crank-at-mark",
         PLAYING,
         in_states("IDLE", "ARMED", "PAUSED", "RESTING"),
     ),
@@ -276,6 +277,8 @@ def parse(line: str, table: Mapping[str, CommandSpec] = COMMANDS) -> Command:
     first = line.strip(" ").split(" ", 1)[0]
     spec = table.get(first.lower())
     if spec is None:
+        if new := RETIRED_COMMANDS.get(first.lower()):
+            raise Refused("unknown-command", f"{shown(first)} is called {new} now", do=new)
         near = difflib.get_close_matches(first.lower(), list(table), n=1)
         do = f"{near[0]}?  ({table[near[0]].help})" if near else "help"
         raise Refused("unknown-command", f"there is no command {shown(first)}", do=do)

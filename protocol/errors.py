@@ -39,7 +39,7 @@ CODES: dict[str, ErrorCode] = {
         ErrorCode(34, "fault-latched", "a fault is latched and must be cleared first"),
         ErrorCode(35, "cautions", "the cautions have not been acknowledged on this machine"),
         ErrorCode(36, "hopper", "the hopper holds too few balls, or its count is unknown"),
-        ErrorCode(37, "rephase", "the crank's phase is unknown or has drifted too far"),
+        ErrorCode(37, "crank-phase", "the crank's phase is unknown or has drifted too far"),
         ErrorCode(38, "moving", "the wheels have not come to rest, or are not yet known to have"),
         ErrorCode(39, "no-offer", "there is no such offer, or it has lapsed"),
         ErrorCode(40, "not-held", "set-up: no hand is on it, its token is not fresh, or this hold has had its ball"),

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 from drillfeed.protocol.commands import COMMANDS, ROLES, STATES, Argument, CommandSpec, usage
 from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.retired import RETIRED_COMMANDS
 
 TEXT_WIDTH = 76
 
@@ -20,6 +21,8 @@ def help_lines(verb: str | None = None, table: Mapping[str, CommandSpec] = COMMA
         return tuple(f"{usage(row):<{width}}{row.help}" for row in table.values())
     row = table.get(verb.lower())
     if row is None:
+        if new := RETIRED_COMMANDS.get(verb.lower()):
+            raise Refused("unknown-command", f"'{verb}' is called {new} now", do=f"help {new}")
         near = difflib.get_close_matches(verb.lower(), list(table), n=1)
         raise Refused("unknown-command", f"there is no command '{verb[:40]}'", do=f"help {near[0]}" if near else "help")
     return (
@@ -37,8 +40,8 @@ def argument_line(argument: Argument) -> str:
     parts = [argument.what]
     if argument.choices:
         parts.append("one of " + ", ".join(argument.choices))
-    if argument.least is not None and argument.most is not None:
-        parts.append(f"{argument.least:.12g} to {argument.most:.12g} {argument.unit}".rstrip())
+    if argument.minimum is not None and argument.maximum is not None:
+        parts.append(f"{argument.minimum:.12g} to {argument.maximum:.12g} {argument.unit}".rstrip())
     if argument.optional:
         parts.append("may be left out")
     return f"{argument.name}: {'; '.join(parts)}"

@@ -23,7 +23,7 @@ MISFITS_MAX = 40
 
 TICK_S = 0.020
 LEAD_S = 0.300
-LEAST_LEAD_S = 0.100
+MIN_LEAD_S = 0.100
 LATE_S = 0.020
 VALID_S = 0.300
 WATCHDOG_FEED_S = 0.250
@@ -283,8 +283,8 @@ def _decode(adapter: TypeAdapter[_T], frame: bytes) -> _T:
         raise BadFrame(f"frame of {len(frame)} bytes; at most {FRAME_BYTES_MAX}")
     try:
         return adapter.validate_json(frame)
-    except ValidationError as wrong:
-        first = wrong.errors(include_url=False, include_input=False, include_context=False)[0]
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False, include_context=False)[0]
         where = ".".join(str(part) for part in first["loc"]) or "frame"
         raise BadFrame(plain(f"{where}: {first['msg']}"[:200])) from None
 

@@ -26,11 +26,11 @@ PEOPLE_ROWS: tuple[CommandSpec, ...] = (
         arguments=(Argument("number", "integer", "the number that status shows", 1, 999_999_999),),
     ),
     CommandSpec(
-        "pairing",
+        "invite",
         "show a code that pairs one client from elsewhere",
         "The code holds for two minutes and for one client. It is given on the machine itself, to be read out or "
         "scanned. Nothing on this line is encrypted: who listens in on the network can read code and key.",
-        "pairing coach",
+        "invite coach",
         PLAYING,
         ANY_STATE,
         "line",
@@ -40,7 +40,7 @@ PEOPLE_ROWS: tuple[CommandSpec, ...] = (
     CommandSpec(
         "pair",
         "be the player or the coach on this connection",
-        "With a code from `pairing`: the answer holds a key in a data line `key KEY`, for later connections. With that "
+        "With a code from `invite`: the answer holds a key in a data line `key KEY`, for later connections. With that "
         "key: the same role again. A data line `role ROLE` tells which. After three wrong ones each further try has to "
         "wait longer; a stop never waits.",
         "pair 482913",
@@ -50,10 +50,10 @@ PEOPLE_ROWS: tuple[CommandSpec, ...] = (
         (Argument("secret", "name", "the code that is shown, or a key", secret=True),),
     ),
     CommandSpec(
-        "paired",
+        "clients",
         "list the clients that hold a key",
         "One data line each: its number, its role, and since when. Keys themselves are not kept, only their hashes.",
-        "paired",
+        "clients",
         PLAYING,
         ANY_STATE,
         "line",
@@ -67,7 +67,7 @@ PEOPLE_ROWS: tuple[CommandSpec, ...] = (
         PLAYING,
         ANY_STATE,
         "line",
-        (Argument("client", "name", "its number as `paired` lists it, or all"),),
+        (Argument("client", "name", "its number as `clients` lists it, or all"),),
         only_here=True,
     ),
     CommandSpec(

@@ -38,8 +38,8 @@ class Argument:
     name: str
     kind: Kind
     what: str
-    least: float | None = None
-    most: float | None = None
+    minimum: float | None = None
+    maximum: float | None = None
     unit: str = ""
     choices: tuple[str, ...] = ()
     optional: bool = False

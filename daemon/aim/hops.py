@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from drillfeed.daemon.physics.bounce import Vector, bounce, bounce_many
 from drillfeed.daemon.physics.launch import Launch, Launches
 from drillfeed.daemon.physics.motion import (
+    MAX_STEP_S,
     STEP_M,
-    STEP_MOST_S,
     Coefficients,
     advance,
     is_slanted,
@@ -26,13 +26,13 @@ from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M
 from drillfeed.daemon.physics.touch import cubic, root_from, roots_from, value
 
 Array = NDArray[np.float64]
-MOST_STEPS = 400
+MAX_STEPS = 400
 MARGIN_M = 0.3
 
 
 @dataclass(frozen=True)
 class Figures:
-    """Hold what a wish can ask of a ball; floats or (n,) arrays, NaN where it never happens.
+    """Hold what a request can ask of a ball; floats or (n,) arrays, NaN where it never happens.
 
     `first_x_m` is where the ball first comes down; depth past the net, `landing_y_m`, apex (centre above the table),
     clearance of its underside over the tape, arrival at the player's end line after the landing.
@@ -65,7 +65,7 @@ class _Ball:
         size = math.hypot(*self.w)
         slanted = is_slanted(self.v, self.w, size, self.law)
         r = self.law.radius_m
-        for _ in range(MOST_STEPS):
+        for _ in range(MAX_STEPS):
             h = self.h * slant_share(self.v, self.w, size, min, max) if slanted else self.h
             p, v = self.p, self.v
             q, u = advance(p, v, self.w, size, h, self.law, min)
@@ -119,7 +119,7 @@ class _Many:
     def __init__(self, launches: Launches, law: Coefficients, rough: float, noting: bool) -> None:
         self.p, self.v, self.w = launches.position_m.copy(), launches.velocity_mps.copy(), launches.spin_radps.copy()
         speed = np.sqrt((self.v * self.v).sum(axis=0))
-        self.h = rough * np.minimum(STEP_MOST_S, STEP_M / (speed + 1e-300))
+        self.h = rough * np.minimum(MAX_STEP_S, STEP_M / (speed + 1e-300))
         self.law, self.noting, self.rough = law, noting, rough
         n = self.p.shape[1]
         self.t, self.top = np.zeros(n), self.p[2].copy()
@@ -131,7 +131,7 @@ class _Many:
         air = _InAir(np.flatnonzero(~np.isnan(self.p[0])), self)
         last: list[Array] = [self.p.copy(), self.v.copy(), self.p.copy(), self.v.copy()]
         start_t, start_h, lost = self.t.copy(), self.h.copy(), np.ones(n, dtype=bool)
-        for _ in range(MOST_STEPS):
+        for _ in range(MAX_STEPS):
             if not len(air.index):
                 break
             p, v = air.p, air.v
@@ -215,7 +215,7 @@ class _InAir:
     def go_on(self, p: Array, v: Array, lands: Any) -> None:
         """Move to the end of a step; drop landed balls once they are half of the balls left."""
         self.p, self.v, self.t = p, v, self.t + self.h
-        self.h = self.rough * np.minimum(STEP_MOST_S, STEP_M / (np.sqrt((v * v).sum(axis=0)) + 1e-300))
+        self.h = self.rough * np.minimum(MAX_STEP_S, STEP_M / (np.sqrt((v * v).sum(axis=0)) + 1e-300))
         self.landed |= lands
         if 2 * int(self.landed.sum()) < len(self.index):
             return

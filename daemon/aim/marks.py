@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from drillfeed.daemon.validation import MOST_MISTAKES, FileError, InvalidFile
+from drillfeed.daemon.validation import MAX_MISTAKES, FileError, InvalidFile
 
 NEEDED = ("top_rpm", "bottom_rpm", "tilt_deg")
 MEASURED = ("depth_cm", "gate_m", "gate_s", "fps", "spin_revps", "tach_top_rpm", "tach_bottom_rpm")
@@ -29,8 +29,8 @@ SPANS: dict[str, tuple[float, float]] = {
 }
 
 
-MOST_LINE = 2000
-MOST_LINE_TEXT = f"{MOST_LINE} at most"
+MAX_LINE = 2000
+MAX_LINE_TEXT = f"{MAX_LINE} at most"
 
 
 @dataclass(frozen=True)
@@ -76,12 +76,12 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
     if not numbered:
         raise InvalidFile([FileError(file, "(file)", "no rows", f"a row of column names: {', '.join(COLUMNS)}")])
     long = [
-        FileError(file, f"line {n}", f"{len(line)} characters", MOST_LINE_TEXT)
+        FileError(file, f"line {n}", f"{len(line)} characters", MAX_LINE_TEXT)
         for n, line in numbered
-        if len(line) > MOST_LINE
+        if len(line) > MAX_LINE
     ]
     if long:
-        raise InvalidFile(long[:MOST_MISTAKES])
+        raise InvalidFile(long[:MAX_MISTAKES])
     header = [cell.strip() for cell in next(csv.reader([numbered[0][1]]))]
     mistakes = [
         FileError(file, f"column {name}", "no such column", ", ".join(COLUMNS))
@@ -107,7 +107,7 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
         if not row_mistakes:
             marks.append(_mark(row, n))
     if mistakes:
-        raise InvalidFile(mistakes[:MOST_MISTAKES])
+        raise InvalidFile(mistakes[:MAX_MISTAKES])
     return marks
 
 

@@ -201,7 +201,7 @@ def flight_lines(flight: Flight, likely: Likely | None = None) -> list[str]:
         )
     if flight.end_line is not None:
         p = flight.end_line
-        time = range_text(likely, "end_line_s", p.t_s, least=0.01)
+        time = range_text(likely, "end_line_s", p.t_s, min_step=0.01)
         lines.append(
             f"end line        after {p.t_s:.2f} s{f' (likely {time})' if time else ''}, "
             f"{cm('end_line_z_m', p.z_m, ' high')}, {p.speed_mps:.1f} m/s, "
@@ -217,7 +217,7 @@ def flight_lines(flight: Flight, likely: Likely | None = None) -> list[str]:
 
 
 def _leaving(bounce: Bounce, likely: Likely | None) -> str:
-    speed = range_text(likely, "speed_after_mps", bounce.speed_after_mps, least=0.1)
+    speed = range_text(likely, "speed_after_mps", bounce.speed_after_mps, min_step=0.1)
     spin = range_text(likely, "spin_after_revps", bounce.spin_after_revps, signed=True)
     return (
         f"{bounce.speed_after_mps:.1f} m/s{f' (likely {speed})' if speed else ''}, "

@@ -1,4 +1,4 @@
-"""What may be asked of aiming and what it answers: a wish, its solutions, or a refusal with its reason."""
+"""What may be asked of aiming and what it answers: a request, its solutions, or a refusal with its reason."""
 
 import math
 from dataclasses import dataclass
@@ -27,7 +27,7 @@ ALLOWED: dict[str, tuple[float, float]] = {
 
 
 @dataclass(frozen=True)
-class Wish:
+class AimRequest:
     """Hold a ball asked for: its spin and two more figures, a side where the machine pans, and an arc if it matters.
 
     `spin_revps` is what the wheels give, `roll_deg` turns a part of it into sidespin: `launch.head_spin`.
@@ -62,7 +62,7 @@ class Wish:
         return {name: getattr(self, name) for name in ASKED if getattr(self, name) is not None}
 
     def describe(self) -> str:
-        """Return the wish in words, lengths in cm."""
+        """Return the request in words, lengths in cm."""
         topspin, sidespin = spin_parts(self.spin_revps, self.roll_deg)
         spin = f"{self.spin_revps:+g} rev/s" if not self.roll_deg else f"{topspin:+.1f} rev/s, side {sidespin:+.1f}"
         words = [f"spin {spin}"]

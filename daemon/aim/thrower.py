@@ -28,14 +28,14 @@ from drillfeed.daemon.physics.thrower import (
     wheel_rpm,
 )
 
-Limit = Literal["rim_most", "rim_least", "reverse", "grip", "tilt_low", "tilt_high", "pan", "roll"]
+Limit = Literal["max_rim", "min_rim", "reverse", "grip", "tilt_low", "tilt_high", "pan", "roll"]
 Array = NDArray[np.float64]
 Span = tuple[float, float]
 WIDE_TILT: Span = (-75.0, 85.0)
 TILT_SLACK_DEG = 2e-3  # a solution no farther beyond the tilt's range moves to its end: a fifth of a mm
 WIDE_PAN: Span = (-60.0, 60.0)
 STRAIGHT = RimLine()
-NO_RIM_LIMITS = RimLimits(most_mps=1000.0, least_mps=0.0, reverses=True, grip_share=0.0)
+NO_RIM_LIMITS = RimLimits(max_mps=1000.0, min_mps=0.0, reverses=True, grip_share=0.0)
 
 
 @dataclass(frozen=True)
@@ -98,10 +98,10 @@ class Thrower:
         changed, rims = self, self.limits
         low, high = self.tilt_deg
         for limit in limits:
-            if limit == "rim_most":
-                rims = replace(rims, most_mps=NO_RIM_LIMITS.most_mps)
-            elif limit == "rim_least":
-                rims = replace(rims, least_mps=0.0)
+            if limit == "max_rim":
+                rims = replace(rims, max_mps=NO_RIM_LIMITS.max_mps)
+            elif limit == "min_rim":
+                rims = replace(rims, min_mps=0.0)
             elif limit == "reverse":
                 rims = replace(rims, reverses=True, grip_share=0.0)
             elif limit == "grip":
@@ -133,10 +133,10 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
     return Thrower(
         name=machine.name,
         limits=RimLimits(
-            most_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
-            least_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
+            max_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
+            min_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
             reverses=all(wheel.reverse for wheel in wheels),
-            grip_share=max(wheel.least_share for wheel in wheels),
+            grip_share=max(wheel.min_share for wheel in wheels),
         ),
         top_diameter_m=machine.top.diameter_mm / 1000.0,
         bottom_diameter_m=machine.bottom.diameter_mm / 1000.0,

@@ -26,12 +26,12 @@ class Choice:
     def lines(self) -> list[str]:
         """Say what is about to run."""
         plan = self.plan
-        tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.1f}" for one in plan.sets))
+        tempo = ", ".join(dict.fromkeys(f"{60 / planned_set.interval_s:.1f}" for planned_set in plan.sets))
         lines = [
             f"machine  {self.machine.name}: {self.machine.title}",
             f"drill    {plan.drill.name}: {plan.drill.title}; {plan.balls} balls, {tempo}/min, seed {plan.seed}",
         ]
-        stretches = dict.fromkeys(one.stretch.text for one in plan.sets if one.stretch)
+        stretches = dict.fromkeys(planned_set.stretch.text for planned_set in plan.sets if planned_set.stretch)
         return lines + [f"tempo    {text}" for text in stretches]
 
 
@@ -47,8 +47,8 @@ def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Cho
         loaded = load_drill(name)
         try:
             plan = plan_drill(with_balls(loaded, balls) if balls else loaded, types, profile, seed)
-        except NotPossible as wrong:
-            reasons.append(f"{name}: {wrong}")
+        except NotPossible as error:
+            reasons.append(f"{name}: {error}")
             continue
         return Choice(machine, profile, name, balls, seed, plan)
     raise NotPossible("; ".join(reasons))

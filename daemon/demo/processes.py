@@ -24,9 +24,9 @@ def free_ports(count: int) -> list[int]:
     """Return so many TCP ports that are free just now."""
     with contextlib.ExitStack() as stack:
         held = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for one in held:
-            one.bind(("127.0.0.1", 0))
-        return [int(one.getsockname()[1]) for one in held]
+        for listener in held:
+            listener.bind(("127.0.0.1", 0))
+        return [int(listener.getsockname()[1]) for listener in held]
 
 
 @dataclass(frozen=True)

@@ -74,7 +74,7 @@ def check_crank(parts: Parts, plan: SetPlan, fed: int) -> None:
     turns = parts.feeder.crank_turns
     if turns is None:
         raise refuse("crank.unknown")
-    if turns > (0 if plan.rephase_before else plan.turns_before) + fed:
+    if turns > (0 if plan.crank_to_mark_before else plan.turns_before) + fed:
         raise refuse("crank.drifted", turns=turns, allowed=plan.turns_before + fed)
 
 

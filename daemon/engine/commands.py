@@ -183,7 +183,7 @@ def _balls(parts: Parts, request: Request, now_s: float) -> Decision:
     return decide(do.CountHopper(count), answer=text("hopper.counted", left=count) + more)
 
 
-def _rephase(parts: Parts, request: Request, now_s: float) -> Decision:
+def _crank_at_mark(parts: Parts, request: Request, now_s: float) -> Decision:
     if not parts.feeder.is_timed_crank:
         return decide(answer=text("crank.not-needed"))
     return decide(do.CrankAtMark(), answer=text("crank.at-mark"))
@@ -215,7 +215,7 @@ HANDLERS: dict[str, Handler] = {
     "skip": _skip,
     "clear": _clear,
     "balls": _balls,
-    "rephase": _rephase,
+    "crank-at-mark": _crank_at_mark,
     "setup": setup.switch,
     "hold": setup.hold,
     "jog": setup.jog,

@@ -6,7 +6,7 @@ from typing import Any
 
 from drillfeed.protocol.errors import Refused
 
-NAME_MOST_CHARACTERS = 40
+MAX_NAME_CHARACTERS = 40
 
 
 @dataclass(frozen=True)
@@ -50,8 +50,8 @@ def add_player(
 ) -> Player:
     """Add a player, by default right-handed and of club level; if the player exists, change only what is given."""
     name = name.strip()
-    if not 1 <= len(name) <= NAME_MOST_CHARACTERS:
-        raise Refused("bad-argument", "the name", expected=f"1 to {NAME_MOST_CHARACTERS} letters", found=f"{len(name)}")
+    if not 1 <= len(name) <= MAX_NAME_CHARACTERS:
+        raise Refused("bad-argument", "the name", expected=f"1 to {MAX_NAME_CHARACTERS} letters", found=f"{len(name)}")
     told = {"name": name, "hand": hand, "level": level, "elbow_cm": elbow_cm, "at": at}
     connection.execute(
         "INSERT INTO players (name, hand, level, elbow_cm, added_at) "

@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.bounce import bounce_many
-from drillfeed.daemon.physics.flight import LONGEST_FLIGHT_S, MOST_BOUNCES, Until
+from drillfeed.daemon.physics.flight import LONGEST_FLIGHT_S, MAX_BOUNCES, Until
 from drillfeed.daemon.physics.launch import Launches
 from drillfeed.daemon.physics.motion import (
+    MAX_STEP_S,
     STEP_M,
-    STEP_MOST_S,
     advance,
+    coefficients_for,
     coefficients_of,
+    coefficients_of_many,
     fade,
     is_slanted,
-    law_for,
-    laws_of,
     slant_share,
 )
 from drillfeed.daemon.physics.table import (
@@ -67,7 +67,9 @@ class Block:
     ) -> None:
         self.ball, self.until = ball, until
         self.constants = None if constants is None else constants.of(part)
-        self.law = coefficients_of(ball, air) if self.constants is None else laws_of(ball, air, self.constants)
+        self.law = (
+            coefficients_of(ball, air) if self.constants is None else coefficients_of_many(ball, air, self.constants)
+        )
         self.p = launches.position_m[:, part].copy()
         self.v = launches.velocity_mps[:, part].copy()
         self.w = launches.spin_radps[:, part].copy()
@@ -76,7 +78,7 @@ class Block:
         self.t = np.zeros(n)
         self.size = np.sqrt((self.w * self.w).sum(axis=0))
         speed = np.sqrt((self.v * self.v).sum(axis=0))
-        self.longest_h = self.h = rough * np.minimum(STEP_MOST_S, STEP_M / (speed + 1e-300))
+        self.longest_h = self.h = rough * np.minimum(MAX_STEP_S, STEP_M / (speed + 1e-300))
         self.slanted = is_slanted(self.v, self.w, self.size, self.law)
         self.out: dict[str, Any] = {name: np.full(n, np.nan) for name in names}
         self.out["touches_net"] = np.zeros(n, dtype=bool)
@@ -108,7 +110,7 @@ class Block:
             taken = self.h.copy()
             taken[met] *= at[met]
             state = (self.p[:, met], self.v[:, met], self.w[:, met], self.size[met])
-            p1[:, met], v1[:, met] = advance(*state, taken[met], law_for(self.law, met), np.minimum)
+            p1[:, met], v1[:, met] = advance(*state, taken[met], coefficients_for(self.law, met), np.minimum)
         self._note_apex(p1, v1, taken)
         self.t = self.t + taken
         self.p, self.v = p1, v1
@@ -230,7 +232,7 @@ class Block:
         surface = () if self.constants is None else self.constants.surface(hit)
         self.v[:, hit], self.w[:, hit] = bounce_many(self.v[:, hit], self.w[:, hit], self.ball, normal, *surface)
         self.size[hit] = np.sqrt((self.w[:, hit] ** 2).sum(axis=0))
-        self.slanted[hit] = is_slanted(self.v[:, hit], self.w[:, hit], self.size[hit], law_for(self.law, hit))
+        self.slanted[hit] = is_slanted(self.v[:, hit], self.w[:, hit], self.size[hit], coefficients_for(self.law, hit))
         side = normal[2] <= 0.0
         done[hit[side]] = True
         self._count(hit[~side], before[~side], done)
@@ -258,7 +260,7 @@ class Block:
         out["speed_after_mps"][row] = np.sqrt((self.v[:, fresh] ** 2).sum(axis=0))
         out["spin_after_revps"][row] = spin / (2.0 * np.pi)
         out["valid"][row] = True
-        done[hit[(self.touches[rows] >= MOST_BOUNCES) | (np.abs(self.v[2, hit]) < 0.02)]] = True
+        done[hit[(self.touches[rows] >= MAX_BOUNCES) | (np.abs(self.v[2, hit]) < 0.02)]] = True
 
     def _known(self) -> Any:
         out, rows = self.out, self.index
@@ -281,4 +283,4 @@ class Block:
         self.index, self.t, self.size, self.h = self.index[keep], self.t[keep], self.size[keep], self.h[keep]
         self.longest_h, self.slanted = self.longest_h[keep], self.slanted[keep]
         if self.constants is not None:
-            self.law, self.constants = law_for(self.law, keep), self.constants.of(keep)
+            self.law, self.constants = coefficients_for(self.law, keep), self.constants.of(keep)

@@ -38,7 +38,7 @@ def _restitution_sd(speed: Any, greater: Any) -> Any:
 def _restitution(speed: Any, ball: Ball, shift: Any, lesser: Any, greater: Any) -> Any:
     """Return the restitution, moved by `shift` of its deviations; one formula for floats and arrays."""
     wanted = ball.restitution_at_rest - ball.restitution_fall_spm * speed
-    usual = lesser(greater(wanted, ball.restitution_least), ball.restitution_most)
+    usual = lesser(greater(wanted, ball.min_restitution), ball.max_restitution)
     return lesser(greater(usual + shift * _restitution_sd(speed, greater), 0.0), 1.0)
 
 

@@ -62,7 +62,7 @@ Until = Literal["landing", "second", "floor"]
 Half = Literal["thrower", "player"]
 Length = Literal["short", "half-long", "long"]
 LONGEST_FLIGHT_S = 6.0
-MOST_BOUNCES = 12
+MAX_BOUNCES = 12
 
 
 @dataclass(frozen=True)
@@ -338,7 +338,7 @@ class _Walk:
         elif self.landed is None and len(self.bounces) > 1:
             self.fault = "bounces twice on the thrower's half"
             self.done = True
-        if len(self.bounces) >= MOST_BOUNCES or abs(self.v[2]) < 0.02:
+        if len(self.bounces) >= MAX_BOUNCES or abs(self.v[2]) < 0.02:
             self.done = True
 
     def _finish_if_known(self) -> None:

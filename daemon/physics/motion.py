@@ -22,9 +22,9 @@ Array = NDArray[np.float64]
 # error left comes from the corner where the lift coefficient reaches its cap: at worst 0.2 mm at landing, if S passes
 # 0.35 in flight.
 STEP_M = 0.2
-STEP_MOST_S = 0.04
+MAX_STEP_S = 0.04
 SLANT_SINE = 0.5
-SLANT_LEAST = 1.0 / 64.0
+MIN_SLANT = 1.0 / 64.0
 
 _TINY = 1e-300
 
@@ -33,9 +33,9 @@ _TINY = 1e-300
 class Coefficients:
     """Hold the constants of the equation of motion for one ball in one air."""
 
-    drag_pm: float
+    drag_per_m: float
     lift_by_spin: float
-    lift_most_pm: float
+    max_lift_per_m: float
     by_volume: bool
     gravity_mps2: float
     fade_pers: float
@@ -43,30 +43,30 @@ class Coefficients:
 
 
 @dataclass(frozen=True)
-class LawOfMany:
+class CoefficientsOfMany:
     """Hold the constants of the equation of motion for n balls that differ in drag and lift; arrays are (n,)."""
 
-    drag_pm: Array
+    drag_per_m: Array
     lift_by_spin: Array
-    lift_most_pm: Array
+    max_lift_per_m: Array
     by_volume: bool
     gravity_mps2: float
     fade_pers: float
     radius_m: float
 
 
-def _per_mass_pm(ball: Ball, air: Air) -> float:
+def _scale_per_m(ball: Ball, air: Air) -> float:
     area_m2 = math.pi * ball.radius_m**2
     return 0.5 * air.density_kgpm3 * area_m2 / ball.mass_kg
 
 
 def coefficients_of(ball: Ball, air: Air) -> Coefficients:
     """Return the constants: half rho A C_D / m and the same for lift, gravity, and the rate at which spin fades."""
-    per_mass_pm = _per_mass_pm(ball, air)
+    scale_per_m = _scale_per_m(ball, air)
     return Coefficients(
-        drag_pm=per_mass_pm * ball.drag,
-        lift_by_spin=per_mass_pm * ball.lift_slope * ball.radius_m,
-        lift_most_pm=per_mass_pm * ball.lift_cap,
+        drag_per_m=scale_per_m * ball.drag,
+        lift_by_spin=scale_per_m * ball.lift_slope * ball.radius_m,
+        max_lift_per_m=scale_per_m * ball.lift_cap,
         by_volume=ball.lift_by_volume,
         gravity_mps2=air.gravity_mps2,
         fade_pers=1.0 / ball.spin_decay_s,
@@ -74,13 +74,13 @@ def coefficients_of(ball: Ball, air: Air) -> Coefficients:
     )
 
 
-def laws_of(ball: Ball, air: Air, constants: Constants) -> LawOfMany:
+def coefficients_of_many(ball: Ball, air: Air, constants: Constants) -> CoefficientsOfMany:
     """Return the constants of the motion as `coefficients_of` does, with a drag and a lift for each of n balls."""
-    per_mass_pm = _per_mass_pm(ball, air)
-    return LawOfMany(
-        drag_pm=per_mass_pm * constants.drag,
-        lift_by_spin=per_mass_pm * ball.radius_m * constants.lift_slope,
-        lift_most_pm=per_mass_pm * constants.lift_cap,
+    scale_per_m = _scale_per_m(ball, air)
+    return CoefficientsOfMany(
+        drag_per_m=scale_per_m * constants.drag,
+        lift_by_spin=scale_per_m * ball.radius_m * constants.lift_slope,
+        max_lift_per_m=scale_per_m * constants.lift_cap,
         by_volume=ball.lift_by_volume,
         gravity_mps2=air.gravity_mps2,
         fade_pers=1.0 / ball.spin_decay_s,
@@ -88,16 +88,21 @@ def laws_of(ball: Ball, air: Air, constants: Constants) -> LawOfMany:
     )
 
 
-def law_for(law: Coefficients | LawOfMany, rows: Any) -> Coefficients | LawOfMany:
+def coefficients_for(law: Coefficients | CoefficientsOfMany, rows: Any) -> Coefficients | CoefficientsOfMany:
     """Return the law of some of the balls; one law for all holds for any of them."""
     if isinstance(law, Coefficients):
         return law
     return replace(
-        law, drag_pm=law.drag_pm[rows], lift_by_spin=law.lift_by_spin[rows], lift_most_pm=law.lift_most_pm[rows]
+        law,
+        drag_per_m=law.drag_per_m[rows],
+        lift_by_spin=law.lift_by_spin[rows],
+        max_lift_per_m=law.max_lift_per_m[rows],
     )
 
 
-def acceleration(v: Any, w: Any, spin_size: Any, law: Coefficients | LawOfMany, lesser: Any) -> tuple[Any, Any, Any]:
+def acceleration(
+    v: Any, w: Any, spin_size: Any, law: Coefficients | CoefficientsOfMany, lesser: Any
+) -> tuple[Any, Any, Any]:
     """Return the acceleration in m/s^2: drag against v, lift along omega x v, gravity.
 
     `v`, `w` are three components each, `spin_size` is |omega|, `lesser` is min or numpy.minimum. Drag and lift as in
@@ -114,13 +119,13 @@ def acceleration(v: Any, w: Any, spin_size: Any, law: Coefficients | LawOfMany, 
         lift = law.lift_by_spin
     else:
         cross = (cx * cx + cy * cy + cz * cz) ** 0.5 + _TINY
-        lift = lesser(law.lift_by_spin * spin_size * speed, law.lift_most_pm * speed2) / cross
-    drag = law.drag_pm * speed
+        lift = lesser(law.lift_by_spin * spin_size * speed, law.max_lift_per_m * speed2) / cross
+    drag = law.drag_per_m * speed
     return lift * cx - drag * vx, lift * cy - drag * vy, lift * cz - drag * vz - law.gravity_mps2
 
 
 def advance(
-    p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Coefficients | LawOfMany, lesser: Any
+    p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Coefficients | CoefficientsOfMany, lesser: Any
 ) -> tuple[Any, Any]:
     """Return position and velocity one step of `h` seconds later by the classical fourth-order Runge-Kutta rule.
 
@@ -152,17 +157,17 @@ def advance(
     return place, speed
 
 
-def fade(time_s: Any, law: Coefficients | LawOfMany) -> Any:
+def fade(time_s: Any, law: Coefficients | CoefficientsOfMany) -> Any:
     """Return the share of spin left after a time; written as a power of e, which takes floats and arrays."""
     return math.e ** (-law.fade_pers * time_s)
 
 
 def step_for(speed_mps: float) -> float:
     """Return the step in seconds for a launch speed."""
-    return min(STEP_MOST_S, STEP_M / (speed_mps + _TINY))
+    return min(MAX_STEP_S, STEP_M / (speed_mps + _TINY))
 
 
-def is_slanted(v: Any, w: Any, spin_size: Any, law: Coefficients | LawOfMany) -> Any:
+def is_slanted(v: Any, w: Any, spin_size: Any, law: Coefficients | CoefficientsOfMany) -> Any:
     """Tell whether the angle between spin and velocity changes in flight: not for horizontal spin at right angles."""
     along = v[0] * w[0] + v[1] * w[1] + v[2] * w[2]
     size = spin_size * (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]) ** 0.5
@@ -179,19 +184,4 @@ def slant_share(v: Any, w: Any, spin_size: Any, lesser: Any, greater: Any) -> An
     cx, cy, cz = wy * vz - wz * vy, wz * vx - wx * vz, wx * vy - wy * vx
     size = spin_size * (vx * vx + vy * vy + vz * vz) ** 0.5
     sine = ((cx * cx + cy * cy + cz * cz) ** 0.5 + _TINY) / (size + _TINY)
-    return greater(lesser(sine / SLANT_SINE, 1.0), SLANT_LEAST)
-
-
-def glide(p: Any, v: Any, w: Any, time_s: float, law: Coefficients) -> tuple[Any, Any]:
-    """Return position and velocity of one ball after a time of free flight, without table, net or floor."""
-    size = math.sqrt(w[0] * w[0] + w[1] * w[1] + w[2] * w[2])
-    speed = math.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
-    longest = step_for(speed)
-    while time_s > 0.0:
-        h = longest * slant_share(v, w, size, min, max) if is_slanted(v, w, size, law) else longest
-        h = min(h, time_s)
-        p, v = advance(p, v, w, size, h, law, min)
-        left = float(fade(h, law))
-        w, size = (w[0] * left, w[1] * left, w[2] * left), size * left
-        time_s -= h
-    return p, v
+    return greater(lesser(sine / SLANT_SINE, 1.0), MIN_SLANT)

@@ -29,7 +29,7 @@ ANOTHER_LEVEL = "give the player another level at rest: players add NAME level L
 class Bound:
     """The highest value allowed, and who sets that limit."""
 
-    most: float
+    highest: float
     by: Owner
 
 
@@ -56,7 +56,7 @@ def tempo_bound(asked_per_min: float, machine_per_min: float | None, profile: Pr
     return lowest(asked_per_min, player, machine_per_min, HARD_MAX_PER_MIN)
 
 
-def least_interval_s(profile: Profile | None) -> float:
+def min_interval_s(profile: Profile | None) -> float:
     """Return the shortest time between any two balls for a player, in seconds; 0 if no player is chosen."""
     return 0.0 if profile is None else 60 / profile.caps.max_per_min
 
@@ -69,7 +69,7 @@ def objection(ball: BallType, machine: Machine, profile: Profile | None) -> str 
     if profile is None:
         return None
     of_speed, _ = shares(machine)
-    machine_rim_mps, caps = rim_limits(machine).most_mps, profile.caps
+    machine_rim_mps, caps = rim_limits(machine).max_mps, profile.caps
     speed = lowest(ball.speed_mps, caps.max_mps, machine_rim_mps * of_speed, HARD_MAX_MPS)
     why = profile.objection(ball)
     if why is not None and (ball.speed_mps <= caps.max_mps or speed.by == "player"):
@@ -131,8 +131,8 @@ def cut_to_length(drill: Drill, profile: Profile | None) -> tuple[Drill, tuple[s
     for number, part in enumerate(drill.set, 1):
         bound = lowest(part.balls, profile.caps.max_set_balls, None, HARD_MAX_SET_BALLS)
         if bound.by == "player":
-            notes.append(f"set {number}: {part.balls} balls asked, {bound.most:g} by {profile.owner}")
-            part = part.model_copy(update={"balls": int(bound.most)})
+            notes.append(f"set {number}: {part.balls} balls asked, {bound.highest:g} by {profile.owner}")
+            part = part.model_copy(update={"balls": int(bound.highest)})
         sets.append(part)
     return (drill.model_copy(update={"set": tuple(sets)}), tuple(notes)) if notes else (drill, ())
 
@@ -141,7 +141,7 @@ def notes_on_waits(drill: Drill, balls: Mapping[str, BallType], profile: Profile
     """Yield a note for each set with a wait or a pause shorter than the player's shortest interval."""
     if profile is None:
         return
-    min_s = least_interval_s(profile)
+    min_s = min_interval_s(profile)
     for number, part in enumerate(drill.set, 1):
         waits_s = {wait_s for *_, wait_s in part.sequence.follows(part.balls, balls) if wait_s}
         waits_s |= {part.bursts.pause_s} if part.bursts else set()

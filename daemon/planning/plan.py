@@ -19,7 +19,7 @@ from drillfeed.daemon.drills.players import RIGHT_HANDED, Player
 from drillfeed.daemon.drills.profiles import Profile
 from drillfeed.daemon.drills.sides import Side
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.allowed import cut_to_length, least_interval_s, next_step, notes_on_waits
+from drillfeed.daemon.planning.allowed import cut_to_length, min_interval_s, next_step, notes_on_waits
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting
 from drillfeed.daemon.planning.stretch import Gaps, Rhythm, rhythm
 from drillfeed.daemon.planning.stretch import Stretch as Stretch
@@ -46,7 +46,7 @@ class PlannedBall:
 
     @property
     def key(self) -> str:
-        """Return the ball's key in `SetPlan.least_gap_s`: its mention."""
+        """Return the ball's key in `SetPlan.min_gap_s`: its mention."""
         return self.mention or self.ball
 
     @property
@@ -57,7 +57,7 @@ class PlannedBall:
 
 @dataclass(frozen=True)
 class SetPlan:
-    """A set ready to run. `least_gap_s` holds for any two of its balls, in either order."""
+    """A set ready to run. `min_gap_s` holds for any two of its balls, in either order."""
 
     number: int
     title: str
@@ -66,11 +66,11 @@ class SetPlan:
     asked_per_min: float
     latency_s: float
     spread_s: float
-    least_gap_s: Mapping[tuple[str, str], float]
+    min_gap_s: Mapping[tuple[str, str], float]
     stretch: Stretch | None
     rest_s: float | None
     turns_before: int
-    rephase_before: bool
+    crank_to_mark_before: bool
 
 
 @dataclass(frozen=True)
@@ -106,15 +106,15 @@ VARIATION, BURSTS = 1, 2
 """Purposes of random numbers besides the sequence itself, so that variation never changes which balls come."""
 
 
-def _rephase(part: Set, number: int, turns: int, machine: Machine) -> tuple[int, bool]:
-    """Return the crank's turns before this set, and whether it must be re-phased by hand first."""
-    max_turns = machine.feeder.most_turns
+def _crank_before(part: Set, number: int, turns: int, machine: Machine) -> tuple[int, bool]:
+    """Return the crank's turns before this set, and whether it must be turned to its mark by hand first."""
+    max_turns = machine.feeder.max_turns
     if max_turns is None:
         return 0, False
     if part.balls > max_turns:
         raise NotPossible(
             f"set {number} has {part.balls} balls; this crank by time drifts too far after {max_turns} turns; "
-            f"give the set at most {max_turns} balls and re-phase between sets"
+            f"give the set at most {max_turns} balls and turn the crank to its mark between sets"
         )
     return (0, True) if turns + part.balls > max_turns else (turns, False)
 
@@ -150,7 +150,7 @@ def _planned(
             speed_mps=throw.ball.speed_mps,
             spin_revps=throw.ball.spin_revps,
             setting=throw.setting,
-            gap_s=max(wait_s, times.least_wait_s) if wait_s else times.interval_s * (1 + share),
+            gap_s=max(wait_s, times.min_wait_s) if wait_s else times.interval_s * (1 + share),
             side=aim.side,
             mention=mention,
             side_revps=throw.ball.side_revps,
@@ -174,7 +174,7 @@ class _Timing:
             follows = part.sequence.follows(part.balls, self._balls)
             asked, gaps = self._drill.tempo_of(part), self._gaps
             times = rhythm(part, asked, vary_share, aimed, gaps, spread_s, self._machine, follows, self._profile)
-            min_s = least_interval_s(self._profile)
+            min_s = min_interval_s(self._profile)
             min_gap_s = {(a, b): max(gaps.gap_s(aimed[a], aimed[b], spread_s), min_s) for a in aimed for b in aimed}
             self._known[id(part), spread_s] = times, min_gap_s
         return self._known[id(part), spread_s]
@@ -213,7 +213,7 @@ def plan_sets(
     timing = _Timing(drill, balls, machine, player)
     feeder = machine.feeder
     for number, (part, aimed) in enumerate(zip(drill.set, aimed_sets, strict=True), 1):
-        turns, rephase = _rephase(part, number, turns, machine)
+        turns, to_mark = _crank_before(part, number, turns, machine)
         spread_s = feeder.spread_after_s(turns + part.balls)
         times, min_gap_s = timing.of(part, aimed, spread_s)
         _check_feeder(times, number, machine, player.profile)
@@ -228,11 +228,11 @@ def plan_sets(
             asked_per_min=drill.tempo_of(part),
             latency_s=feeder.latency_s,
             spread_s=spread_s,
-            least_gap_s=min_gap_s,
+            min_gap_s=min_gap_s,
             stretch=times.stretch,
             rest_s=part.rest_s,
             turns_before=turns,
-            rephase_before=rephase,
+            crank_to_mark_before=to_mark,
         )
         turns += part.balls
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from drillfeed.daemon.aim import spread
 from drillfeed.daemon.aim.aiming import aim
-from drillfeed.daemon.aim.request import NoSolution, Solution, Wish
+from drillfeed.daemon.aim.request import AimRequest, NoSolution, Solution
 from drillfeed.daemon.aim.thrower import launch_by, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
@@ -22,7 +22,7 @@ from drillfeed.daemon.physics.thrower import (
     RimLimits,
     Rims,
     broken_limit,
-    most_spin_revps,
+    max_spin_revps,
     speed_share,
     spin_share,
     throw,
@@ -67,10 +67,10 @@ def rim_limits(machine: Machine) -> RimLimits:
     """Return what both wheels of a machine can do at their rims, in m/s."""
     wheels = (machine.top, machine.bottom)
     return RimLimits(
-        most_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
-        least_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
+        max_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
+        min_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
         reverses=all(wheel.reverse for wheel in wheels),
-        grip_share=max(wheel.least_share for wheel in wheels),
+        grip_share=max(wheel.min_share for wheel in wheels),
     )
 
 
@@ -90,18 +90,18 @@ def shares(machine: Machine) -> tuple[float, float]:
     return speed_share(inertia, radius_m), spin_share(inertia, radius_m)
 
 
-def most_spin(machine: Machine, speed_mps: float) -> float:
+def max_spin_at(machine: Machine, speed_mps: float) -> float:
     """Return the most spin in rev/s, either way, that a machine can give at a launch speed."""
     of_speed, of_spin = shares(machine)
-    return most_spin_revps(speed_mps / of_speed, rim_limits(machine)) * of_spin
+    return max_spin_revps(speed_mps / of_speed, rim_limits(machine)) * of_spin
 
 
 def nearest(machine: Machine, speed_mps: float, spin_revps: float) -> tuple[float, float]:
     """Return the nearest speed and spin that the wheels can give: speed is kept if possible, spin is cut."""
     of_speed, _ = shares(machine)
     limits = rim_limits(machine)
-    speed = min(max(speed_mps, limits.least_mps * of_speed), limits.most_mps * of_speed)
-    max_spin = math.floor(most_spin(machine, speed) * 10) / 10
+    speed = min(max(speed_mps, limits.min_mps * of_speed), limits.max_mps * of_speed)
+    max_spin = math.floor(max_spin_at(machine, speed) * 10) / 10
     return speed, math.copysign(min(abs(spin_revps), max_spin), spin_revps)
 
 
@@ -109,15 +109,13 @@ def _why(limit: RimLimit, rims: Rims, limits: RimLimits) -> str:
     slow, fast = ("bottom", "top") if rims.top_mps >= rims.bottom_mps else ("top", "bottom")
     slow_mps, fast_mps = min(rims.top_mps, rims.bottom_mps), max(rims.top_mps, rims.bottom_mps)
     return {
-        "rim_most": f"needs the {fast} rim at {fast_mps:.1f} m/s; this machine's rims reach {limits.most_mps:.1f}",
+        "max_rim": f"needs the {fast} rim at {fast_mps:.1f} m/s; this machine's rims reach {limits.max_mps:.1f}",
         "reverse": f"needs the {slow} wheel at {slow_mps:.1f} m/s; this machine's wheels do not reverse",
         "grip": (
             f"needs the {slow} rim at {slow_mps:.2f} m/s; to grip it must keep {limits.grip_share:.0%} of the "
             f"{fast} rim's {fast_mps:.1f} m/s"
         ),
-        "rim_least": (
-            f"needs the {slow} rim at {slow_mps:.2f} m/s; it turns steadily from {limits.least_mps:.2f} m/s up"
-        ),
+        "min_rim": (f"needs the {slow} rim at {slow_mps:.2f} m/s; it turns steadily from {limits.min_mps:.2f} m/s up"),
     }[limit]
 
 
@@ -206,7 +204,7 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
     refused: NoSolution | None = None
     for depth_cm in depths_cm:
         depth_m = min(max(depth_cm + trim_cm, 1.0), 136.9) / 100
-        wish = Wish(
+        request = AimRequest(
             ball.head.revps,
             speed_mps=ball.speed_mps,
             depth_m=depth_m,
@@ -215,7 +213,7 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
             arc=ball.arc,
         )
         try:
-            found = aim(thrower_of(machine), wish)
+            found = aim(thrower_of(machine), request)
         except NoSolution as error:
             refused = refused or error
             continue

@@ -11,7 +11,7 @@ from drillfeed.daemon.drills.drill import Set
 from drillfeed.daemon.drills.profiles import Profile
 from drillfeed.daemon.drills.weighted import RandomSequence
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.allowed import Owner, least_interval_s, tempo_bound
+from drillfeed.daemon.planning.allowed import Owner, min_interval_s, tempo_bound
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.daemon.planning.throws import Aimed
 from drillfeed.daemon.planning.transition import Transition, transition
@@ -42,7 +42,7 @@ class Stretch:
         return f"{line}; {self.lift}" if self.lift else line
 
 
-def least_gap_s(machine: Machine, spread_s: float, seconds: float) -> float:
+def min_gap_s(machine: Machine, spread_s: float, seconds: float) -> float:
     """Return the shortest time between two `leaves`: wait out the spread, change, settle, wait for the feeder."""
     feeder = machine.feeder
     return max(feeder.latency_s + spread_s + seconds, feeder.cycle_s + feeder.spread_s)
@@ -73,15 +73,15 @@ class Gaps:
 
     def gap_s(self, before: Aimed, after: Aimed, spread_s: float) -> float:
         """Return the shortest time between two balls in seconds, whatever their variations."""
-        return least_gap_s(self._machine, spread_s, self.slowest(before, after).seconds)
+        return min_gap_s(self._machine, spread_s, self.slowest(before, after).seconds)
 
 
 @dataclass(frozen=True)
 class Rhythm:
-    """The times of a set: `interval_s` at the tempo, and `least_wait_s`, the shortest wait."""
+    """The times of a set: `interval_s` at the tempo, and `min_wait_s`, the shortest wait."""
 
     interval_s: float
-    least_wait_s: float
+    min_wait_s: float
     stretch: Stretch | None
 
 
@@ -101,14 +101,14 @@ def rhythm(
         return gaps.gap_s(aimed[pair[0]], aimed[pair[1]], spread_s)
 
     needed_s = max(map(gap_s, at_tempo), default=0.0) / (1 - vary_share)
-    min_wait_s = max(max(map(gap_s, over_wait), default=0.0), least_interval_s(profile))
+    min_wait_s = max(max(map(gap_s, over_wait), default=0.0), min_interval_s(profile))
     bound = tempo_bound(asked_per_min, 60 / needed_s if needed_s else None, profile, vary_share)
     if bound.by == "drill" or (needed_s <= 60 / asked_per_min + 1e-9 and bound.by == "machine"):
         return Rhythm(60 / asked_per_min, min_wait_s, None)
     if profile is not None and bound.by == "player":
         between = f" ({profile.caps.max_per_min:g}/min between any two; their time varies by {vary_share:.0%})"
-        stretch = Stretch(asked_per_min, bound.most, f"{profile.owner}{between if vary_share else ''}", by=bound.by)
-        return Rhythm(60 / bound.most, min_wait_s, stretch)
+        stretch = Stretch(asked_per_min, bound.highest, f"{profile.owner}{between if vary_share else ''}", by=bound.by)
+        return Rhythm(60 / bound.highest, min_wait_s, stretch)
     ordered = sorted(at_tempo, key=lambda pair: (-gap_s(pair), pair))
     stretch = _stretch(part, asked_per_min, needed_s, ordered, aimed, gaps, spread_s, vary_share, machine)
     return Rhythm(needed_s, min_wait_s, stretch)
@@ -123,7 +123,7 @@ def _stretch(
     feeder = machine.feeder
     varied = f"; the time between balls varies by {vary_share:.0%}" if vary_share else ""
     moving = gaps.slowest(aimed[before], aimed[after])
-    if least_gap_s(machine, spread_s, moving.seconds) <= feeder.cycle_s + feeder.spread_s:
+    if min_gap_s(machine, spread_s, moving.seconds) <= feeder.cycle_s + feeder.spread_s:
         reason = f"the feeder makes {feeder.high_balls_per_min:g}/min at most{varied}"
         return Stretch(asked_per_min, 60 / needed_s, reason)
     of_pair = f"{after} after {before}" if before != after else before

@@ -71,10 +71,10 @@ def _quit(server: Server, connection: LineConnection, command: Command, reply: R
     return done("quit")
 
 
-def _pairing(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
+def _invite(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     role = cast(PairedRole, command.values["role"])
     code = server.pairings.show_code(role, server.loop_time())
-    return done("pairing", f"one {role} can pair within {CODE_S:g} s by typing: pair {code}", (f"code {code}",))
+    return done("invite", f"one {role} can pair within {CODE_S:g} s by typing: pair {code}", (f"code {code}",))
 
 
 def _pair(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
@@ -95,12 +95,12 @@ def _pair(server: Server, connection: LineConnection, command: Command, reply: R
     return None
 
 
-def _paired(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
+def _clients(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     clients = server.pairings.clients
     lines = tuple(
         f"{paired.client} {paired.role} since {date.fromtimestamp(paired.since).isoformat()}" for paired in clients
     )
-    return done("paired", f"{len(lines)} paired", lines)
+    return done("clients", f"{len(lines)} paired", lines)
 
 
 def _unpair(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
@@ -151,9 +151,9 @@ LINE_HANDLERS: dict[str, Callable[[Server, LineConnection, Command, ReplyTo], Re
     "status": _status,
     "watch": _watch,
     "quit": _quit,
-    "pairing": _pairing,
+    "invite": _invite,
     "pair": _pair,
-    "paired": _paired,
+    "clients": _clients,
     "unpair": _unpair,
     "relay": _relay,
 }

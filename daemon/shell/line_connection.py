@@ -30,7 +30,7 @@ from drillfeed.protocol.lines import (
 from drillfeed.protocol.status import Notice
 
 REFUSALS_A_TURN = 32
-STOP_NOTICE_MOST_BYTES = 131_072
+MAX_STOP_NOTICE_BYTES = 131_072
 CLOSE_FLUSH_S = 2.0
 
 Watching = Literal["off", "text", "json"]
@@ -270,7 +270,7 @@ class LineConnection:
     def _tell_stop(self, reply: Reply) -> None:
         self._stops_untold -= 1
         self.server.give_turn(self)
-        if self._transport is not None and self._transport.get_write_buffer_size() < STOP_NOTICE_MOST_BYTES:
+        if self._transport is not None and self._transport.get_write_buffer_size() < MAX_STOP_NOTICE_BYTES:
             text = reply.text or "the stop was taken"
             self.tell(Notice(serial=0, topic="stop", text=text, cue="stop"))
 

@@ -24,16 +24,16 @@ from drillfeed.protocol.spec import Role
 FILE = "paired.json"
 CODE_DIGITS = 6
 CODE_S = 120.0
-CODE_TRIES_MOST = 20  # wrong tries from all addresses together: the chance to guess a code is 1 in 50,000
+MAX_CODE_TRIES = 20  # wrong tries from all addresses together: the chance to guess a code is 1 in 50,000
 KEY_BYTES = 24
 SALT_BYTES = 16
 DIGEST_BYTES = 32
 LATEST_S = 253_402_300_799  # the end of the year 9999, the last year that `datetime` knows
-CLIENTS_MOST = 64
+MAX_CLIENTS = 64
 FREE_TRIES = 3
 LONGEST_WAIT_S = 300.0
 FORGET_S = 3600.0
-ADDRESSES_MOST = 1024
+MAX_ADDRESSES = 1024
 PairedRole = Literal["player", "coach"]
 ROLES: tuple[PairedRole, ...] = ("player", "coach")
 
@@ -49,7 +49,7 @@ class Paired(Table):
 
 
 class _File(Table):
-    clients: Annotated[tuple[Paired, ...], Field(max_length=CLIENTS_MOST)]
+    clients: Annotated[tuple[Paired, ...], Field(max_length=MAX_CLIENTS)]
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,7 @@ class Pairings:
                 "not-paired",
                 "no such code or key",
                 expected=f"a code not older than {CODE_S:g} s and not used yet, or a key that was given",
-                do="have a new one shown on the machine: pairing player, or pairing coach",
+                do="have a new one shown on the machine: invite player, or invite coach",
             )
         self._tries.pop(place, None)
         return entered
@@ -124,7 +124,7 @@ class Pairings:
         """Drop one client, or `all`; returns the numbers dropped; raises Refused (unknown-name)."""
         dropped = tuple(paired.client for paired in self.clients if client in (paired.client, "all"))
         if not dropped and client != "all":
-            raise Refused("unknown-name", f"no client {client[:20]} is paired", do="paired")
+            raise Refused("unknown-name", f"no client {client[:20]} is paired", do="clients")
         self.clients = tuple(paired for paired in self.clients if paired.client not in dropped)
         return dropped
 
@@ -142,15 +142,15 @@ class Pairings:
             elif hmac.compare_digest(code.digits.encode(), secret.encode()):
                 del self._codes[role]
                 return self._admit(role, today)
-            elif code.wrong_tries + 1 >= CODE_TRIES_MOST:
+            elif code.wrong_tries + 1 >= MAX_CODE_TRIES:
                 del self._codes[role]
             else:
                 self._codes[role] = replace(code, wrong_tries=code.wrong_tries + 1)
         return None
 
     def _admit(self, role: PairedRole, today: int) -> Entered:
-        if len(self.clients) >= CLIENTS_MOST:
-            raise Refused("busy", f"{CLIENTS_MOST} clients are paired already", do="paired, then: unpair N")
+        if len(self.clients) >= MAX_CLIENTS:
+            raise Refused("busy", f"{MAX_CLIENTS} clients are paired already", do="clients, then: unpair N")
         taken = {paired.client for paired in self.clients}
         client = next(name for name in iter(lambda: secrets.token_hex(2), "") if name not in taken)
         key, salt = secrets.token_urlsafe(KEY_BYTES), secrets.token_bytes(SALT_BYTES)
@@ -170,7 +170,7 @@ class Pairings:
         wait_s = 0.0 if wrong_tries < FREE_TRIES else min(2.0 ** (wrong_tries - FREE_TRIES), LONGEST_WAIT_S)
         self._tries[place] = Tries(wrong_tries, now_s, now_s + wait_s)
         self._tries.move_to_end(place)
-        if len(self._tries) > ADDRESSES_MOST:
+        if len(self._tries) > MAX_ADDRESSES:
             self._tries.popitem(last=False)
 
 

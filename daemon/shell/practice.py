@@ -35,7 +35,7 @@ from drillfeed.protocol.lines import Reply, done
 from drillfeed.protocol.spec import Command
 
 ANSWER_S = 2.0
-MOST_TRIM_CM = 40.0  # as much as a trim file may hold
+MAX_TRIM_CM = 40.0  # as much as a trim file may hold
 WAYS: Mapping[str, tuple[int, int]] = {"long": (1, 0), "short": (-1, 0), "left": (0, 1), "right": (0, -1)}
 """How each way moves the landing: longer, and further to the thrower's left."""
 _Answer = TypeVar("_Answer")
@@ -190,8 +190,8 @@ def _moved(was: Trim, way: str, by_cm: float) -> Trim:
     longer, leftward = WAYS[way]
     long_cm, left_cm = round(was.long_cm + longer * by_cm, 1), round(was.left_cm + leftward * by_cm, 1)
     moved_cm = long_cm if longer else left_cm
-    if abs(moved_cm) > MOST_TRIM_CM:
-        expected = f"{MOST_TRIM_CM:g} cm at most"
+    if abs(moved_cm) > MAX_TRIM_CM:
+        expected = f"{MAX_TRIM_CM:g} cm at most"
         raise Refused("bounds", "the trim in all", expected=expected, found=f"{moved_cm:g} cm")
     return Trim(ball=was.ball, long_cm=long_cm, left_cm=left_cm)
 

@@ -22,7 +22,7 @@ examples:
   drillfeed calibrate --live --machine my-thrower.toml     throw test balls and ask where they landed
   drillfeed calibrate --trim rally-topspin --long -5 --machine my-thrower.toml
 """
-MOST_LEFT_OUT = 0.25  # of the rows; if more rows are odd, nobody can tell which rows are right
+MAX_LEFT_OUT = 0.25  # of the rows; if more rows are odd, nobody can tell which rows are right
 COLUMNS_TEXT = """\
 One row is one setting and what was measured at it; leave blank what was not. Lines that begin with # are skipped.
   top_rpm, bottom_rpm, tilt_deg   as told to the machine (these three are needed)
@@ -143,7 +143,7 @@ def _judged(args: argparse.Namespace, thrower: "Thrower", marks: "list[Mark]") -
         rows = "1 row does" if len(odd) == 1 else f"{len(odd)} rows do"
         decide = "--odd-rows leave-out, or --odd-rows keep if they are right; better measure them again"
         return replace(whole, refused=f"{rows} not fit the others: {decide}"), texts
-    if len(out) > MOST_LEFT_OUT * len(marks):
+    if len(out) > MAX_LEFT_OUT * len(marks):
         few = f"{len(out)} of {len(marks)} rows do not fit the others: too many to leave out; measure again"
         return replace(whole, refused=few), texts
     return fit(thrower, [m for i, m in enumerate(marks) if i not in out], args.zone), texts

@@ -14,7 +14,7 @@ examples:
   drillfeed phone                                only for a browser on this machine
 
 The page can see, pause and stop; with the code it is the player or the coach. While it runs, type player or coach and
-Enter for another code; `drillfeed send paired` lists who has a key. It needs the extra `phone`.
+Enter for another code; `drillfeed send clients` lists who has a key. It needs the extra `phone`.
 Exit code: 0 left, 1 the extra is missing or the address is taken, 2 wrong arguments, 3 no daemon.
 """
 
@@ -89,7 +89,7 @@ async def _serve(args: argparse.Namespace, host: str, port: int) -> int:
     import asyncio
     import os
 
-    from drillfeed.clients.ending import let_go, signals_to_end
+    from drillfeed.clients.ending import leave_terminal_after, signals_to_end
     from drillfeed.clients.phone.server import PhoneServer, until
 
     await asyncio.to_thread(_new_code, args.to, args.pair)  # is there a daemon that gives codes?
@@ -97,7 +97,7 @@ async def _serve(args: argparse.Namespace, host: str, port: int) -> int:
     ending, loop = asyncio.Event(), asyncio.get_running_loop()
 
     def asked(number: int) -> None:
-        let_go(number)
+        leave_terminal_after(number)
         ending.set()
 
     for number in signals_to_end():
@@ -156,7 +156,7 @@ def _new_code(to: str | None, role: str) -> str:
     from drillfeed.clients.lines import Client
 
     with Client.find(to) as client:
-        reply = client.pairing(cast(Literal["player", "coach"], role))
+        reply = client.invite(cast(Literal["player", "coach"], role))
         if not reply.ok:
             raise NoDaemon(f"the daemon gives no code from here: {reply.text}")
         return reply.data[0].removeprefix("code ")

@@ -173,8 +173,8 @@ def _write_text(
                 print(f"      {line}")
             title = f": {planned.title}" if planned.title else ""
             print(f"set {planned.number}{title}, {len(planned.balls)} balls at {60 / planned.interval_s:.1f}/min")
-            if planned.rephase_before:
-                print("      first turn the crank to its mark by hand, then: rephase")
+            if planned.crank_to_mark_before:
+                print("      first turn the crank to its mark by hand, then: crank-at-mark")
             if planned.stretch:
                 print(f"      {planned.stretch.text}")
             print(head)

@@ -65,8 +65,8 @@ def test_every_shipped_ball_lands_where_it_says() -> None:
         for ball in BALLS.values():
             try:
                 depth = flight_for(ball, machine).depth_m
-            except NotPossible as wrong:
-                assert "this machine" in str(wrong)
+            except NotPossible as error:
+                assert "this machine" in str(error)
                 continue
             thrown += 1
             assert depth == pytest.approx((ball.depth_cm or 0.0) / 100, abs=1e-3)

@@ -43,7 +43,7 @@ def test_the_page_names_every_key_and_shows_every_order() -> None:
     for model in (Drill, Set, Rung, FixedSequence, RandomSequence, QuotaSequence, RotatingSequence, ScenarioSequence):
         for key in model.model_fields:
             assert re.search(rf"\b{key}\b", text), f"{model.__name__}.{key}"
-    kinds = {one["sequence"]["kind"] for example in EXAMPLES for one in tomllib.loads(example)["set"]}
+    kinds = {part["sequence"]["kind"] for example in EXAMPLES for part in tomllib.loads(example)["set"]}
     assert kinds == {"fixed", "rotating", "random", "quota", "scenario"}
 
 

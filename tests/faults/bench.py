@@ -22,7 +22,7 @@ from drillfeed.clients.lines import Client
 from tests.faults.boards import Board, Place, in_place
 from tests.faults.proxy import Proxy
 from tests.support import terminal
-from tests.support.driver_log import read_log
+from tests.support.driver_log import read_log, times
 from tests.support.slept_clock import SleptClock
 
 READY_S = 40.0
@@ -56,9 +56,9 @@ def free_ports(count: int) -> list[int]:
     """Return ports on loopback that are free just now."""
     with contextlib.ExitStack() as stack:
         held = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for one in held:
-            one.bind(("127.0.0.1", 0))
-        return [int(one.getsockname()[1]) for one in held]
+        for listener in held:
+            listener.bind(("127.0.0.1", 0))
+        return [int(listener.getsockname()[1]) for listener in held]
 
 
 class Bench:
@@ -242,16 +242,16 @@ class Bench:
         self.until_fed(fed)
         return client
 
-    def until_fed(self, fed: int, most_s: float = 30.0) -> None:
+    def until_fed(self, fed: int, max_s: float = 30.0) -> None:
         """Go on until so many balls have been pushed."""
-        self.wait(lambda: sum(event["event"] == "feed" for event in self.log()) >= fed, most_s, f"{fed} balls")
+        self.wait(lambda: sum(event["event"] == "feed" for event in self.log()) >= fed, max_s, f"{fed} balls")
 
-    def wait(self, done: Callable[[], bool], most_s: float, what: str) -> None:
+    def wait(self, done: Callable[[], bool], max_s: float, what: str) -> None:
         """Go on until `done`; raise NotReady where that takes too long."""
-        end_s = time.monotonic() + most_s
+        end_s = time.monotonic() + max_s
         while not done():
             if time.monotonic() > end_s:
-                raise NotReady(f"not {what} within {most_s:g} s\n{self.words('daemon')}")
+                raise NotReady(f"not {what} within {max_s:g} s\n{self.words('daemon')}")
             time.sleep(POLL_S)
 
     # What the driver says, and how the machine under it all did.
@@ -260,12 +260,19 @@ class Bench:
         """Return the driver's log so far."""
         return read_log(self.driver_log)
 
+    def first_logged(self, event: str, from_s: float, patience_s: float = 1.0) -> float | None:
+        """Return when the driver first logged an event from a moment on; wait for it, since the daemon may be ahead."""
+        end_s = time.monotonic() + patience_s
+        while not (found := times(self.log(), event, from_s)) and time.monotonic() < end_s:
+            time.sleep(POLL_S)
+        return found[0] if found else None
+
     def machine_late_ms(self, from_s: float, until_s: float) -> float:
         """Return how late, at worst, a process that only sleeps was woken in a stretch of time, in ms."""
         late = [
-            one["late_ms"]
-            for one in read_log(self.pulse_log)
-            if from_s <= one["t"] and one["t"] - one["late_ms"] / 1000 <= until_s
+            event["late_ms"]
+            for event in read_log(self.pulse_log)
+            if from_s <= event["t"] and event["t"] - event["late_ms"] / 1000 <= until_s
         ]
         return max(late, default=0.0)
 

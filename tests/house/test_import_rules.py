@@ -96,7 +96,7 @@ def test_a_file_imports_only_the_layers_below_it(path: Path, layer: str) -> None
 
 @pytest.mark.parametrize(
     ("path", "layer"),
-    [one for one in ALL if one[1] in PURE],
+    [name for name in ALL if name[1] in PURE],
     ids=[str(p.relative_to(ROOT)) for p, layer in ALL if layer in PURE],
 )
 def test_a_pure_file_imports_no_io(path: Path, layer: str) -> None:

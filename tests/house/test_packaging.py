@@ -6,6 +6,10 @@ import tomllib
 from importlib import resources
 from pathlib import Path
 
+import pytest
+
+pytestmark = pytest.mark.patient
+
 ROOT = Path(__file__).parents[2]
 TOPS = ("protocol", "daemon", "clients", "examples")
 

@@ -20,6 +20,8 @@ from drillfeed.daemon.demo.processes import free_ports
 from tests.journal.entries_of_a_practice import a_ball, a_set, journal_in, write_all
 from tests.support.recorded import recorded_drill
 
+pytestmark = pytest.mark.patient
+
 PATIENCE_S = 60.0
 COMPLAINTS = ("Traceback", "Exception", "Error", "Broken pipe", "Errno")
 # What each sub-command prints without a daemon, beside its --help.

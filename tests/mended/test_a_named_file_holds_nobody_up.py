@@ -186,11 +186,11 @@ def test_mistakes_come_back_whole(planner: Apart, tmp_path: Path) -> None:
     path = tmp_path / "drill.toml"
     path.write_text('name = "Bad Name"\nset = []\n')
     caught = []
-    for one in (InPlace(), Apart()):
-        with pytest.raises(InvalidFile) as wrong:
-            one.ask(plans.drill_plan, HOUSE, str(path), 1, None, 0)
-        caught.append(wrong.value.errors)
-        one.close()
+    for either in (InPlace(), Apart()):
+        with pytest.raises(InvalidFile) as refused:
+            either.ask(plans.drill_plan, HOUSE, str(path), 1, None, 0)
+        caught.append(refused.value.errors)
+        either.close()
     assert caught[0] == caught[1] and len(caught[0]) > 2
 
 

@@ -16,6 +16,8 @@ from drillfeed.daemon.cli import main
 from drillfeed.daemon.library import find
 from tests.support.halls import ball_types
 
+pytestmark = pytest.mark.patient
+
 RALLY = ("fly", "--speed", "8.5", "--spin", "40", "--tilt", "15.4")
 SHORT_SERVE = ("fly", "--speed", "5.5", "--spin", "-35", "--tilt", "-19.6")
 EXTRAPOLATED = "extrapolated: drag and lift were fitted to flights of 5-12 m/s and 15-80 rev/s"
@@ -144,9 +146,9 @@ def test_aim_gives_ranges_for_each_arc(capsys: pytest.CaptureFixture[str]) -> No
     """Each solution carries its range; on an uncalibrated machine it is wider than constants alone make it."""
     found = told(capsys, "aim", "--spin", "40", "--speed", "8.5", "--depth", "1.1")
     assert found["calibrated"] is False
-    for one in found["solutions"]:
-        low, high = one["likely"]["depth_m"]
-        assert low < one["depth_m"] < high
+    for solution in found["solutions"]:
+        low, high = solution["likely"]["depth_m"]
+        assert low < solution["depth_m"] < high
     best = found["solutions"][0]
     alone = told(capsys, "fly", "--speed", "8.5", "--spin", "40", "--tilt", str(best["tilt_deg"]))
     width = best["likely"]["depth_m"][1] - best["likely"]["depth_m"][0]

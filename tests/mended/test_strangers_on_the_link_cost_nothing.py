@@ -51,9 +51,9 @@ def peer(kind: int) -> Iterator[tuple[Socket, Socket]]:
             socket.close(linger=0)
 
 
-def wait_for(monitor: Socket, event: int, most_s: float = PATIENCE_S) -> bool:
+def wait_for(monitor: Socket, event: int, max_s: float = PATIENCE_S) -> bool:
     """Tell whether an event of the connection comes in time."""
-    end_s = time.monotonic() + most_s
+    end_s = time.monotonic() + max_s
     while (left_s := end_s - time.monotonic()) > 0:
         if monitor.poll(int(left_s * 1000) + 1) and recv_monitor_message(monitor)["event"] == event:
             return True
@@ -87,13 +87,13 @@ def control() -> Iterator[ControlLoop]:
 def probe() -> Iterator[str]:
     """A probe that waits for a driver."""
     endpoint = f"tcp://127.0.0.1:{free_port()}"
-    one = Probe("probe", time.monotonic())
-    thread = threading.Thread(target=run_probe, args=(endpoint, one, lambda *_: "no", lambda row: None, 2.0))
+    new_probe = Probe("probe", time.monotonic())
+    thread = threading.Thread(target=run_probe, args=(endpoint, new_probe, lambda *_: "no", lambda row: None, 2.0))
     thread.start()
     try:
         yield endpoint
     finally:
-        one.done = True
+        new_probe.done = True
         thread.join(PATIENCE_S)
 
 

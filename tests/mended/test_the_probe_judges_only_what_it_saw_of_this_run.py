@@ -153,7 +153,7 @@ def test_a_stall_that_hides_where_a_check_begins_is_inconclusive_too(
 
 def test_a_freeze_that_the_probe_asked_for_is_no_stall() -> None:
     """The driver that it froze for a second stood still as it was to: one that wakes wrongly fails all the same."""
-    broken = next(one for one in BROKEN if one.first == "frozen")
+    broken = next(broken for broken in BROKEN if broken.first == "frozen")
     assert results(under_load(broken.make, "frozen")) == {"frozen": "fails"}
 
 
@@ -190,7 +190,7 @@ def test_one_word_for_it_in_table_text_and_json() -> None:
     assert "Next: probe again when this machine has less to do: --only heartbeat" in text
     told = json.loads(verdict.verdict_json(probe.rows, probe.bench.hello))
     assert told["checks"][0]["result"] == "inconclusive" and not told["holds"]
-    failing = run_probe(next(one for one in BROKEN if one.first == "stops").make, only=("stops",))
+    failing = run_probe(next(broken for broken in BROKEN if broken.first == "stops").make, only=("stops",))
     both = [*probe.rows, *failing.rows]
     bad = verdict.first_bad(both)
     assert bad is not None and bad.check.name == "stops"
@@ -219,7 +219,7 @@ class SlowFeeder(QuickBoard):
 
     def push_answers(self) -> tuple[PushAnswer, ...]:
         told = [(at_s, id) for at_s, id in self.asked if self.now >= at_s + 0.08]
-        self.asked = [one for one in self.asked if one not in told]
+        self.asked = [asked for asked in self.asked if asked not in told]
         return tuple(PushAnswer(id, at_s, at_s) for at_s, id in told)
 
 

@@ -27,7 +27,7 @@ def rise_cm(height_m: float, ball: Ball, air: Air) -> float:
 
 def even(e: float, drag: float) -> Ball:
     """Return a ball with one restitution at all speeds."""
-    return replace(PLAIN_BALL, drag=drag, restitution_at_rest=e, restitution_fall_spm=0.0, restitution_most=1.0)
+    return replace(PLAIN_BALL, drag=drag, restitution_at_rest=e, restitution_fall_spm=0.0, max_restitution=1.0)
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ NUMBERS = re.findall(r"^\| `([A-Z_]+)` \| ([0-9.]+)", TEXT, re.MULTILINE)
 TESTS = Path(__file__).parent.parent / "clients" / "drivers"
 
 
-@pytest.mark.parametrize("example", EXAMPLES, ids=[json.loads(one)["kind"] for one in EXAMPLES])
+@pytest.mark.parametrize("example", EXAMPLES, ids=[json.loads(example)["kind"] for example in EXAMPLES])
 def test_every_example_is_one_of_the_files(example: str) -> None:
     """Each frame printed in LINK.md lies among the example files, byte for byte."""
     assert example in FRAMES
@@ -27,7 +27,7 @@ def test_every_example_is_one_of_the_files(example: str) -> None:
 
 def test_every_kind_is_printed() -> None:
     """LINK.md prints an example of each message, both hellos and two orders among them."""
-    assert sorted(json.loads(one)["kind"] for one in EXAMPLES) == [
+    assert sorted(json.loads(example)["kind"] for example in EXAMPLES) == [
         "arm", "hello", "hello", "ping", "pong", "setpoint", "status", "stop",
     ]  # fmt: skip
 

@@ -14,7 +14,7 @@ from drillfeed.protocol.link import LATE_S, WHEELS, Limits
 LogEvent = Mapping[str, Any]
 
 TICK_S = 0.005
-DT_MOST_S = 0.050
+MAX_DT_S = 0.050
 ROUNDED_RPM = 0.2
 ORDERS_TO_REST = ("stop", "disarm", "watchdog", "slept")
 

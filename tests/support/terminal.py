@@ -65,9 +65,9 @@ class OnTerminal:
         if self._open:
             os.close(self._other)
 
-    def until(self, true: Callable[[], bool], most_s: float = WAIT_S) -> None:
-        """Read on until something is true; fail after `most_s`, showing the screen."""
-        end_s = time.monotonic() + most_s
+    def until(self, true: Callable[[], bool], max_s: float = WAIT_S) -> None:
+        """Read on until something is true; fail after `max_s`, showing the screen."""
+        end_s = time.monotonic() + max_s
         while not true():
             assert time.monotonic() < end_s, self.text
             assert self.process.poll() is None, f"left with {self.process.returncode}: {self.text}"
@@ -85,6 +85,6 @@ class OnTerminal:
         self._open = False
         return now_s
 
-    def left(self, most_s: float = WAIT_S) -> int:
+    def left(self, max_s: float = WAIT_S) -> int:
         """Wait until the process has left by itself; return its exit code, minus the signal that killed it."""
-        return self.process.wait(most_s)
+        return self.process.wait(max_s)

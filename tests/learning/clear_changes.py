@@ -15,7 +15,17 @@ from tests.learning.drawn_seasons import AS_ASSUMED, Truth, draw
 
 WEEKS = 10
 NOTHING_CHANGED = replace(AS_ASSUMED, weeks=WEEKS, gain_points=0.0)
-FIFTEEN_POINTS = replace(AS_ASSUMED, weeks=WEEKS, gain_points=0.15)
+FIFTEEN_AT_THE_ENDS = replace(AS_ASSUMED, weeks=WEEKS, gain_points=0.15)
+"""The last week lies 15 points over the first, so the means of three weeks lie 11.7 apart."""
+FIFTEEN_POINTS = replace(AS_ASSUMED, weeks=WEEKS, gain_points=0.15 * (WEEKS - 1) / (WEEKS - WINDOW_WEEKS))
+"""The means of three weeks lie 15 points apart."""
+CASES = {
+    "nothing changed": NOTHING_CHANGED,
+    "15 points between the means": FIFTEEN_POINTS,
+    "the same, one type a set": replace(FIFTEEN_POINTS, mixed_share=0.0),
+    "15 points end to end": FIFTEEN_AT_THE_ENDS,
+    "end to end, one type a set": replace(FIFTEEN_AT_THE_ENDS, mixed_share=0.0),
+}
 
 
 def clear_share(truth: Truth, reports: int, first_seed: int = 0) -> tuple[float, float]:
@@ -35,10 +45,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="how often a change is called clear")
     parser.add_argument("--reports", type=int, default=1000)
     args = parser.parse_args()
-    print(f"{'truth':<18}{'up':>7}{'down':>7}")
-    for name, truth in (("nothing changed", NOTHING_CHANGED), ("+15 points", FIFTEEN_POINTS)):
+    print(f"{'truth':<30}{'up':>7}{'down':>7}")
+    for name, truth in CASES.items():
         up, down = clear_share(truth, args.reports)
-        print(f"{name:<18}{up:7.1%}{down:7.1%}", flush=True)
+        print(f"{name:<30}{up:7.1%}{down:7.1%}", flush=True)
 
 
 if __name__ == "__main__":

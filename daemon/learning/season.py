@@ -4,7 +4,7 @@ Rule of this file: only what was marked has a row. A set that nobody marked is m
 set stand together, in the order of the weeks.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -21,6 +21,7 @@ USUAL_TEMPO_PER_MIN = 30.0
 TEMPO_UNIT_PER_MIN = 10.0
 SPIN_CHANGE_UNIT_REVPS = 40.0
 TIRED_UNIT_BALLS = 100.0
+ROUNDING = 1e-6
 
 
 def covariates(
@@ -49,8 +50,8 @@ class Row:
     week: int
     set_id: int
     made: int
-    balls: dict[str, int]
-    covariates: dict[str, Floats]
+    balls: Mapping[str, float]
+    covariates: Mapping[str, Floats]
     forgotten: float = 0.0
     wrong_misses: float = 0.0
 
@@ -120,7 +121,7 @@ def season(rows: Iterable[Row], types: Sequence[str] = (), weeks: int = 0) -> Se
     balls = np.zeros((len(ordered), len(names)))
     known = np.zeros((len(ordered), len(names), len(COVARIATES)))
     for index, row in enumerate(ordered):
-        if row.week < 0 or not 0 <= row.made <= sum(row.balls.values()):
+        if row.week < 0 or not 0 <= row.made <= sum(row.balls.values()) + ROUNDING:
             raise ValueError(f"set {row.set_id}: {row.made} made of {sum(row.balls.values())} in week {row.week}")
         for name, count in row.balls.items():
             balls[index, place[name]] = count

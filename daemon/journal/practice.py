@@ -68,6 +68,7 @@ class PracticeSet:
     warm_up: bool
     check_set: bool
     rest_s: float | None
+    planned_balls: int | None
     parts: tuple[Part, ...]
     marks: tuple[WholeMark, ...]
     order: tuple[str, ...] = ()
@@ -126,7 +127,7 @@ def read_practice(connection: sqlite3.Connection, player_id: int | None) -> tupl
     rows = cursor.execute(
         f"""
         SELECT id, session_id, drill, title, level, began_at, tempo_per_min, sequence_kind, rung,
-            coalesce(warm_up, 0), coalesce(check_set, 0), rest_s
+            coalesce(warm_up, 0), coalesce(check_set, 0), rest_s, balls
         FROM sets WHERE {of_player} ORDER BY id
         """,
         (player_id,),
@@ -169,6 +170,7 @@ def read_practice(connection: sqlite3.Connection, player_id: int | None) -> tupl
             warm_up=bool(row[9]),
             check_set=bool(row[10]),
             rest_s=row[11],
+            planned_balls=row[12],
             parts=parts.get(row[0], ()),
             marks=whole.get(row[0], ()),
             order=tuple(orders.get(row[0], ())),

@@ -7,6 +7,7 @@ no forecast. Times are told as `about`, because rests scatter.
 from collections.abc import Sequence
 
 from drillfeed.daemon.learning.planner import CHECK_BALLS, Plan, PlannedSet
+from drillfeed.daemon.learning.report import short_text
 from drillfeed.daemon.learning.scores import Standing
 
 LONG_AGO_DAYS = 21.0
@@ -15,9 +16,7 @@ FEW_BALLS = 40
 
 def share_text(standing: Standing) -> str:
     """Write `58 % (48 to 68, 140 marked)`."""
-    low, high = standing.estimate.outer
-    share = standing.estimate.share
-    return f"{100 * share:.0f} % ({100 * low:.0f} to {100 * high:.0f}, {standing.marked_balls} marked)"
+    return short_text(standing.estimate, standing.marked_balls)
 
 
 def focus_sentence(standing: Standing, standings: Sequence[Standing]) -> str:

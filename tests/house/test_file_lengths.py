@@ -17,7 +17,6 @@ FILES = sorted(
 LONGER = {
     "daemon/engine/decision.py": "table: one frozen dataclass for each action",
     "daemon/engine/events.py": "table: one frozen dataclass for each event",
-    "daemon/journal/schema.py": "table: the steps of the journal's schema, in SQL",
     "protocol/commands.py": "table: the commands, with the few functions that read it",
 }
 

@@ -17,9 +17,9 @@ from drillfeed.daemon.aim.spread import Errors, Setting, errors_of, launches_wit
 from drillfeed.daemon.aim.thrower import Thrower
 from drillfeed.daemon.aim.unknown import Unknown, unknown_of
 from drillfeed.daemon.physics.air import STILL_AIR, Air
-from drillfeed.daemon.physics.flight import Until
 from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 from drillfeed.daemon.physics.launch import Launch, Launches
+from drillfeed.daemon.physics.record import Until
 from drillfeed.daemon.physics.table import NET_X_M, PLAIN_BALL, Ball
 from drillfeed.daemon.physics.widths import WIDTHS, Widths, draw_constants, even_normal
 

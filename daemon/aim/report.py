@@ -8,8 +8,8 @@ from drillfeed.daemon.aim.ranges import range_text, share_text
 from drillfeed.daemon.aim.request import NoSolution, Solution
 from drillfeed.daemon.aim.spread import Spread
 from drillfeed.daemon.aim.unknown import Unknown
-from drillfeed.daemon.physics.flight import Bounce, Flight
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.record import Bounce, Flight
 from drillfeed.daemon.physics.table import MEASURED_SPEED_MPS, MEASURED_SPIN_REVPS, VALID_SPEED_MPS, VALID_SPIN_REVPS
 
 LIKELY_TEXT = (

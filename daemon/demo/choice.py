@@ -9,7 +9,7 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
 
-DRILLS = ("mixed-spin", "mixed-spin-gentle")
+DRILLS = ("mixed-spin", "mixed-spin-gentle", "easy-unknown")
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,7 @@ class Choice:
             f"machine  {self.machine.name}: {self.machine.title}",
             f"drill    {plan.drill.name}: {plan.drill.title}; {plan.balls} balls, {tempo}/min, seed {plan.seed}",
         ]
+        lines += [f"note     {note}" for note in plan.notes]
         stretches = dict.fromkeys(planned_set.stretch.text for planned_set in plan.sets if planned_set.stretch)
         return lines + [f"tempo    {text}" for text in stretches]
 

@@ -64,7 +64,7 @@ def begin_set(turn: Turn, action: do.BeginSet) -> str:
 
 def _set_began(turn: Turn) -> SetBegan:
     run, driver = turn.parts.practice.running, turn.parts.link.driver
-    plan = run.set_plan
+    plan, written = run.set_plan, run.plan.drill.set[run.index]
     return SetBegan(
         at_s=turn.now_s,
         begins=True,
@@ -76,6 +76,11 @@ def _set_began(turn: Turn) -> SetBegan:
         asked_per_min=plan.asked_per_min,
         tempo_per_min=round(60 / plan.interval_s, 2),
         simulated=driver.hello.simulated if driver is not None else None,
+        title=plan.title,
+        sequence_kind=written.sequence.kind,
+        rung=run.plan.changes.rung,
+        warm_up=written.warm_up,
+        check_set=written.check_set,
     )
 
 

@@ -178,6 +178,11 @@ class SetBegan:
     asked_per_min: float
     tempo_per_min: float
     simulated: bool | None
+    title: str | None = inside()
+    sequence_kind: str | None = inside()
+    rung: int | None = inside()
+    warm_up: bool | None = inside()
+    check_set: bool | None = inside()
 
 
 @dataclass(frozen=True)

@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 
 from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.block import Block
-from drillfeed.daemon.physics.flight import Until
 from drillfeed.daemon.physics.launch import Launches
+from drillfeed.daemon.physics.record import Until
 from drillfeed.daemon.physics.table import NET_X_M, PLAIN_BALL, Ball
 from drillfeed.daemon.physics.widths import Constants
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-BLOCK = 16384
+BLOCK = 10000
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ Rule of this file: it compares what reaches the player. Types that were never ap
 
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.physics.flight import Flight
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.planning.fitting import Fitted, written_flight
 from drillfeed.daemon.planning.setting import flight_for
 

@@ -13,8 +13,8 @@ from drillfeed.daemon.aim.request import Solution
 from drillfeed.daemon.aim.thrower import NO_RIM_LIMITS, WIDE_TILT, Span, Thrower, broken, thrower_of
 from drillfeed.daemon.drills.balls import ARRIVAL_REVPS, BallType
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.physics.flight import Flight
 from drillfeed.daemon.physics.launch import DEFAULT_BACK_M, DEFAULT_HEIGHT_M, spin_parts
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.planning.setting import NotPossible, depths_cm, request_for, roll_for, setting_for
 
 MIN_CLEARANCE_M = 0.08  # of a bent ball over the tape: a default of ours
@@ -61,6 +61,7 @@ def fitted(ball: BallType, machine: Machine) -> Fitted:
     return Fitted(ball)
 
 
+@lru_cache(maxsize=1024)
 def written_flight(ball: BallType) -> Flight | None:
     """Return the flight of a ball type as written, from the usual opening; None if no machine throws it from there."""
     if ball.tilt_deg is not None:

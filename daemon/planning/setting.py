@@ -13,8 +13,9 @@ from drillfeed.daemon.aim.request import AimRequest, NoSolution, Solution
 from drillfeed.daemon.aim.thrower import Thrower, launch_by, rim_limits, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.physics.flight import Flight, fly
+from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_X_M
 from drillfeed.daemon.physics.thrower import Rims, broken_limit, throw
 from drillfeed.daemon.planning.rims import flywheels, nearest, why_not

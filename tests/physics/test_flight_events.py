@@ -9,9 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.physics.air import Air
-from drillfeed.daemon.physics.flight import Flight, fly, length_of
+from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.flight_batch import fly_many
 from drillfeed.daemon.physics.launch import Launch, launch_from, launches_from
+from drillfeed.daemon.physics.record import Flight, length_of
+from drillfeed.daemon.physics.roots import slope
 from drillfeed.daemon.physics.table import NET_HALF_WIDTH_M, NET_HEIGHT_M, NET_X_M, PLAIN_BALL, TABLE_LENGTH_M
 from tests.support.launches import launch_at
 
@@ -121,8 +123,7 @@ def test_end_line_passage() -> None:
     flight = fly(launch_from(8.5, 40, 15.4))
     assert flight.landing and flight.end_line and flight.second_bounce_m
     assert flight.end_line.t_s > flight.landing.t_s
-    way = flight.knots[-1].position_m[0]
-    assert way >= TABLE_LENGTH_M
+    assert flight.pieces[-1].point(1.0)[1] >= TABLE_LENGTH_M
 
 
 launch_numbers = st.tuples(
@@ -209,7 +210,9 @@ def test_a_dip_to_the_table_between_two_steps_is_a_bounce() -> None:
     """
     launch = launch_from(20.0, -110, 0.0)
     free = fly(Launch((1.6, 0.0, R + 0.3), launch.velocity_mps, launch.spin_radps))
-    rise_mps2 = (free.knots[1].velocity_mps[2] - free.knots[0].velocity_mps[2]) / free.knots[1].t_s
+    first = free.pieces[0]
+    moment = 0.01 / first.step_s
+    rise_mps2 = (slope(first.curves[2], moment) - slope(first.curves[2], 0.0)) / first.step_s / 0.01
     assert rise_mps2 > 5.0
     down_mps = 0.1
     depth_m = down_mps**2 / (2 * rise_mps2)

@@ -272,5 +272,5 @@ def _duty(args: argparse.Namespace) -> int:
     profile, file, text = found
     status = _written(path, profile)
     file.write_text(text, encoding="utf-8")
-    print(f"duties: {file}   (drillfeed drive serial --port PORT --machine {path} --duty {file})")
+    print(f"duties: {file}   (drillfeed drive serial --port PORT --link LINK --machine {path} --duty {file})")
     return status

@@ -128,9 +128,8 @@ def test_the_driver_core_is_pure_too() -> None:
         "targets",
         "simulated",
         "wheels",
-        "timed_tilt",
     ]
-    for name in [*names, "timed_tilt", "serial_board", "serial_lines", "duty"]:
+    for name in [*names, "timed_tilt", "timed_crank", "serial_board", "serial_lines", "duty"]:
         for module in imports(ROOT / "clients" / "drivers" / f"{name}.py"):
             assert module.split(".")[0] not in IO_MODULES, f"{name} imports {module}"
 

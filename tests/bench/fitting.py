@@ -1,8 +1,8 @@
 """How long it takes to fit a library of ball types, against aim: `python -m tests.bench.fitting`.
 
-Times are of the processor, best of some repeats. Nothing is kept from before but the heights of high balls, which are the
-same on every machine. One aim is what `drillfeed aim` does for the balls that the machine throws: it names no arc. Types
-beyond their tolerance count too, but not the text of their refusal, which looks for the nearest ball of all.
+Times are of the processor, best of some repeats. Nothing is kept from before but the heights of high balls, which are
+the same on every machine. One aim is what `drillfeed aim` does for the balls that the machine throws: it names no arc.
+Types beyond their tolerance count too, but not the text of their refusal, which looks for the nearest ball of all.
 """
 
 import time

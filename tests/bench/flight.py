@@ -99,7 +99,7 @@ def against_solve_ivp() -> None:
 
 
 def against_numba() -> None:
-    """Compare with the same integrator, steps and landing, compiled for one ball after another."""
+    """Compare with a fourth-order integrator of equal accuracy, compiled for one ball after another."""
     if find_spec("numba") is None:
         print("numba is not there; next: pip install 'drillfeed[bench]'")
         return

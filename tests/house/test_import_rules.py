@@ -22,6 +22,7 @@ MAY: dict[str, set[str]] = {
     "aim": {"physics", "machine", "calibration", "drills", "validation"},
     "planning": {"physics", "aim", "drills", "machine", "validation", "protocol"},
     "learning": {"drills"},
+    "todays_plan": {"journal", "learning", "planning", "drills", "machine", "validation"},
     "engine": {"planning", "drills", "machine", "protocol"},
     "replaying": {"engine", "machine", "protocol"},
     "journal": {"protocol", "engine", "drills", "files", "validation", "learning"},
@@ -31,7 +32,7 @@ MAY: dict[str, set[str]] = {
     "config": {"files", "drills", "validation"},
     "shell": {
         "engine", "protocol", "planning", "drills", "aim", "machine", "calibration", "library", "listing", "validation",
-        "files", "journal",
+        "files", "journal", "learning", "todays_plan",
     },
 }  # fmt: skip
 JOINING = {"app", "boards", "cli", "subcommands", "demo", "simulation"}

@@ -1,7 +1,7 @@
-"""A player's practice as plain tables with a description of their columns, and back again.
+"""A player's practice as plain tables with a description of their columns.
 
-Rule of this file: names are plain, units stand in the name, times are ISO 8601 with their zone, and what is not known is
-empty, never 0. Without names a player is a number. A junior's times are cut to the Monday of the week. The estimate
+Rule of this file: names are plain, units stand in the name, times are ISO 8601 with their zone, and what is not known
+is empty, never 0. Without names a player is a number. A junior's times are cut to the Monday of the week. The estimate
 made from the tables is the one made from the journal.
 """
 
@@ -134,12 +134,11 @@ def tables(
 
 def description(given: Mapping[str, Rows], form: str) -> dict[str, Any]:
     """Return what the tables hold, as a Data Package (Frictionless Data, version 1)."""
-    house = {key: value for key, value in asdict(HOUSE).items()}
     return {
         "profile": "data-package",
         "name": "drillfeed-practice",
         "model": VERSION,
-        "house_values": house,
+        "house_values": asdict(HOUSE),
         "resources": [
             {
                 "name": table,

@@ -23,6 +23,7 @@ examples:
 Writes sets, balls, marks, estimates and changes, and datapackage.json, which describes every column. A player is a
 number unless --names is typed; a junior's times are then cut to the week too. Parquet needs the parquet extra.
 """
+DESCRIPTION = "datapackage.json"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,9 +54,11 @@ def _export(practised: "Practised", args: argparse.Namespace) -> int:
     coarse = player is not None and player.level == "junior" and not args.names
     known = tables(practised.connection, practised.knowledge, player.id if player else None, name, coarse, since)
     folder = Path(args.out)
+    if folder.exists() and not (folder / DESCRIPTION).exists():
+        raise FileExistsError(f"{folder} is there and holds no earlier export; expected a name that is free")
     for table, rows in known.items():
         _write(folder / f"{table}.{args.form}", table, rows)
-    write_whole(folder / "datapackage.json", json.dumps(description(known, args.form), indent=2) + "\n")
+    write_whole(folder / DESCRIPTION, json.dumps(description(known, args.form), indent=2) + "\n")
     print(f"written to {folder}: {', '.join(f'{len(rows)} {table}' for table, rows in known.items())}")
     return 0
 

@@ -40,6 +40,7 @@ def run(args: argparse.Namespace) -> int:
 def _report(practised: "Practised", args: argparse.Namespace) -> int:
     from pathlib import Path
 
+    from drillfeed.daemon.journal.knowledge import Knowledge
     from drillfeed.daemon.learning.page import weeks_lines, weeks_page
     from drillfeed.daemon.learning.pictures import whole_svg
     from drillfeed.daemon.learning.report import session_lines
@@ -53,7 +54,10 @@ def _report(practised: "Practised", args: argparse.Namespace) -> int:
         asked = str(sessions[-1]) if args.session == "last" and sessions else args.session
         if not asked.isdigit() or int(asked) not in sessions:
             raise Refused("unknown-name", f"{practised.shown_name} has no session {asked}", do="drillfeed history")
-        print("\n".join(session_lines(known.session(int(asked)))))
+        # A session is told as it was known on its day, unless a day was given.
+        day = max(some.day for some in known.sets if some.session_id == int(asked))
+        then = known if args.day else Knowledge(tuple(some for some in known.sets if some.day <= day), day)
+        print("\n".join(session_lines(then.session(int(asked)))))
         return 0
     figures = known.weeks(practised.shown_name)
     written = ((args.out, weeks_page), (args.svg, whole_svg))

@@ -27,6 +27,7 @@ MAY: dict[str, set[str]] = {
     "planning": {"physics", "aim", "drills", "machine", "wheel", "validation", "protocol"},
     "learning": {"drills"},
     "engine": {"planning", "drills", "machine", "wheel", "protocol"},
+    "todays_plan": {"journal", "learning", "planning", "drills", "machine", "validation"},
     "replaying": {"engine", "machine", "protocol"},
     "journal": {"protocol", "engine", "drills", "files", "validation", "learning"},
     "listing": {"library", "planning", "aim", "drills", "machine", "validation"},
@@ -38,7 +39,7 @@ MAY: dict[str, set[str]] = {
     "config": {"files", "drills", "validation"},
     "shell": {
         "engine", "protocol", "planning", "drills", "aim", "machine", "calibration", "library", "listing", "validation",
-        "files", "journal",
+        "files", "journal", "learning", "todays_plan",
     },
 }  # fmt: skip
 JOINING = {"app", "boards", "cli", "subcommands", "demo", "simulation"}

@@ -21,6 +21,7 @@ FOURTH = Rule(
     path=(_row(6.0, -3.0, -0.5, 0.5), _row(-15.0, 7.0, 1.5, -1.0), _row(10.0, -4.0, -1.5, 0.5), Row(0, (0.5,))),
     last_stage=4,
     slots=(0, 1, 2, 3, 4),
-    max_step_m=2.0,
-    max_turn_rad=0.6,
+    max_step_m=1.7,
+    max_turn_rad=0.5,
 )
+FINE = FOURTH._replace(max_step_m=0.9, max_turn_rad=0.3)  # tenths of a millimetre off

@@ -70,6 +70,11 @@ class Floats:
         return [*parts, (h * v[0], h * v[1], h * v[2]), p]
 
     @staticmethod
+    def total(path: Any) -> Any:
+        """Return where a path ends: the sum of its coefficients."""
+        return tuple(sum(part[axis] for part in path) for axis in range(3))
+
+    @staticmethod
     def curve(path: Any, axis: int) -> Curve:
         """Return the path along one axis."""
         return [part[axis] for part in path]
@@ -132,6 +137,12 @@ class Arrays:
         np.multiply(v, h, out=path[-2])
         path[-1] = p
         return path
+
+    @staticmethod
+    def total(path: Array) -> Array:
+        """Return where paths end: the sum of their coefficients."""
+        total: Array = path.sum(axis=0)
+        return total
 
     @staticmethod
     def curve(path: Array, axis: int) -> Curve:

@@ -4,7 +4,7 @@ Where a request names a side, each ball is turned to it by pan: pan turns a whol
 through the opening, so the side costs one more look and no search.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -23,6 +23,8 @@ class Sight:
     thrower: Thrower
     request: AimRequest
     pan_deg: float
+    kept: dict[tuple[bytes, bytes], Figures] = field(default_factory=dict)
+    """What was seen of balls that land on the second hop, when they were looked at for the first."""
 
     @property
     def goal(self) -> dict[str, float]:
@@ -33,7 +35,13 @@ class Sight:
         """Return the figures of (n,) balls that land on a hop, and the pan set for each, in degrees."""
         request, thrower = self.request, self.thrower
         pan = np.full(len(speed_mps), self.pan_deg)
+        key = (speed_mps.tobytes(), tilt_deg.tobytes())
+        if hops == 2 and key in self.kept:
+            return self.kept[key], pan
         launches = launches_by(thrower, speed_mps, request.spin_revps, tilt_deg, pan, request.roll_deg)
+        if request.placement_m is None and request.arc is None and hops == 1 and not self.kept:
+            direct, self.kept[key] = self._both(launches)
+            return direct, pan
         seen = self._seen(launches, hops)
         if request.placement_m is None:
             return seen, pan
@@ -55,9 +63,18 @@ class Sight:
         return turn
 
     def _seen(self, launches: Launches, hops: int) -> Figures:
+        if hops == 2:
+            return self._both(launches)[1]
+        return self._look(launches, serves=False)[0]
+
+    def _both(self, launches: Launches) -> tuple[Figures, Figures]:
+        direct, serve = self._look(launches, serves=True)
+        assert serve is not None
+        return direct, serve
+
+    def _look(self, launches: Launches, serves: bool) -> tuple[Figures, Figures | None]:
         thrower, request = self.thrower, self.request
         arrival = request.arrival_s is not None
         noting = arrival or request.clearance_m is not None or request.apex_m is not None
         law = coefficients_of(thrower.ball, thrower.air)
-        direct, serve = look_at_many(launches, law, thrower.ball, arrival, noting, serves=hops == 2)
-        return direct if serve is None else serve
+        return look_at_many(launches, law, thrower.ball, arrival, noting, serves=serves)

@@ -57,9 +57,11 @@ class Floats:
     def blend(v: Any, h: float, row: Row, slopes: Any) -> Any:
         """Return a vector plus a time times a weighted sum of slopes."""
         x = y = z = 0.0
-        for weight, (along, aside, up) in zip(row.weights, slopes[row.first :], strict=False):
-            if weight:
-                x, y, z = x + weight * along, y + weight * aside, z + weight * up
+        for slot, weight in row.terms:
+            along, aside, up = slopes[slot]
+            x += weight * along
+            y += weight * aside
+            z += weight * up
         return v[0] + h * x, v[1] + h * y, v[2] + h * z
 
     @staticmethod

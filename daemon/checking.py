@@ -14,7 +14,9 @@ from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library.loading import find, is_path, known, load_balls, read_any
+from drillfeed.daemon.files import read_toml
+from drillfeed.daemon.guesses import guess_lines, guesses_of
+from drillfeed.daemon.library.loading import find, is_path, known, load_balls, load_machine, read_any, shipped
 from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.fitting import fitted
@@ -22,6 +24,7 @@ from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.rims import max_spin_at, shares
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.planning.transition import wheel_change_s
+from drillfeed.daemon.survey.topics import wheels_alike
 from drillfeed.daemon.validation import FileError, InvalidFile
 from drillfeed.daemon.wheel import Wheel
 
@@ -61,6 +64,9 @@ def machine_lines(machine: Machine) -> list[str]:
         f"{(machine.tilt.high_deg - machine.tilt.low_deg) / machine.tilt.slew_deg_per_s:.1f} s from end to end; "
         f"pan {_span(machine.pan)}, head roll {_span(machine.roll)}"
     )
+    if machine.tilt.by_time:
+        often = "at the first start" if machine.tilt.max_moves is None else f"every {machine.tilt.max_moves} moves"
+        lines.append(f"    by time: before a set it is sent to its lower stop, {often}")
     lines.append(f"  feeder {feeder.kind}: {low}{feeder.high_balls_per_min:g} balls/min, hopper {machine.hopper.balls}")
     if feeder.max_turns is not None:
         lines.append(f"    by time only: the crank must be turned to its mark by hand every {feeder.max_turns} turns")
@@ -134,6 +140,20 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Pla
     return lines
 
 
+def known_lines(path: Path, folder: Path | None) -> list[str]:
+    """Return what isn't known exactly of a machine, what it costs its balls, and what to measure next."""
+    machine, balls = load_machine(str(path)), load_balls(folder)
+    guesses = guesses_of(machine, list(balls.values()), wheels_alike(read_toml(path)))
+    if guesses is None and not machine.known:
+        own = path not in shipped("machines").values()
+        advice = f". Next: drillfeed profile improve {path}" if own else ""
+        return [
+            "  the profile does not say how its values are known: uncalibrated, wheels are taken as known to 2 % each",
+            f"    and the tilt to 1 degree{advice}",
+        ]
+    return guess_lines(guesses, str(path)) if guesses else []
+
+
 def _path(name: str, folder: Path | None) -> Path:
     path = Path(name)
     if is_path(name):
@@ -149,9 +169,10 @@ def _path(name: str, folder: Path | None) -> Path:
 
 def check_file(name: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:
     """Return a summary of a file; raise InvalidFile with all its mistakes, or NotPossible."""
-    found = read_any(_path(name, folder))
+    path = _path(name, folder)
+    found = read_any(path)
     if isinstance(found, Machine):
-        return machine_lines(found)
+        return [*machine_lines(found), *known_lines(path, folder)]
     if isinstance(found, Drill):
         return drill_lines(found, machine, folder, player)
     assert isinstance(found, dict)

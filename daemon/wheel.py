@@ -12,6 +12,8 @@ from pydantic import Field, model_validator
 from drillfeed.daemon.validation import Table
 from drillfeed.protocol.link import WheelLimits
 
+MIN_COAST_SHARE = 0.1  # of the time constant that a wheel coasts: below it the fall is a straight line (dry friction)
+
 
 class Wheel(Table):
     """One driven wheel. Speed limits are those of the wheel, or of the motor with `gear_ratio`."""
@@ -56,8 +58,8 @@ class Wheel(Table):
                 raise ValueError("coast_time_constant_s where brake is 'none'")
             if self.down_mps2 is not None or self.quick_mps2 is not None:
                 raise ValueError("no down_mps2 and no quick_mps2 where brake is 'none': the wheel coasts")
-            if self.spin_down_s <= self.coast_time_constant_s:
-                raise ValueError("spin_down_s longer than coast_time_constant_s")
+            if self.spin_down_s < MIN_COAST_SHARE * self.coast_time_constant_s:
+                raise ValueError("spin_down_s of at least a tenth of coast_time_constant_s")
         return self
 
     @property

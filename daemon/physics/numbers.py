@@ -165,7 +165,7 @@ def _sum(row: Row, slopes: Array) -> Array:
 
 def some(value: Any, rows: Any) -> Any:
     """Return the columns of some of the balls; a single figure holds for all."""
-    return value[..., rows] if isinstance(value, np.ndarray) else value
+    return value.take(rows, axis=-1) if isinstance(value, np.ndarray) else value
 
 
 def not_(test: Any) -> Any:

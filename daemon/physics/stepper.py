@@ -15,7 +15,7 @@ from drillfeed.daemon.physics.bounce import Vector
 from drillfeed.daemon.physics.eighth_order import EIGHTH, Rule
 from drillfeed.daemon.physics.motion import TINY, Coefficients, Lift, corner_mps, lift_of, pull
 from drillfeed.daemon.physics.numbers import Numbers, not_
-from drillfeed.daemon.physics.roots import NEVER, Curve, slope, slope_curve, value
+from drillfeed.daemon.physics.roots import NEVER, Curve, slope, slope_curve, value, value_and_slope
 from drillfeed.daemon.physics.table import TABLE_HEIGHT_M, TABLE_LENGTH_M
 
 MIN_PACE_MPS = 1.0  # a ball that hardly moves turns at once
@@ -36,7 +36,7 @@ class Spin(NamedTuple):
 
     def of(self, rows: Any) -> "Spin":
         """Return the spin of some of the balls."""
-        return Spin(self.axis[:, rows], self.size[rows], self.capped[rows])
+        return Spin(self.axis.take(rows, axis=1), self.size[rows], self.capped[rows])
 
     def update(self, rows: Any, new: "Spin") -> None:
         """Give some of the balls a new spin."""
@@ -60,7 +60,7 @@ class Step(NamedTuple):
         """Return the path along one axis, perhaps of some of the balls."""
         if rows is None:
             return self.path[:, axis] if isinstance(self.path, np.ndarray) else [part[axis] for part in self.path]
-        return self.path[:, axis, rows]
+        return self.path[:, axis].take(rows, axis=1)
 
     def at(self, share: float) -> tuple[Vector, Vector]:
         """Return place and velocity of one ball at a share of the step."""
@@ -70,8 +70,8 @@ class Step(NamedTuple):
 
     def at_many(self, share: Any, rows: Any) -> tuple[Any, Any]:
         """Return places and velocities, (3, k), of some of the balls at their shares of the step."""
-        s, path = share[rows], self.path[:, :, rows]
-        return value(path, s), slope(path, s) / self.time_s[rows]
+        place, pace = value_and_slope(self.path.take(rows, axis=2), share[rows])
+        return place, pace / self.time_s[rows]
 
 
 def spin_of(v: Any, w: Any, law: Coefficients) -> Spin:

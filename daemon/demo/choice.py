@@ -44,7 +44,7 @@ def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Cho
         raise ValueError(f"--seed {seed}; expected 0 to {2**32 - 1}")
     profile, types = load_machine(machine), load_balls()
     reasons = []
-    others = [name for name in known("drills") if name not in DRILLS]
+    others = sorted(known("drills").keys() - set(DRILLS), key=lambda name: (-len(load_drill(name).ball_names()), name))
     for name in (drill,) if drill else (*DRILLS, *others):
         loaded = load_drill(name)
         try:

@@ -31,7 +31,7 @@ from drillfeed.daemon.journal.entries import EventEntry
 from drillfeed.daemon.journal.last_throws import LastThrows
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.shell import alive, cautions
 from drillfeed.daemon.shell.age import with_age

@@ -9,28 +9,24 @@ import numpy as np
 
 from drillfeed.daemon.aim.report import extrapolated_text
 from drillfeed.daemon.aim.spread import spread_of
-from drillfeed.daemon.aim.thrower import thrower_of
+from drillfeed.daemon.aim.thrower import rim_limits, thrower_of
 from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
-from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
+from drillfeed.daemon.files import read_toml
+from drillfeed.daemon.guesses import guess_lines, guesses_of
+from drillfeed.daemon.library.loading import find, is_path, known, load_balls, load_machine, read_any, shipped
+from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.planning.allowed import check_ball
+from drillfeed.daemon.planning.fitting import fitted
 from drillfeed.daemon.planning.plan import plan_drill
-from drillfeed.daemon.planning.setting import (
-    NotPossible,
-    Setting,
-    bend_text,
-    flight_for,
-    max_spin_at,
-    rim_limits,
-    setting_for,
-    shares,
-    told,
-)
+from drillfeed.daemon.planning.rims import max_spin_at, shares
+from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.planning.transition import wheel_change_s
+from drillfeed.daemon.survey.topics import wheels_alike
 from drillfeed.daemon.validation import FileError, InvalidFile
+from drillfeed.daemon.wheel import Wheel
 
 SPREAD_SEED, SPREAD_BALLS = 1, 500
 SPEEDS_MPS = (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0)
@@ -68,6 +64,9 @@ def machine_lines(machine: Machine) -> list[str]:
         f"{(machine.tilt.high_deg - machine.tilt.low_deg) / machine.tilt.slew_deg_per_s:.1f} s from end to end; "
         f"pan {_span(machine.pan)}, head roll {_span(machine.roll)}"
     )
+    if machine.tilt.by_time:
+        often = "at the first start" if machine.tilt.max_moves is None else f"every {machine.tilt.max_moves} moves"
+        lines.append(f"    by time: before a set it is sent to its lower stop, {often}")
     lines.append(f"  feeder {feeder.kind}: {low}{feeder.high_balls_per_min:g} balls/min, hopper {machine.hopper.balls}")
     if feeder.max_turns is not None:
         lines.append(f"    by time only: the crank must be turned to its mark by hand every {feeder.max_turns} turns")
@@ -84,13 +83,15 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
     for written in balls.values():
         ball = for_player(written, player)
         try:
-            setting = setting_for(ball, machine)
-            check_ball(ball, machine, player.profile, balls)
+            fit = fitted(ball, machine)
+            check_ball(fit.ball, machine, player.profile, balls)
+            ball, setting = fit.ball, setting_for(fit.ball, machine)
         except NotPossible as error:
             lines.append(f"  {ball.name}: not here: {error}")
         else:
+            bent = f"{fit.text}; " if fit.text else ""
             lines.append(
-                f"  {ball.name}: top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
+                f"  {ball.name}: {bent}top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
                 f"tilt {setting.tilt_deg:.1f} degrees{_turns(setting)}"
             )
             lines += [f"    {warning}" for warning in _warnings(ball, setting, machine)]
@@ -130,13 +131,27 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Pla
         tail = "" if set_plan is plan.sets[-1] else f", {rest}"
         title = f" ({set_plan.title})" if set_plan.title else ""
         lines.append(
-            f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {60 / set_plan.interval_s:.1f}/min{tail}"
+            f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {set_plan.tempo_text()}/min{tail}"
         )
         if set_plan.crank_to_mark_before:
             lines.append("    before it: turn the crank to its mark by hand")
         if set_plan.stretch:
             lines.append(f"    {set_plan.stretch.text}")
     return lines
+
+
+def known_lines(path: Path, folder: Path | None) -> list[str]:
+    """Return what isn't known exactly of a machine, what it costs its balls, and what to measure next."""
+    machine, balls = load_machine(str(path)), load_balls(folder)
+    guesses = guesses_of(machine, list(balls.values()), wheels_alike(read_toml(path)))
+    if guesses is None and not machine.known:
+        own = path not in shipped("machines").values()
+        advice = f". Next: drillfeed profile improve {path}" if own else ""
+        return [
+            "  the profile does not say how its values are known: uncalibrated, wheels are taken as known to 2 % each",
+            f"    and the tilt to 1 degree{advice}",
+        ]
+    return guess_lines(guesses, str(path)) if guesses else []
 
 
 def _path(name: str, folder: Path | None) -> Path:
@@ -154,9 +169,10 @@ def _path(name: str, folder: Path | None) -> Path:
 
 def check_file(name: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:
     """Return a summary of a file; raise InvalidFile with all its mistakes, or NotPossible."""
-    found = read_any(_path(name, folder))
+    path = _path(name, folder)
+    found = read_any(path)
     if isinstance(found, Machine):
-        return machine_lines(found)
+        return [*machine_lines(found), *known_lines(path, folder)]
     if isinstance(found, Drill):
         return drill_lines(found, machine, folder, player)
     assert isinstance(found, dict)

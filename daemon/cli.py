@@ -9,6 +9,7 @@ from drillfeed.protocol.retired import RETIRED_OPTIONS
 
 SUBCOMMANDS: dict[str, str] = {
     "demo": "run a drill on a simulated thrower, with everything real but the thrower",
+    "play": "daemon, driver, phone page and keyboard screen with one command",
     "serve": "run the daemon",
     "drive": "run a motor driver",
     "probe-driver": "check a motor driver against the rules of the link",
@@ -27,6 +28,7 @@ SUBCOMMANDS: dict[str, str] = {
     "jog": "turn a wheel, the tilt or one ball by hand, for as long as a key is held",
     "phone": "a page for the phone, with a code to pair it",
     "pair": "pair this terminal with a daemon elsewhere",
+    "profile": "describe a thrower question by question, and measure it further",
     "list": "list drills, ball types or machines",
     "check": "check machine, ball and drill files",
     "rehearse": "print a drill's plan without throwing",

@@ -1,8 +1,7 @@
 """The machine profile: the parts and limits of one thrower, written by its builder in TOML.
 
-Rule of this file: wheels are given by diameter in mm, all other lengths in metres, and rates at the rim in
-m/s^2. Nothing here decides anything about balls. Speeds inside drillfeed are rpm of the wheel; `rim_mps`
-and `rpm` convert.
+Rule of this file: lengths are in metres, but for the diameter of a wheel. Nothing here decides anything about balls.
+`wheel.py` has the wheels.
 """
 
 import math
@@ -11,113 +10,14 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.calibration import Calibration, Trims
+from drillfeed.daemon.known import Known, has_key, places_of
 from drillfeed.daemon.validation import Table, Words
-from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
+from drillfeed.daemon.wheel import Wheel
+from drillfeed.protocol.link import AngleLimits, Limits
 
 WheelName = Literal["top", "bottom"]
+USUAL_SAG_SHARE = 0.05  # where nothing measures the speed and the profile gives no figure: a default of ours
 Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-
-
-class Wheel(Table):
-    """One driven wheel. Speed limits are those of the wheel, or of the motor with `gear_ratio`."""
-
-    diameter_mm: Annotated[float, Field(ge=20, le=300, description="of the wheel over its tyre: diameter, not radius")]
-    low_rpm: Annotated[float | None, Field(ge=0)] = None
-    high_rpm: Annotated[float | None, Field(gt=0, le=30_000)] = None
-    motor_low_rpm: Annotated[float | None, Field(ge=0)] = None
-    motor_high_rpm: Annotated[float | None, Field(gt=0, le=100_000)] = None
-    gear_ratio: Annotated[float | None, Field(gt=0, le=100, description="turns of the wheel for one of the motor")] = (
-        None
-    )
-    reverse: bool = False
-    up_mps2: Annotated[float, Field(gt=0, le=500)]
-    down_mps2: Annotated[float | None, Field(gt=0, le=500)] = None
-    quick_mps2: Annotated[float | None, Field(gt=0, le=500)] = None
-    brake: Literal["yes", "none"]
-    coast_time_constant_s: Annotated[float | None, Field(gt=0, le=60)] = None
-    spin_down_s: Annotated[float, Field(gt=0, le=300, description="from the highest speed to rest, coasting")]
-    inertia_kg_m2: Annotated[float, Field(gt=0, le=0.1)] = 1e-4
-    min_share: Annotated[
-        float, Field(ge=0, le=1, description="of the fast wheel's rim speed, that the slow one must keep to grip")
-    ] = 0.10
-
-    @model_validator(mode="after")
-    def _agree(self) -> "Wheel":
-        of_wheel = self.high_rpm is not None
-        of_motor = self.motor_high_rpm is not None
-        if of_wheel == of_motor:
-            raise ValueError("either high_rpm (of the wheel) or motor_high_rpm with gear_ratio, and not both")
-        if of_motor and self.gear_ratio is None:
-            raise ValueError("gear_ratio beside motor_high_rpm")
-        if self.lowest_rpm >= self.highest_rpm:
-            raise ValueError("a low limit below the high limit")
-        if self.brake == "yes" and (self.down_mps2 is None or self.quick_mps2 is None):
-            raise ValueError("down_mps2 and quick_mps2 where brake is 'yes'")
-        if self.brake == "none":
-            if self.coast_time_constant_s is None:
-                raise ValueError("coast_time_constant_s where brake is 'none'")
-            if self.down_mps2 is not None or self.quick_mps2 is not None:
-                raise ValueError("no down_mps2 and no quick_mps2 where brake is 'none': the wheel coasts")
-            if self.spin_down_s <= self.coast_time_constant_s:
-                raise ValueError("spin_down_s longer than coast_time_constant_s")
-        return self
-
-    @property
-    def circumference_m(self) -> float:
-        """Return the circumference of the rim in metres."""
-        return math.pi * self.diameter_mm / 1000
-
-    @property
-    def highest_rpm(self) -> float:
-        """Return the high limit in wheel rpm."""
-        return self._of_wheel(self.high_rpm, self.motor_high_rpm)
-
-    @property
-    def lowest_rpm(self) -> float:
-        """Return the lowest running speed in wheel rpm (standing still is always possible)."""
-        return self._of_wheel(self.low_rpm, self.motor_low_rpm)
-
-    def _of_wheel(self, wheel_rpm: float | None, motor_rpm: float | None) -> float:
-        if wheel_rpm is not None:
-            return wheel_rpm
-        return (motor_rpm or 0.0) * (self.gear_ratio or 1.0)
-
-    def rim_mps(self, rpm: float) -> float:
-        """Return the rim speed in m/s at a wheel speed in rpm."""
-        return rpm / 60 * self.circumference_m
-
-    def rpm(self, rim_mps: float) -> float:
-        """Return the wheel speed in rpm at a rim speed in m/s."""
-        return rim_mps / self.circumference_m * 60
-
-    @property
-    def coast_friction_rpm(self) -> float:
-        """Return f in dw/dt = -(w + f)/tau, such that a coasting wheel is at rest after `spin_down_s`.
-
-        A viscous part (tau) and a dry part (f): w(t) = (w0 + f) exp(-t/tau) - f. Textbook.
-        """
-        if self.coast_time_constant_s is None:
-            return 0.0
-        return self.highest_rpm / math.expm1(self.spin_down_s / self.coast_time_constant_s)
-
-    def limits(self) -> WheelLimits:
-        """Return this wheel's limits for the link. If it coasts, the rates are the steepest part of the coast curve."""
-        up = self.rpm(self.up_mps2)
-        if self.brake == "none":
-            assert self.coast_time_constant_s is not None
-            fall = (self.highest_rpm + self.coast_friction_rpm) / self.coast_time_constant_s
-            down, quick = fall, fall
-        else:
-            assert self.down_mps2 is not None and self.quick_mps2 is not None
-            down, quick = self.rpm(self.down_mps2), self.rpm(self.quick_mps2)
-        return WheelLimits(
-            low_rpm=-self.highest_rpm if self.reverse else 0.0,
-            high_rpm=self.highest_rpm,
-            up_rpm_per_s=up,
-            down_rpm_per_s=down,
-            quick_rpm_per_s=quick,
-        )
 
 
 class AngleAxis(Table):
@@ -127,16 +27,44 @@ class AngleAxis(Table):
     high_deg: Annotated[float, Field(ge=-180, le=180)]
     slew_deg_per_s: Annotated[float, Field(gt=0, le=1000)]
     play_deg: Annotated[float, Field(ge=0, le=10)] = 0.0
+    by_time: Annotated[bool, Field(description="an actuator is run for a time, and no sensor sees the angle")] = False
+    home_margin_deg: Annotated[
+        float, Field(gt=0, le=30, description="by time: driven so far past the lower stop to find it")
+    ] = 3.0
+    drift_deg_per_move: Annotated[
+        float, Field(ge=0, le=5, description="by time: by how much one move is off, a standard deviation")
+    ] = 0.0
+    max_drift_deg: Annotated[
+        float, Field(gt=0, le=10, description="by time: summed up before the lower stop is found anew")
+    ] = 1.0
 
     @model_validator(mode="after")
     def _ordered(self) -> "AngleAxis":
         if self.low_deg >= self.high_deg:
             raise ValueError("low_deg below high_deg")
+        if not self.by_time and self.drift_deg_per_move:
+            raise ValueError("drift_deg_per_move only with by_time = true")
         return self
 
+    @property
+    def home_deg(self) -> float:
+        """Return where an axis without a sensor is sent to find its lower stop."""
+        return self.low_deg - self.home_margin_deg if self.by_time else self.low_deg
+
+    def drift_after_deg(self, moves: int) -> float:
+        """Return the deviation of an axis by time after so many moves, each off by its own."""
+        return self.drift_deg_per_move * math.sqrt(moves)
+
+    @property
+    def max_moves(self) -> int | None:
+        """Return after how many moves the lower stop must be found anew; None if never."""
+        if not self.drift_deg_per_move:
+            return None
+        return max(int((self.max_drift_deg / self.drift_deg_per_move) ** 2), 1)
+
     def limits(self) -> AngleLimits:
-        """Return this axis's limits for the link."""
-        return AngleLimits(low_deg=self.low_deg, high_deg=self.high_deg, slew_deg_per_s=self.slew_deg_per_s)
+        """Return this axis's limits for the link; those of an axis by time reach past its lower stop, to find it."""
+        return AngleLimits(low_deg=self.home_deg, high_deg=self.high_deg, slew_deg_per_s=self.slew_deg_per_s)
 
 
 class Opening(Table):
@@ -247,6 +175,9 @@ class Machine(Table):
     supply: Supply | None = None
     settling: Settling = Settling()
     scatter: Scatter = Scatter()
+    known: dict[str, Known] = Field(
+        default_factory=dict, description="how each value is known, by its path: 'wheels.diameter_mm'"
+    )
     calibration: Calibration | None = None
     trims: Trims = Trims()
 
@@ -275,8 +206,12 @@ class Machine(Table):
             raise ValueError(
                 "roll.low_deg to roll.high_deg with 0 in it: a ball without sidespin needs the head upright"
             )
+        if by_time := [name for name, axis in (("pan", self.pan), ("roll", self.roll)) if axis and axis.by_time]:
+            raise ValueError(f"by_time only in [tilt], not in [{by_time[0]}]")
         if self.supply is not None and self.supply.low_v >= self.supply.high_v:
             raise ValueError("supply.low_v below supply.high_v")
+        if strange := [path for path in self.known if not has_key(Machine, path)]:
+            raise ValueError(f"known: paths of keys of this file, not {', '.join(strange[:3])}")
         try:
             figures = [
                 *self.limits().model_dump().values(),
@@ -293,6 +228,10 @@ class Machine(Table):
         """Return the top or the bottom wheel."""
         return self.top if name == "top" else self.bottom
 
+    def known_of(self, path: str) -> tuple[str, Known] | None:
+        """Return under which path a value is marked and how it is known; None if the profile does not say."""
+        return next(((place, self.known[place]) for place in places_of(path) if place in self.known), None)
+
     def limits(self) -> Limits:
         """Return the limits of all axes in the form that the link carries."""
         return Limits(
@@ -302,6 +241,12 @@ class Machine(Table):
             pan=self.pan.limits() if self.pan else None,
             roll=self.roll.limits() if self.roll else None,
         )
+
+    @property
+    def sag_share(self) -> float:
+        """Return the share of the wheels' high limit that fitting leaves free for a battery that runs down."""
+        house = 0.0 if self.sensors.speed_feedback else USUAL_SAG_SHARE
+        return max(house if wheel.sag_share is None else wheel.sag_share for wheel in (self.top, self.bottom))
 
     @property
     def spin_down_s(self) -> float:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from drillfeed.daemon.engine.axes import Axes
-from drillfeed.daemon.engine.driver import CLOCK_ARM_S, DriverLink
+from drillfeed.daemon.engine.driver import DriverLink
+from drillfeed.daemon.engine.link_condition import CLOCK_ARM_S, feed_trouble
 from drillfeed.daemon.engine.standing import rest_of
 from drillfeed.daemon.engine.timeline import ZERO, Targets
 from drillfeed.daemon.machine import Machine
@@ -121,7 +122,7 @@ class Replayer:
             return "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults)
         if self.phase == "running" and self.link.epoch_shown and status.mode != "armed":
             return f"the driver is {status.mode}: {status.mode_reason or 'no reason given'}"
-        return self.link.feed_trouble(now_s) if self.phase == "running" else None
+        return feed_trouble(self.link, now_s) if self.phase == "running" else None
 
     def _wait(self, now_s: float) -> None:
         driver, status, line = self.link.driver, self.link.status, self.link.line

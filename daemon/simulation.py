@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from itertools import count
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -160,12 +160,3 @@ class Simulation:
             if not reply.ok:
                 return reply
         return self.say(f"start {self.engine.parts.mode.stop_count}")
-
-
-def keep_log(into: list[dict[str, Any]]) -> Note:
-    """Return a note function that collects the driver's log in a list, in the form of its log file."""
-
-    def note(event: str, t: float, /, **what: Any) -> None:
-        into.append({"t": t, "event": event, **what})
-
-    return note

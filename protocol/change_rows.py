@@ -18,6 +18,19 @@ ELBOW = Argument(
     optional=True, keyed=True,
 )  # fmt: skip
 
+DRILL_ARGUMENTS = (
+    Argument(
+        "name",
+        "name",
+        "a drill by its name, or, at the machine itself, the path of a drill file in double quotes",
+        among="drills",
+    ),
+    SEED,
+    BALLS,
+    HAND,
+    ELBOW,
+)
+
 CHANGE_ROWS: tuple[CommandSpec, ...] = (
     CommandSpec(
         "easier",
@@ -74,17 +87,6 @@ CHANGE_ROWS: tuple[CommandSpec, ...] = (
         "queue short-then-long seed 7",
         TAKING_PART,
         in_states("SPINUP", "FEEDING", "RESTING", "PAUSED"),
-        arguments=(
-            Argument(
-                "name",
-                "name",
-                "a drill by its name, or, at the machine itself, the path of a drill file in double quotes",
-                among="drills",
-            ),
-            SEED,
-            BALLS,
-            HAND,
-            ELBOW,
-        ),
+        arguments=DRILL_ARGUMENTS,
     ),
 )

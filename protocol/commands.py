@@ -9,7 +9,7 @@ import difflib
 from collections.abc import Mapping
 
 from drillfeed.protocol.arguments import read_arguments, shown, write_argument
-from drillfeed.protocol.change_rows import BALLS, CHANGE_ROWS, ELBOW, HAND, SEED
+from drillfeed.protocol.change_rows import CHANGE_ROWS, DRILL_ARGUMENTS
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.people_rows import PEOPLE_ROWS
 from drillfeed.protocol.practice_rows import PRACTICE_ROWS
@@ -59,18 +59,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         "load short-then-long seed 7 balls 30",
         PLAYING,
         in_states("IDLE", "ARMED"),
-        arguments=(
-            Argument(
-                "name",
-                "name",
-                "a drill by its name, or, at the machine itself, the path of a drill file in double quotes",
-                among="drills",
-            ),
-            SEED,
-            BALLS,
-            HAND,
-            ELBOW,
-        ),
+        arguments=DRILL_ARGUMENTS,
     ),
     CommandSpec(
         "arm",
@@ -347,12 +336,6 @@ def check_state_in(what: str, state: State, states: frozenset[State]) -> None:
             found=state,
             do=", then ".join(steps_to(state, states)[:STEPS_SHOWN]) or "status",
         )
-
-
-def check_allowed(command: Command, caller: Caller, state: State) -> None:
-    """Raise Refused unless this caller may give this command in this state; the role is asked first."""
-    check_role(command, caller)
-    check_state(command, state)
 
 
 def steps_to(state: State, wanted: frozenset[State]) -> tuple[str, ...]:

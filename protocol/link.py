@@ -3,17 +3,16 @@
 Rules of this file: every number is finite and carries its unit in its name; wheel speeds are rpm of
 the wheel (not of the motor), angles degrees, times seconds; a time named `at_s`, `until_s` or
 `now_s` is on the driver's own clock. LINK.md says what each side does with them, in which order.
-Unknown fields are passed over, so that a later version may add some; wrong types never are.
+Unknown fields are passed over, so that a later version may add some; wrong types never are. `frames.py` reads and
+writes the frames.
 """
 
 import hashlib
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from drillfeed.protocol.plain import plain
-
-_T = TypeVar("_T")
 
 VERSION = 1
 FRAME_BYTES_MAX = 16_384
@@ -266,50 +265,3 @@ class Status(Message):
     watchdog_age_ms: Annotated[float, Field(ge=0)] | None = Field(
         None, description="age of the newest accepted setpoint; None before the first"
     )
-
-
-FromDriver = Annotated[DriverHello | Status | Pong, Field(discriminator="kind")]
-FromDaemon = Annotated[DaemonHello | Setpoint | Order | Ping, Field(discriminator="kind")]
-_FROM_DRIVER: TypeAdapter[DriverHello | Status | Pong] = TypeAdapter(FromDriver)
-_FROM_DAEMON: TypeAdapter[DaemonHello | Setpoint | Order | Ping] = TypeAdapter(FromDaemon)
-
-
-class BadFrame(Exception):
-    """A frame that is not a message of this protocol; the text says why, in one line."""
-
-
-def _decode(adapter: TypeAdapter[_T], frame: bytes) -> _T:
-    if len(frame) > FRAME_BYTES_MAX:
-        raise BadFrame(f"frame of {len(frame)} bytes; at most {FRAME_BYTES_MAX}")
-    try:
-        return adapter.validate_json(frame)
-    except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False, include_context=False)[0]
-        where = ".".join(str(part) for part in first["loc"]) or "frame"
-        raise BadFrame(plain(f"{where}: {first['msg']}"[:200])) from None
-
-
-def _same_version(message: Message) -> None:
-    if "v" not in message.model_fields_set:
-        raise BadFrame(f"v: missing; this side speaks protocol version {VERSION}")
-    if message.v != VERSION:
-        raise BadFrame(f"v: protocol version {message.v}; this side speaks {VERSION}")
-
-
-def decode_from_driver(frame: bytes) -> DriverHello | Status | Pong:
-    """Read a frame that a driver sent; raise BadFrame with the reason."""
-    message = _decode(_FROM_DRIVER, frame)
-    _same_version(message)
-    return message
-
-
-def decode_from_daemon(frame: bytes) -> DaemonHello | Setpoint | Order | Ping:
-    """Read a frame that a daemon sent; raise BadFrame with the reason."""
-    message = _decode(_FROM_DAEMON, frame)
-    _same_version(message)
-    return message
-
-
-def encode(message: Message) -> bytes:
-    """Write a message as one compact JSON frame, absent parts left out."""
-    return message.model_dump_json(exclude_none=True).encode()

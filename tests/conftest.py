@@ -50,9 +50,9 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> ByClock:
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """On a worker, put the files on the real clock first."""
+    """On a worker, put the files on the real clock first, and of these those last whose work is begun early."""
     if hasattr(config, "workerinput"):
-        items.sort(key=lambda item: not on_the_real_clock(item.path))
+        items.sort(key=lambda item: (not on_the_real_clock(item.path), hasattr(getattr(item, "module", None), "begin")))
 
 
 @pytest.hookimpl(tryfirst=True)

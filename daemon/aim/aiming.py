@@ -14,12 +14,17 @@ from drillfeed.daemon.aim.thrower import Thrower
 
 
 @lru_cache(maxsize=4096)
+def ways(thrower: Thrower, request: AimRequest) -> tuple[Solution, ...]:
+    """Return every way the machine can throw the ball asked for, best first; empty if there is none."""
+    return solutions(thrower, request)
+
+
 def aim(thrower: Thrower, request: AimRequest) -> tuple[Solution, ...]:
     """Return every way the machine can throw the ball asked for, best first; raise NoSolution.
 
     Solutions that clear the net by 5 cm come first; within each group, those whose landing a usual error moves least.
     """
-    found = solutions(thrower, request)
+    found = ways(thrower, request)
     if not found:
         raise refusal(thrower, request)
     return found

@@ -62,7 +62,7 @@ class Problem:
         some = machines[0]
         launches = self._launches(machines)
         law = coefficients_of(some.ball, some.air)
-        direct, serve = look_at_many(launches, law, some.ball, arrival=False, noting=False, rough=5.0)
+        direct, serve = look_at_many(launches, law, some.ball, arrival=False, noting=False)
         assert serve is not None
         own_half = (direct.first_x_m >= 0.0) & (direct.first_x_m < NET_X_M - 0.05) & np.isfinite(serve.depth_m)
         measured = np.array([math.nan if m.depth_m is None else m.depth_m for m in self.marks] * len(machines))
@@ -154,7 +154,7 @@ def _wheel_misses(machine: Thrower, m: Mark) -> list[float]:
 
 def _gate_s(machine: Thrower, speed_mps: float, tilt_deg: float, gate_m: float) -> float:
     """Return the time to a mark along the table: t = (exp(k d) - 1) / (k v), flat flight with drag (textbook)."""
-    k = coefficients_of(machine.ball, machine.air).drag_per_m
+    k = float(coefficients_of(machine.ball, machine.air).drag_per_m)
     way = gate_m / max(math.cos(math.radians(tilt_deg)), 0.1)
     return math.expm1(k * way) / (k * max(speed_mps, 0.5))
 

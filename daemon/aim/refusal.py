@@ -8,9 +8,9 @@ import numpy as np
 from drillfeed.daemon.aim.request import AimRequest, Nearest, NoSolution, Solution
 from drillfeed.daemon.aim.solve import breaks, candidates, is_legal, solutions, unlimited
 from drillfeed.daemon.aim.thrower import Array, Limit, Thrower, broken, launches_by, rims_to_tell
-from drillfeed.daemon.physics.flight import Until
 from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.record import Until
 from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.thrower import max_spin_revps
 
@@ -132,7 +132,7 @@ def _best_of_many(thrower: Thrower, request: AimRequest, wanted: int = 3) -> lis
     speed, spin = (np.repeat(column, len(tilts)) for column in np.array(pairs).T)
     tilt = np.tile(tilts, len(pairs))
     launches = launches_by(thrower, speed, spin, tilt, pan, roll)
-    flights = fly_many(launches, air=thrower.air, ball=thrower.ball, until=until, rough=2.0)
+    flights = fly_many(launches, air=thrower.air, ball=thrower.ball, until=until)
     far = _far_many(request, flights, speed, tilt, spin)
     found: list[Solution] = []
     for i in np.argsort(far)[:wanted]:

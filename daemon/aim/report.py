@@ -1,5 +1,6 @@
 """Flights and solutions in words and as JSON: SI units in JSON; cm, degrees, rev/s and rpm for people."""
 
+import math
 from typing import Any
 
 from drillfeed.daemon.aim.likely import Likely
@@ -7,8 +8,8 @@ from drillfeed.daemon.aim.ranges import range_text, share_text
 from drillfeed.daemon.aim.request import NoSolution, Solution
 from drillfeed.daemon.aim.spread import Spread
 from drillfeed.daemon.aim.unknown import Unknown
-from drillfeed.daemon.physics.flight import Bounce, Flight
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.record import Bounce, Flight
 from drillfeed.daemon.physics.table import MEASURED_SPEED_MPS, MEASURED_SPIN_REVPS, VALID_SPEED_MPS, VALID_SPIN_REVPS
 
 LIKELY_TEXT = (
@@ -151,6 +152,13 @@ def spread_lines(found: Spread, likely: Likely | None = None) -> list[str]:
 
 def unknown_text(name: str, unknown: Unknown, told: str | None) -> str:
     """Say what is assumed as known of a machine; `told` is the text of its calibration."""
+    if unknown.uncalibrated and unknown.shifts:
+        top, tilt = (math.hypot(*(getattr(shift, name) for shift in unknown.shifts)) for name in ("top", "tilt_deg"))
+        stop = math.hypot(*(shift.low_stop_deg for shift in unknown.shifts), tilt)
+        return (
+            f"{name} is uncalibrated: by its profile the wheels are known to {100 * top:.1f} %, "
+            f"the tilt at its stop to {stop:.1f} degrees"
+        )
     if unknown.uncalibrated:
         return (
             f"{name} is uncalibrated: wheels taken as known to {100 * unknown.wheel_share:g} % each, "

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from drillfeed.daemon.aim.thrower import Limit
-from drillfeed.daemon.physics.flight import Flight
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import TABLE_LENGTH_M
 from drillfeed.daemon.physics.thrower import Rims
 

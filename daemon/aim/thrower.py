@@ -4,12 +4,14 @@ A `Thrower` is made from a machine profile and its calibration, if it has one. I
 answers can be kept for each machine and calibration.
 """
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drillfeed.daemon.aim.causes import NO_SHIFT, Shift, causes_of
 from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from
@@ -35,6 +37,7 @@ WIDE_TILT: Span = (-75.0, 85.0)
 TILT_SLACK_DEG = 2e-3  # a solution no farther beyond the tilt's range moves to its end: a fifth of a mm
 WIDE_PAN: Span = (-60.0, 60.0)
 STRAIGHT = RimLine()
+MANY_MOVES = 20  # of a tilt in a set: a default of ours
 NO_RIM_LIMITS = RimLimits(max_mps=1000.0, min_mps=0.0, reverses=True, grip_share=0.0)
 
 
@@ -59,7 +62,10 @@ class Measured:
 
 @dataclass(frozen=True)
 class Thrower:
-    """Hold one machine for aiming; `top_line` and `bottom_line` convert rim speeds as set to those felt."""
+    """Hold one machine for aiming; `top_line` and `bottom_line` convert rim speeds as set to those felt.
+
+    `shifts` is what one deviation of each value does that isn't known exactly; None if the profile marks nothing.
+    """
 
     name: str
     limits: RimLimits
@@ -82,6 +88,7 @@ class Thrower:
     air: Air = STILL_AIR
     calibrated: bool = False
     measured: Measured | None = None
+    shifts: tuple[Shift, ...] | None = None
 
     @property
     def speed_share(self) -> float:
@@ -117,9 +124,19 @@ class Thrower:
         return replace(changed, limits=rims, tilt_deg=(low, high))
 
 
+def rim_limits(machine: Machine) -> RimLimits:
+    """Return what both wheels of a machine can do at their rims, in m/s."""
+    wheels = (machine.top, machine.bottom)
+    return RimLimits(
+        max_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
+        min_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
+        reverses=all(wheel.reverse for wheel in wheels),
+        grip_share=max(wheel.min_share for wheel in wheels),
+    )
+
+
 def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
     """Return what aiming needs of a machine profile, with its calibration if it has one."""
-    wheels = (machine.top, machine.bottom)
     learnt = machine.calibration
     top, bottom, tilt_zero, ball = STRAIGHT, STRAIGHT, 0.0, PLAIN_BALL
     measured = None
@@ -132,12 +149,7 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         measured = Measured(scatter_m, learnt.balls, len(type(fitted).model_fields))
     return Thrower(
         name=machine.name,
-        limits=RimLimits(
-            max_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
-            min_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
-            reverses=all(wheel.reverse for wheel in wheels),
-            grip_share=max(wheel.min_share for wheel in wheels),
-        ),
+        limits=rim_limits(machine),
         top_diameter_m=machine.top.diameter_mm / 1000.0,
         bottom_diameter_m=machine.bottom.diameter_mm / 1000.0,
         wheel_inertia_kgm2=(machine.top.inertia_kg_m2 + machine.bottom.inertia_kg_m2) / 2.0,
@@ -152,7 +164,7 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         scatter=Scatter(
             speed_share=machine.scatter.speed_share,
             spin_share=machine.scatter.spin_share,
-            angle_deg=machine.scatter.angle_deg,
+            angle_deg=math.hypot(machine.scatter.angle_deg, _usual_drift_deg(machine)),
             tilt_play_deg=machine.tilt.play_deg,
         ),
         top_line=top,
@@ -162,7 +174,17 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         air=air,
         calibrated=learnt is not None,
         measured=measured,
+        shifts=tuple(cause.shift for cause in causes_of(machine) if not cause.scatters and cause.shift != NO_SHIFT)
+        if machine.known
+        else None,
     )
+
+
+def _usual_drift_deg(machine: Machine) -> float:
+    """Return how far off a tilt by time usually is: after half of the moves between two findings of its stop."""
+    if machine.tilt.max_moves is None:
+        return 0.0
+    return machine.tilt.drift_after_deg(max(min(machine.tilt.max_moves, MANY_MOVES) // 2, 1))
 
 
 def _span(axis: AngleAxis | None) -> Span | None:
@@ -173,6 +195,16 @@ def rims_to_tell(thrower: Thrower, speed_mps: float, spin_revps: float) -> Rims:
     """Return the rim speeds to set for a ball, from inertia and calibration, without checking limits."""
     felt = rims_for(speed_mps / thrower.speed_share, spin_revps / thrower.spin_share, thrower.ball)
     return Rims(thrower.top_line.told_mps(felt.top_mps), thrower.bottom_line.told_mps(felt.bottom_mps))
+
+
+def rims_to_tell_many(thrower: Thrower, speed_mps: Array, spin_revps: Array) -> tuple[Array, Array]:
+    """Return `rims_to_tell` for (n,) speeds and spins: the top rims and the bottom rims, in m/s."""
+    around_mps = 2.0 * math.pi * thrower.ball.radius_m * spin_revps / thrower.spin_share
+    felt_mps = speed_mps / thrower.speed_share
+    top, bottom = thrower.top_line, thrower.bottom_line
+    told_top: Array = (felt_mps + around_mps - top.offset_mps) / top.slope
+    told_bottom: Array = (felt_mps - around_mps - bottom.offset_mps) / bottom.slope
+    return told_top, told_bottom
 
 
 def ball_from(thrower: Thrower, told: Rims) -> tuple[float, float]:

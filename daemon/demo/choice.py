@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS
 from drillfeed.daemon.drills.drill import with_balls
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
 
-DRILLS = ("mixed-spin", "mixed-spin-gentle")
+DRILLS = ("mixed-spin", "mixed-spin-gentle", "easy-unknown")
 
 
 @dataclass(frozen=True)
@@ -26,11 +26,12 @@ class Choice:
     def lines(self) -> list[str]:
         """Say what is about to run."""
         plan = self.plan
-        tempo = ", ".join(dict.fromkeys(f"{60 / planned_set.interval_s:.1f}" for planned_set in plan.sets))
+        tempo = ", ".join(dict.fromkeys(planned_set.tempo_text() for planned_set in plan.sets))
         lines = [
             f"machine  {self.machine.name}: {self.machine.title}",
             f"drill    {plan.drill.name}: {plan.drill.title}; {plan.balls} balls, {tempo}/min, seed {plan.seed}",
         ]
+        lines += [f"note     {note}" for note in plan.notes]
         stretches = dict.fromkeys(planned_set.stretch.text for planned_set in plan.sets if planned_set.stretch)
         return lines + [f"tempo    {text}" for text in stretches]
 
@@ -43,7 +44,8 @@ def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Cho
         raise ValueError(f"--seed {seed}; expected 0 to {2**32 - 1}")
     profile, types = load_machine(machine), load_balls()
     reasons = []
-    for name in (drill,) if drill else DRILLS:
+    others = [name for name in known("drills") if name not in DRILLS]
+    for name in (drill,) if drill else (*DRILLS, *others):
         loaded = load_drill(name)
         try:
             plan = plan_drill(with_balls(loaded, balls) if balls else loaded, types, profile, seed)
@@ -51,4 +53,4 @@ def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Cho
             reasons.append(f"{name}: {error}")
             continue
         return Choice(machine, profile, name, balls, seed, plan)
-    raise NotPossible("; ".join(reasons))
+    raise NotPossible("; ".join(reasons[: len(DRILLS)]))

@@ -60,6 +60,12 @@ class Set(Table):
     title: Annotated[Words, Field(max_length=80)] = ""
     balls: Annotated[int, Field(ge=1, le=HARD_MAX_SET_BALLS)]
     tempo_per_min: Tempo | None = None
+    tempo_rise_per_min: Annotated[
+        float, Field(ge=0, le=60, description="from the first ball of the set to the last")
+    ] = 0.0
+    lasts_s: Annotated[
+        float | None, Field(ge=10, le=600, description="the set ends with this time; balls is the most it throws")
+    ] = None
     sequence: Sequence
     bursts: Bursts | None = None
     vary: Variation | None = None
@@ -76,6 +82,8 @@ class Set(Table):
     def _agree(self) -> "Set":
         if isinstance(self.sequence, QuotaSequence) and self.balls != self.sequence.balls:
             raise ValueError(f"balls = {self.sequence.balls}, what the quotas make together")
+        if self.lasts_s is not None and (isinstance(self.sequence, QuotaSequence) or self.tempo_rise_per_min):
+            raise ValueError("lasts_s without a quota and without tempo_rise_per_min")
         if self.warm_up and (not isinstance(self.sequence, FixedSequence) or len(set(self.sequence.balls)) > 1):
             raise ValueError("one kind of ball in a fixed sequence in a set that warms up")
         if self.check_set and (self.warm_up or not isinstance(self.sequence, FixedSequence)):
@@ -132,9 +140,13 @@ class Drill(Table):
     def _bounded(self) -> "Drill":
         if self.balls > self.max_balls:
             raise ValueError(f"max_balls of at least {self.balls}, the balls of all sets together")
-        fastest = max(map(self.tempo_of, self.set))
+        fastest = max(self.tempo_of(part) + part.tempo_rise_per_min for part in self.set)
         if fastest > self.max_per_min:
             raise ValueError(f"max_per_min of at least {fastest:g}, the fastest set")
+        for part in self.set:
+            if part.lasts_s is not None and part.balls <= part.lasts_s * self.tempo_of(part) / 60:
+                need = int(part.lasts_s * self.tempo_of(part) / 60) + 1
+                raise ValueError(f"balls of at least {need} in a set of {part.lasts_s:g} s, what fits at its tempo")
         if any(part.warm_up for part in self.set[1:]):
             raise ValueError("warm_up in the first set alone")
         if self.set[0].warm_up and self.tempo_of(self.set[0]) > min(map(self.tempo_of, self.set)):

@@ -9,7 +9,6 @@ from typing import Annotated, Literal, get_args
 from pydantic import AfterValidator, Field
 
 Hand = Literal["right", "left"]
-HANDS: tuple[Hand, ...] = get_args(Hand)
 Side = Literal["wide-forehand", "forehand", "middle", "elbow", "backhand", "wide-backhand"]
 SIDES: tuple[Side, ...] = get_args(Side)
 MENTION = rf"^[a-z0-9][a-z0-9-]{{0,39}}( to ({'|'.join(SIDES)}))?$"

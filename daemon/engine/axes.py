@@ -4,8 +4,9 @@ from typing import Any
 
 from drillfeed.daemon.engine.ramp import AxisRule, RampLimiter
 from drillfeed.daemon.engine.timeline import Targets
-from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import Setting
+from drillfeed.daemon.wheel import Wheel
 from drillfeed.protocol.link import (
     ANGLES,
     BAND_ANGLE_DEG,

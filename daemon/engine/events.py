@@ -101,6 +101,7 @@ class BallSettled:
     spin_revps: float
     side_revps: float
     title: str = inside()
+    fitted: str | None = None
 
 
 @dataclass(frozen=True)
@@ -309,6 +310,15 @@ class RestNowWaits:
 
 
 @dataclass(frozen=True)
+class TiltDrifts:
+    """A tilt by time has moved so often that it may be off by more than the profile allows."""
+
+    at_s: float
+    moves: int
+    error_deg: float
+
+
+@dataclass(frozen=True)
 class CautionsAccepted:
     """Somebody acknowledged the cautions of this machine."""
 
@@ -380,6 +390,7 @@ Event = (
     | BallMarked
     | SetMarked
     | RestNowWaits
+    | TiltDrifts
     | CautionsAccepted
     | PlayerChosen
     | WheelTurns

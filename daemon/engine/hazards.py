@@ -7,8 +7,8 @@ is well, else one line that says what was seen.
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from drillfeed.daemon.engine.driver import DEAF_FAULT_S, for_text
 from drillfeed.daemon.engine.fault import Fault
+from drillfeed.daemon.engine.link_condition import DEAF_FAULT_S, for_text
 from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.states import MOVING, RUNNING, UNDER_WAY
 from drillfeed.protocol.link import WATCHDOG_STOP_S

@@ -120,6 +120,8 @@ STEPS: tuple[str, ...] = (
     ALTER TABLE throws ADD COLUMN pan_deg REAL;
     ALTER TABLE throws ADD COLUMN roll_deg REAL;
     """,
+    # What was bent of a ball type to fit the machine; NULL if nothing, or not known.
+    "ALTER TABLE throws ADD COLUMN fitted TEXT;",
     # What made a set hard or easy, and the rest before it. How a mark was made, where the missed balls went, and how
     # long after the ball left. NULL if not known, or written before this step.
     """

@@ -6,6 +6,7 @@ along +x, z up from the playing surface; angular velocity in rad/s; travelling a
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 TABLE_LENGTH_M = 2.74
 TABLE_WIDTH_M = 1.525
@@ -29,6 +30,11 @@ MEASURED_SPIN_REVPS = (15.0, 80.0)
 # The wider range in which the figures are still used: our judgement, not a measurement.
 VALID_SPEED_MPS = (3.0, 20.0)
 VALID_SPIN_REVPS = (0.0, 120.0)
+
+
+def over_table(x_m: Any, y_m: Any) -> Any:
+    """Tell whether a place, or each of n places, lies over the table."""
+    return (x_m >= 0.0) & (x_m <= TABLE_LENGTH_M) & (abs(y_m) <= HALF_WIDTH_M)
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,12 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
 
+Array = NDArray[np.float64]
 # Share of the fast wheel's rim speed that the slow wheel needs to grip the ball: a default of ours for home builds.
 GRIP_SHARE = 0.10
 
@@ -73,6 +77,17 @@ def broken_limit(rims: Rims, limits: RimLimits) -> RimLimit | None:
     if abs(slow) < limits.min_mps - slack:
         return "min_rim"
     return None
+
+
+def within_limits(top_mps: Array, bottom_mps: Array, limits: RimLimits) -> NDArray[np.bool_]:
+    """Tell for (n,) pairs of rim speeds in m/s whether they keep every limit, as `broken_limit` does for one."""
+    slack = 1e-9 * limits.max_mps
+    fast, slow = np.maximum(top_mps, bottom_mps), np.minimum(top_mps, bottom_mps)
+    backwards = slow < -slack
+    grips = np.where(backwards, limits.reverses & (slow >= -limits.max_mps - slack), True)
+    grips &= backwards | (slow >= limits.grip_share * fast - slack)
+    kept: NDArray[np.bool_] = (fast <= limits.max_mps + slack) & grips & (np.abs(slow) >= limits.min_mps - slack)
+    return kept
 
 
 def max_spin_revps(speed_mps: float, limits: RimLimits, ball: Ball = PLAIN_BALL) -> float:

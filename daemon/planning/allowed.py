@@ -9,13 +9,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from drillfeed.daemon.aim.thrower import rims_to_tell, thrower_of
+from drillfeed.daemon.aim.thrower import rim_limits, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_PER_MIN, HARD_MAX_SET_BALLS
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.profiles import PLAYER_LEVELS, Profile
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_for, shares
+from drillfeed.daemon.planning.fitting import Fitted, fitted
+from drillfeed.daemon.planning.rims import shares
+from drillfeed.daemon.planning.setting import NotPossible
 
 Owner = Literal["drill", "player", "machine", "hard"]
 SLACK = 1e-9
@@ -93,6 +95,17 @@ def next_step(profile: Profile, ball: BallType | None = None) -> str:
     return "; or ".join(ways) or f"go on as it is; the owner sets the figures in [players.{profile.level}]"
 
 
+def allowed_fit(ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]) -> Fitted:
+    """Return a ball type fitted to a machine; raise NotPossible if machine or player don't allow it."""
+    try:
+        found = fitted(ball, machine)
+    except NotPossible:
+        check_ball(ball, machine, profile, balls)
+        raise
+    check_ball(found.ball, machine, profile, balls)
+    return found
+
+
 def check_ball(ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]) -> None:
     """Raise NotPossible if a player may not get a ball type, with the reason and the nearest one allowed."""
     why = objection(ball, machine, profile)
@@ -105,22 +118,21 @@ def check_ball(ball: BallType, machine: Machine, profile: Profile | None, balls:
 def _allowed_nearest_first(
     ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]
 ) -> Iterator[str]:
-    def how_far(other: BallType) -> tuple[float, str]:
+    def how_far(other: BallType) -> tuple[bool, float, str]:
         spin = math.hypot(other.spin_revps - ball.spin_revps, other.side_revps - ball.side_revps)
         speed = abs(other.speed_mps - ball.speed_mps)
-        return spin + MPS_AS_FAR_AS_REVPS * speed, other.name
+        return other.arc != ball.arc, spin + MPS_AS_FAR_AS_REVPS * speed, other.name
 
     for other in sorted(balls.values(), key=how_far):
-        if objection(other, machine, profile) is None and _throws(other, machine):
+        if objection(other, machine, profile) is None and _may_throw(other, machine, profile):
             yield other.name
 
 
-def _throws(ball: BallType, machine: Machine) -> bool:
+def _may_throw(ball: BallType, machine: Machine, profile: Profile | None) -> bool:
     try:
-        setting_for(ball, machine)
+        return objection(fitted(ball, machine).ball, machine, profile) is None
     except NotPossible:
         return False
-    return True
 
 
 def cut_to_length(drill: Drill, profile: Profile | None) -> tuple[Drill, tuple[str, ...]]:

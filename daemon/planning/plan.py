@@ -30,8 +30,8 @@ from drillfeed.daemon.planning.throws import Aimed, aim_sets
 class PlannedBall:
     """One ball of a set: its type, the setting that throws it, and the time since the ball before it.
 
-    `spin_revps` is its topspin. `side_revps` is its sidespin to the thrower's left, already turned for the player's
-    hand.
+    `fitted` says what was bent to fit the machine; it is empty if the ball is as written. `spin_revps` is its topspin.
+    `side_revps` is its sidespin to the thrower's left, already turned for the player's hand.
     """
 
     ball: str
@@ -43,6 +43,7 @@ class PlannedBall:
     side: Side | None = None
     mention: str = ""
     side_revps: float = 0.0
+    fitted: str = ""
 
     @property
     def key(self) -> str:
@@ -53,6 +54,11 @@ class PlannedBall:
     def text(self) -> str:
         """Return the ball's name, with the side if it is thrown to one."""
         return f"{self.ball} to {self.side}" if self.side else self.ball
+
+    @property
+    def told(self) -> str:
+        """Return the ball's name with its side, and what was bent to fit the machine."""
+        return f"{self.text}, {self.fitted}" if self.fitted else self.text
 
 
 @dataclass(frozen=True)
@@ -71,6 +77,12 @@ class SetPlan:
     rest_s: float | None
     turns_before: int
     crank_to_mark_before: bool
+    last_interval_s: float | None = None
+
+    def tempo_text(self, places: int = 1) -> str:
+        """Return the tempo in balls a minute: one figure, or from the first to the last ball if it rises."""
+        last = "" if self.last_interval_s is None else f" to {60 / self.last_interval_s:.{places}f}"
+        return f"{60 / self.interval_s:.{places}f}{last}"
 
 
 @dataclass(frozen=True)
@@ -137,8 +149,9 @@ def _with_bursts(drawn: Iterator[Drawn], part: Set, seed: int, number: int) -> I
 
 
 def _planned(
-    drawn: Iterator[Drawn], aimed: Mapping[str, Aimed], times: Rhythm, vary_share: float, rng: np.random.Generator
-) -> Iterator[PlannedBall]:
+    drawn: Iterator[Drawn], part: Set, aimed: Mapping[str, Aimed], times: Rhythm, vary_share: float,
+    rng: np.random.Generator,
+) -> Iterator[PlannedBall]:  # fmt: skip
     """Yield balls with their times and small variations; the first ball of a set is thrown as written."""
     for k, (mention, wait_s) in enumerate(drawn):
         aim = aimed[mention]
@@ -150,11 +163,22 @@ def _planned(
             speed_mps=throw.ball.speed_mps,
             spin_revps=throw.ball.spin_revps,
             setting=throw.setting,
-            gap_s=max(wait_s, times.min_wait_s) if wait_s else times.interval_s * (1 + share),
+            gap_s=max(wait_s, times.min_wait_s) if wait_s else times.gap_s(k, part.balls) * (1 + share),
             side=aim.side,
             mention=mention,
             side_revps=throw.ball.side_revps,
+            fitted=aim.fitted,
         )
+
+
+def _within_time(balls: Iterator[PlannedBall], lasts_s: float | None) -> Iterator[PlannedBall]:
+    """Yield the balls that leave within a time from the first, in seconds; all of them without a time."""
+    time_s = 0.0
+    for k, ball in enumerate(balls):
+        time_s += ball.gap_s if k else 0.0
+        if lasts_s is not None and time_s > lasts_s + 1e-9:
+            return
+        yield ball
 
 
 class _Timing:
@@ -184,7 +208,8 @@ def _check_feeder(times: Rhythm, number: int, machine: Machine, profile: Profile
     feeder = machine.feeder
     if 60 / times.interval_s < feeder.low_balls_per_min - 1e-9:
         by_player = times.stretch is not None and times.stretch.by == "player"
-        lift = "" if by_player else "; leave out the pair or bring the two balls nearer to each other"
+        offered = times.stretch.lift if times.stretch else None
+        lift = "" if by_player else f"; {offered or 'leave out the pair or bring the two balls nearer to each other'}"
         raise NotPossible(
             f"set {number} would run at {60 / times.interval_s:.1f}/min; this feeder makes "
             f"{feeder.low_balls_per_min:g} to {feeder.high_balls_per_min:g}/min"
@@ -220,10 +245,12 @@ def plan_sets(
         vary_share = drill.variation_of(part).tempo_share
         in_sequence = part.sequence.draw(balls, set_rng(seed, number))
         drawn = _with_bursts(islice(in_sequence, part.balls), part, seed, number)
+        balls_of_set = _planned(drawn, part, aimed, times, vary_share, set_rng(seed, number, VARIATION))
+        planned = tuple(_within_time(balls_of_set, part.lasts_s))
         yield SetPlan(
             number=number,
             title=part.title,
-            balls=tuple(_planned(drawn, aimed, times, vary_share, set_rng(seed, number, VARIATION))),
+            balls=planned,
             interval_s=times.interval_s,
             asked_per_min=drill.tempo_of(part),
             latency_s=feeder.latency_s,
@@ -233,8 +260,9 @@ def plan_sets(
             rest_s=part.rest_s,
             turns_before=turns,
             crank_to_mark_before=to_mark,
+            last_interval_s=times.last_interval_s,
         )
-        turns += part.balls
+        turns += len(planned)
 
 
 def plan_drill(

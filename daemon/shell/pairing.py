@@ -35,7 +35,6 @@ LONGEST_WAIT_S = 300.0
 FORGET_S = 3600.0
 MAX_ADDRESSES = 1024
 PairedRole = Literal["player", "coach"]
-ROLES: tuple[PairedRole, ...] = ("player", "coach")
 
 
 class Paired(Table):

@@ -27,6 +27,7 @@ from drillfeed.daemon.journal.players import Player, add_player, all_players, fi
 from drillfeed.daemon.journal.report import counted, today_lines
 from drillfeed.daemon.journal.writer import Journal, NotRecorded
 from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.fitting import fitted
 from drillfeed.daemon.planning.setting import flight_for, setting_for
 from drillfeed.daemon.shell.plans import ball_named
 from drillfeed.daemon.shell.trims import keep_trims
@@ -140,8 +141,9 @@ class Practice:
         now = Trim(ball=name) if way == "off" else _moved(was, str(way), float(by or 0.0))
         trims = self.machine.trims.with_trim(now)
         changed = self.machine.model_copy(update={"trims": trims})
-        depth_m = flight_for(ball, changed).depth_m
-        setting_for(ball, changed)
+        thrown = fitted(ball, changed).ball
+        depth_m = flight_for(thrown, changed).depth_m
+        setting_for(thrown, changed)
         self._keep(trims)
         self.machine = changed
         model = f", by the model {100 * depth_m:.0f} cm past the net" if depth_m is not None else ""

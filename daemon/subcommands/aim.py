@@ -30,7 +30,7 @@ def machine_for(args: argparse.Namespace) -> "Machine":
     """Return the machine that the arguments name, with its calibration; raise InvalidFile."""
     from pathlib import Path
 
-    from drillfeed.daemon.library import load_calibration, load_machine
+    from drillfeed.daemon.library.loading import load_calibration, load_machine
 
     machine = load_machine(args.machine)
     if args.calibration is None:

@@ -54,7 +54,7 @@ def _plan(practised: "Practised", args: argparse.Namespace) -> int:
     from drillfeed.daemon.journal.limits import Limits
     from drillfeed.daemon.journal.reading import loads
     from drillfeed.daemon.learning.plan_sentences import plan_lines
-    from drillfeed.daemon.library import load_balls, load_machine
+    from drillfeed.daemon.library.loading import load_balls, load_machine
     from drillfeed.daemon.todays_plan import Ask, as_toml, todays_plan
 
     config, player = practised.config, practised.player

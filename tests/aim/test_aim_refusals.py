@@ -11,7 +11,7 @@ from drillfeed.daemon.aim.aiming import aim
 from drillfeed.daemon.aim.request import AimRequest, NoSolution
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, broken, thrower_of
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.launch import head_spin
 
 CLUB, KIT = thrower_of(load_machine("club-build")), thrower_of(load_machine("kit-build"))

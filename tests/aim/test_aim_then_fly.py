@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from drillfeed.daemon.aim.request import ASKED, AimRequest, Solution
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, ball_from, broken, launch_by, rims_of, thrower_of
-from drillfeed.daemon.library import load_machine
-from drillfeed.daemon.physics.flight import Flight, fly
+from drillfeed.daemon.library.loading import load_machine
+from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import head_spin, spin_parts
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.thrower import RimLine, max_spin_revps
 
 ROLL = replace(thrower_of(load_machine("hall-roll")), roll_deg=(-90.0, 90.0))

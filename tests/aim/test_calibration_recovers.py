@@ -12,7 +12,7 @@ from drillfeed.daemon.aim.marks import Mark
 from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, ball_from, launch_by, rims_of, rims_to_tell, rpm_of, thrower_of
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.flight import fly
 from tests.support.landings import expected_depths, landing_interval
 

@@ -11,9 +11,8 @@ from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.recording import read_recording
 from drillfeed.daemon.boards import simulated_thrower
 from drillfeed.daemon.replaying import Moment, Replayer, beyond_limits
-from drillfeed.daemon.simulation import keep_log
 from drillfeed.protocol.link import TICK_S
-from tests.support.driver_log import breaches
+from tests.support.driver_log import breaches, keep_log
 from tests.support.halls import machine
 from tests.support.recorded import recorded_drill
 

@@ -14,7 +14,8 @@ from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.boards import simulated_thrower
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import flight_for, setting_for, told
-from drillfeed.daemon.simulation import Simulation, keep_log
+from drillfeed.daemon.simulation import Simulation
+from tests.support.driver_log import keep_log
 from tests.support.halls import ball_types, drill_plan, machine
 
 Array = NDArray[np.float64]

@@ -15,7 +15,7 @@ from scipy.stats import chisquare
 
 from drillfeed.daemon.drills.drill import Variation
 from drillfeed.daemon.drills.sequences import Sequence
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.plan import plan_drill
 
 BALLS = load_balls()

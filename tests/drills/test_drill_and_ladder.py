@@ -15,7 +15,7 @@ from drillfeed.daemon.drills.ladder import (
     rung_text,
     tempo_change,
 )
-from drillfeed.daemon.library import known, load_drill
+from drillfeed.daemon.library.loading import known, load_drill
 from drillfeed.daemon.validation import InvalidFile
 from tests.support.reproducing import swaps_in
 

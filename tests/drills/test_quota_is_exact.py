@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.drills.quota import QuotaSequence, possible
-from drillfeed.daemon.library import load_balls
+from drillfeed.daemon.library.loading import load_balls
 
 BALLS = load_balls()
 NAMES = ("no-spin-steady", "light-topspin", "light-push", "heavy-push")

@@ -12,7 +12,7 @@ from pydantic import TypeAdapter
 
 from drillfeed.daemon.drills.drawing import Drawn, Follow
 from drillfeed.daemon.drills.sequences import Sequence
-from drillfeed.daemon.library import load_balls
+from drillfeed.daemon.library.loading import load_balls
 
 BALLS = load_balls()
 TOPSPIN, PUSH, HEAVY, FLAT, PLAIN = "light-topspin", "light-push", "heavy-push", "flat-block", "no-spin-steady"

@@ -78,7 +78,7 @@ def test_a_drill_ends_armed_only_if_the_driver_is(mode: str, state: str) -> None
     hall = WatchedHall().started(drill_plan(sets=(2,)))
     assert hall.hall.until_state("STOPPING", max_s=60.0)
     if mode == "disarmed":
-        hall.hall.core.mode = "disarmed"
+        hall.hall.core.modes.mode = "disarmed"
     assert hall.hall.run_until(lambda: hall.state != "STOPPING", 30.0)
     assert hall.state == state
 

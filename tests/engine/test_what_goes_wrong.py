@@ -8,7 +8,8 @@ from drillfeed.daemon.engine.pending import ANSWER_S
 from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.simulation import PLAYER, Side
 from drillfeed.protocol.commands import parse
-from drillfeed.protocol.link import TICK_S, DriverHello, Status, decode_from_driver, encode
+from drillfeed.protocol.frames import decode_from_driver, encode
+from drillfeed.protocol.link import TICK_S, DriverHello, Status
 from tests.support.driver_log import times
 from tests.support.halls import WatchedHall, drill_plan, machine
 

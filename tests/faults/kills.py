@@ -107,7 +107,7 @@ class Kill:
     @property
     def verdict(self) -> str:
         """`inconclusive` only where the machine stalled and nothing but a window of time was passed."""
-        if not self.wrong:
+        if not self.problems:
             return "holds"
         late = all(text.startswith("not heard of") for text in self.problems)
         return "inconclusive" if late and self.stalled_ms > MAX_UNHEARD_S * 500 else "fails"

@@ -193,7 +193,7 @@ def garbage_both_ways() -> Seen:
 
 
 def _whole(frame: bytes) -> bool:
-    from drillfeed.protocol.link import BadFrame, decode_from_daemon, decode_from_driver
+    from drillfeed.protocol.frames import BadFrame, decode_from_daemon, decode_from_driver
 
     for decode in (decode_from_daemon, decode_from_driver):
         try:

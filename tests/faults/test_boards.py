@@ -2,7 +2,7 @@
 
 import pytest
 
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from tests.faults.__main__ import NEEDS, SCENARIOS, chosen, listing
 from tests.faults.boards import BOARDS, USUAL, WHY_NOT
 from tests.faults.boards import NEEDS as APART

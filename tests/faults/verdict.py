@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from tests.faults.bench import Bench
 from tests.support.driver_log import breaches, worst_wake_ms
 
@@ -92,7 +92,7 @@ class Account:
         broken = breaches(self.bench.log(), load_machine(self.bench.machine).limits())
         words = "; ".join(self.words)
         verdict: Verdict = "holds"
-        if broken or self.wrong:
+        if broken or self.problems:
             words, verdict = f"{words}; WRONG: {'; '.join([*self.problems, *broken[:3]])}", "fails"
         elif self.stalled:
             words, verdict = f"{words}; {'; '.join(self.stalled)}", "inconclusive"

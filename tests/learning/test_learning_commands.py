@@ -19,7 +19,7 @@ from drillfeed.daemon.journal.schema import open_to_read, open_to_write
 from drillfeed.daemon.learning.page import weeks_lines, weeks_page
 from drillfeed.daemon.learning.pictures import whole_svg
 from drillfeed.daemon.learning.report import session_lines
-from drillfeed.daemon.library import load_drill
+from drillfeed.daemon.library.loading import load_drill
 from tests.learning.journal_seasons import BEGAN, write_season
 
 PLAYER = "left-hander"

@@ -13,7 +13,7 @@ from drillfeed.daemon.aim.expected import defaults
 from drillfeed.daemon.aim.marks import Mark, exchanged
 from drillfeed.daemon.aim.thrower import rims_of, rpm_of, thrower_of
 from drillfeed.daemon.cli import main
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.thrower import Rims
 from tests.aim.test_calibration_recovers import thrown
 

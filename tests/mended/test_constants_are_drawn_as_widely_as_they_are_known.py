@@ -10,15 +10,16 @@ import pytest
 from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.solve import solutions, unlimited
 from drillfeed.daemon.aim.thrower import thrower_of
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.bounce import bounce, bounce_many, restitution, restitution_sd
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.flight_batch import fly_many
-from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from, stack
+from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from
 from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
 from drillfeed.daemon.physics.widths import WIDTHS, Constants, Widths, draw_constants
 from drillfeed.daemon.planning.setting import flight_for
 from tests.support.halls import ball_types
+from tests.support.launches import launch_at
 
 DRAWS = 400
 
@@ -37,10 +38,8 @@ def of_one(drawn: Constants, i: int) -> Ball:
 
 def repeated(launch: Launch, times: int) -> Launches:
     """Return one launch so many times."""
-    single = stack([launch])
-    return Launches(
-        *(np.repeat(part, times, axis=1) for part in (single.position_m, single.velocity_mps, single.spin_radps))
-    )
+    parts = (launch.position_m, launch.velocity_mps, launch.spin_radps)
+    return Launches(*(np.repeat(np.array([part]).T, times, axis=1) for part in parts))
 
 
 @cache
@@ -74,7 +73,7 @@ def test_a_ball_with_constants_of_its_own_flies_as_it_does_alone() -> None:
     many = fly_many(launches, constants=drawn)
     landed = 0
     for i in range(n):
-        flown_alone = fly(launches.one(i), ball=of_one(drawn, i))
+        flown_alone = fly(launch_at(launches, i), ball=of_one(drawn, i))
         assert bool(many.valid[i]) is flown_alone.valid
         if flown_alone.valid and flown_alone.landing is not None:
             landed += 1
@@ -141,8 +140,8 @@ def test_friction_moves_the_spin_after_a_direct_ball_by_5_to_10_revps() -> None:
 
 def test_restitution_is_known_less_well_above_4_mps() -> None:
     """Its width is even up to 4 m/s and widens so that 0.78 at 5.8 m/s lies two deviations off (quoted; judgement)."""
-    assert restitution_sd(1.0) == restitution_sd(4.0) == pytest.approx(0.015)
-    assert restitution_sd(5.8) > 2.5 * restitution_sd(4.0)
+    assert restitution_sd(1.0, max) == restitution_sd(4.0, max) == pytest.approx(0.015)
+    assert restitution_sd(5.8, max) > 2.5 * restitution_sd(4.0, max)
     assert restitution(5.8, PLAIN_BALL) == pytest.approx(0.865, abs=0.002)
     assert restitution(5.8, replace(PLAIN_BALL, restitution_shift=-2.0)) == pytest.approx(0.78, abs=0.005)
     assert restitution(2.4, replace(PLAIN_BALL, restitution_shift=-2.0)) < 0.909

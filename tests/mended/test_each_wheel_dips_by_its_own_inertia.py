@@ -12,12 +12,13 @@ from drillfeed.clients.drivers.wheels import throw as simulated_throw
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill, Set
 from drillfeed.daemon.drills.written import FixedSequence
-from drillfeed.daemon.library import load_balls, load_machine
-from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.library.loading import load_balls, load_machine
+from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.thrower import Rims, speed_share, spin_share, thrown_by
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, rims_asked, setting_for
 from drillfeed.daemon.planning.transition import CONTROL_GRID_S, transition, wheel_change_s
+from drillfeed.daemon.wheel import Wheel
 
 CLUB = load_machine("club-build")
 UP_MPS2 = 0.5  # so slow that recovery decides, not the feeder

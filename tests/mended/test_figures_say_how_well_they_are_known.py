@@ -9,11 +9,12 @@ from typing import Any
 
 import pytest
 
+from drillfeed.daemon.aim.aiming import ways
 from drillfeed.daemon.aim.likely import Likely, Range
 from drillfeed.daemon.aim.ranges import range_text, share_text
 from drillfeed.daemon.calibration import Calibration, Fitted
 from drillfeed.daemon.cli import main
-from drillfeed.daemon.library import find
+from drillfeed.daemon.library.loading import find
 from tests.support.halls import ball_types
 
 pytestmark = pytest.mark.patient
@@ -213,7 +214,7 @@ def test_spread_says_that_a_calibration_measured_no_scatter(tmp_path: Path, caps
 
 def test_a_ball_that_an_uncalibrated_machine_may_miss_with_is_warned_of(capsys: pytest.CaptureFixture[str]) -> None:
     """`check` warns of fast topspin on an uncalibrated club build, and says where it is extrapolated."""
-    out = said(capsys, "check", str(Path(__file__).parents[2] / "examples" / "balls" / "hall.toml"))
+    out = said(capsys, "check", str(Path(__file__).parents[2] / "daemon" / "library" / "balls" / "hall.toml"))
     fast = out[out.index("fast-topspin:") :].splitlines()[:3]
     assert any(
         re.search(r"about 1 in 1[0-9] of these will miss .* while this machine is uncalibrated", x) for x in fast
@@ -255,9 +256,7 @@ def test_a_calibrated_machine_is_listed_with_narrower_ranges(
 
 def test_listing_twenty_balls_takes_about_a_second(capsys: pytest.CaptureFixture[str]) -> None:
     """All ranges of a listing are flown as one batch: under a second and a half of processor time, aiming included."""
-    from drillfeed.daemon.aim.aiming import aim
-
-    aim.cache_clear()
+    ways.cache_clear()
     begin = time.process_time()
     said(capsys, "list", "balls")
     assert time.process_time() - begin < 1.5

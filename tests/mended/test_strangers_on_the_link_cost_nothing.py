@@ -19,11 +19,12 @@ from drillfeed.daemon.engine.driver import DriverLink
 from drillfeed.daemon.engine.effects import Effects
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.strangers import HEARD_A_TICK, PEERS_MAX, Strangers
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.link_socket import Parts
 from drillfeed.daemon.simulation import Simulation
-from drillfeed.protocol.link import FRAME_BYTES_MAX, SOCKET_BYTES_MAX, DriverHello, encode
+from drillfeed.protocol.frames import encode
+from drillfeed.protocol.link import FRAME_BYTES_MAX, SOCKET_BYTES_MAX, DriverHello
 from tests.clients.drivers.link_rig import LIMITS
 from tests.support.other_languages import c_driver, free_port, node_driver
 

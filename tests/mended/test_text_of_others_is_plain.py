@@ -38,6 +38,7 @@ from drillfeed.daemon.subcommands.prompt import reply_lines
 from drillfeed.daemon.subcommands.watch import _written
 from drillfeed.daemon.validation import FileError, Table, Words
 from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.frames import decode_from_driver
 from drillfeed.protocol.lines import (
     BadLine,
     BrokenReply,
@@ -51,7 +52,7 @@ from drillfeed.protocol.lines import (
     format_reply,
     refusal,
 )
-from drillfeed.protocol.link import DriverHello, Status, decode_from_driver
+from drillfeed.protocol.link import DriverHello, Status
 from drillfeed.protocol.plain import cell, plain
 from drillfeed.protocol.status import BallInfo, Notice, OfferInfo, Snapshot
 from drillfeed.protocol.status_text import status_lines

@@ -10,11 +10,13 @@ import pytest
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.board import DriverTraits, PushAnswer
 from drillfeed.clients.probe import verdict
-from drillfeed.clients.probe.bench import Bench, NotReached, Steps
+from drillfeed.clients.probe.bench import Bench
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.probe import Probe, Result
 from drillfeed.clients.probe.stalls import waited_for_processor_s
-from drillfeed.protocol.link import Pong, decode_from_driver, encode
+from drillfeed.clients.probe.steps import NotReached, Steps
+from drillfeed.protocol.frames import decode_from_driver, encode
+from drillfeed.protocol.link import Pong
 from tests.probe.broken import BROKEN
 from tests.probe.virtual_bench import PEER, START_S, TRAITS, Driver, QuickBoard, run_probe, sound_driver
 
@@ -252,8 +254,8 @@ def test_balls_that_are_gone_leave_the_sensor_not_known() -> None:
     probe = run_probe(on_board(DeafSensor()), only=("one-ball", "exit-sensor"), balls=1)
     order = [row.check.name for row in probe.rows]
     assert order == ["exit-sensor", "one-ball"] and results(probe)["exit-sensor"] == "fails"
-    probe.bench.balls = 1
-    assert probe.bench.balls_left == 0
+    probe.bench.balls.loaded = 1
+    assert probe.bench.balls.left == 0
 
 
 def test_a_board_that_confirms_its_pushes_later_holds() -> None:

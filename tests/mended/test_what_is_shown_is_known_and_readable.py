@@ -13,7 +13,8 @@ from drillfeed.daemon.boards import driver_traits
 from drillfeed.daemon.engine.compatibility import differences
 from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.daemon.subcommands.drive import shown_to_the_driver
-from drillfeed.protocol.link import DaemonHello, DriverHello, decode_from_daemon
+from drillfeed.protocol.frames import decode_from_daemon
+from drillfeed.protocol.link import DaemonHello, DriverHello
 from drillfeed.protocol.status import Snapshot
 from drillfeed.protocol.status_text import status_lines
 from tests.support.bent import StatusFields, bend

@@ -68,7 +68,7 @@ def test_lift_alone_gives_a_circle(by_volume: bool) -> None:
     """With lift alone the speed stays and the path is a circle of radius v^2 / a (kinematics; 1e-5 m over 0.5 s)."""
     law = coefficients_of(replace(PLAIN_BALL, drag=0.0, lift_by_volume=by_volume), Air(1.204, 0.0))
     v, w = (10.0, 0.0, 0.0), (0.0, 150.0, 0.0)
-    sideways = -acceleration(v, w, 150.0, law, min)[2]
+    sideways = -acceleration(v, w, law)[2]
     radius, turned = 100.0 / sideways, sideways * 0.5 / 10.0
     p, v2 = free_flight(STILL, v, w, 0.5, law)
     assert math.hypot(*v2) == pytest.approx(10.0, abs=1e-6)
@@ -81,7 +81,7 @@ def test_printed_forces() -> None:
     ball = replace(PLAIN_BALL, drag=0.54, lift_slope=8 / 3 * 0.069, lift_by_volume=True)
     law = coefficients_of(ball, Air(1.184, 9.8))
     omega = -3000 * 2 * math.pi / 60
-    ax, ay, az = acceleration((-5.0, 0.0, 0.0), (0.0, omega, 0.0), abs(omega), law, min)
+    ax, ay, az = acceleration((-5.0, 0.0, 0.0), (0.0, omega, 0.0), law)
     assert ax == pytest.approx(3.7196, abs=5e-5)
     assert ay == 0.0
     assert -az - 9.8 == pytest.approx(1.5927, abs=5e-5)
@@ -91,8 +91,8 @@ def test_lift_forms_agree_below_the_cap() -> None:
     """C_L = 8/3 C_M S and C_M rho V (omega x v) are one force where spin and velocity stand square (algebra; 1e-12)."""
     slope = replace(PLAIN_BALL, lift_slope=0.75)
     v, w = (8.0, 0.0, 0.0), (0.0, 100.0, 0.0)
-    by_coefficient = acceleration(v, w, 100.0, coefficients_of(slope, Air()), min)
-    by_volume = acceleration(v, w, 100.0, coefficients_of(replace(slope, lift_by_volume=True), Air()), min)
+    by_coefficient = acceleration(v, w, coefficients_of(slope, Air()))
+    by_volume = acceleration(v, w, coefficients_of(replace(slope, lift_by_volume=True), Air()))
     assert by_coefficient == pytest.approx(by_volume, rel=1e-12)
 
 

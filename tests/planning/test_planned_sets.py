@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.drills.drill import Drill, read_drill
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, SetPlan, plan_drill, set_rng
 from drillfeed.daemon.planning.setting import NotPossible
@@ -223,10 +223,10 @@ def test_each_set_has_a_chance_of_its_own() -> None:
 
 def test_every_reason_is_told_at_once() -> None:
     """A drill that can't be thrown for two reasons names both."""
-    order = {"kind": "random", "weights": {"rally-topspin": 1, "heavy-push": 1}, "max_alike": 2}
+    order = {"kind": "random", "weights": {"rally-topspin": 1, "deep-chop": 1}, "max_alike": 2}
     with pytest.raises(NotPossible) as caught:
         plan_drill(drill_of(order), BALLS, KIT, 1)
-    assert "rally-topspin: " in str(caught.value) and "heavy-push: " in str(caught.value)
+    assert "rally-topspin: " in str(caught.value) and "deep-chop: " in str(caught.value)
 
 
 def test_an_unknown_ball_is_named() -> None:

@@ -7,16 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drillfeed.daemon.aim.thrower import rim_limits
 from drillfeed.daemon.config import read_config
 from drillfeed.daemon.drills.bounds import HARD_MAX_PER_MIN
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, PLAYER_LEVELS, Caps, PlayerLevel, Profile
-from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.allowed import ANOTHER_BALL, ANOTHER_LEVEL, Owner, lowest, objection
 from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
-from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, rim_limits
+from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible
 from drillfeed.daemon.validation import InvalidFile
 
 BALLS = load_balls()

@@ -4,10 +4,12 @@ import math
 
 import pytest
 
+from drillfeed.daemon.aim.thrower import rim_limits
 from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.setting import NotPossible, max_spin_at, rim_limits, setting_for, shares
+from drillfeed.daemon.planning.rims import max_spin_at, shares
+from drillfeed.daemon.planning.setting import NotPossible, setting_for
 
 CLUB, KIT = load_machine("club-build"), load_machine("kit-build")
 BALL_RADIUS_M = 0.020

@@ -11,7 +11,7 @@ from drillfeed.daemon.calibration import Trim, Trims
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.players import Player, leftward_cm
 from drillfeed.daemon.drills.sides import FOREHAND_CM, SIDES, split, swapped
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, plan_drill
@@ -133,7 +133,7 @@ def test_a_trim_past_the_pan_is_refused_with_the_nearest() -> None:
 
 def test_without_pan_sides_are_left_out_and_said_so() -> None:
     """Every ball goes down the middle, is told with no side, and the plan holds one line about it."""
-    found = plan_drill(load_drill("steady-forehand"), BALLS, CLUB, 1)
+    found = plan_drill(drill_of(["no-spin-steady to forehand", "light-topspin to forehand"]), BALLS, CLUB, 1)
     assert found.notes == ("sides are left out: club-build has no pan, every ball goes down the middle",)
     assert {(ball.side, ball.setting.pan_deg) for planned_set in found.sets for ball in planned_set.balls} == {
         (None, None)

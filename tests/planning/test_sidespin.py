@@ -13,9 +13,10 @@ from drillfeed.daemon.drills.balls import BallType, turned_over, without_sidespi
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.players import Player, for_player
 from drillfeed.daemon.drills.sides import FOREHAND_CM, SIDES
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import AngleAxis, Machine
-from drillfeed.daemon.physics.flight import Flight, fly
+from drillfeed.daemon.physics.flight import fly
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for
 from tests.support.mirror import mirrored

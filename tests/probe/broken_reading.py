@@ -104,9 +104,9 @@ def any_watchdog(core: DriverCore) -> Driver:
 
 def stays_armed_in_new_session(core: DriverCore) -> None:
     def adopt(old: Callable[..., None], session: str, now: float) -> None:
-        mode, core.mode = core.mode, "disarmed"
+        mode, core.modes.mode = core.mode, "disarmed"
         old(session, now)
-        core.mode = mode
+        core.modes.mode = mode
 
     around(core, "_adopt", adopt)
 

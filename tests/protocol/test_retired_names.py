@@ -5,14 +5,14 @@ from pathlib import Path
 import pytest
 
 from drillfeed.daemon.cli import main
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.validation import RENAMED_KEYS, InvalidFile
 from drillfeed.protocol.commands import COMMANDS, parse
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.help_text import help_lines
 from drillfeed.protocol.retired import RETIRED_COMMANDS, RETIRED_OPTIONS
 
-EXAMPLES = Path(__file__).parents[2] / "examples" / "machines"
+SHIPPED = Path(__file__).parents[2] / "daemon" / "library" / "machines"
 KEYS_OF_MACHINES = {"least_share": "min_share", "phase_error_most": "max_phase_error"}
 
 
@@ -45,7 +45,7 @@ def test_an_old_option_is_refused_with_its_new_name(
 def test_an_old_key_of_a_machine_is_refused_with_its_new_name(old: str, new: str, tmp_path: Path) -> None:
     """A profile with an old key isn't used, and each place where it stands is named."""
     assert RENAMED_KEYS[old] == new
-    text = (EXAMPLES / "kit-build.toml").read_text("utf-8")
+    text = (SHIPPED / "kit-build.toml").read_text("utf-8")
     assert f"\n{new} = " in text
     file = tmp_path / "kit-build.toml"
     file.write_text(text.replace(f"\n{new} = ", f"\n{old} = "), "utf-8")

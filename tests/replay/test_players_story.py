@@ -9,7 +9,7 @@ import pytest
 from drillfeed.daemon.drills.drawing import easiest
 from drillfeed.daemon.journal import reading
 from drillfeed.daemon.journal.schema import open_to_read
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from tests.support.stage import play
 
 SCRIPT = Path(__file__).parent / "scripts" / "hands-free.txt"

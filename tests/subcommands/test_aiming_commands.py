@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from drillfeed.daemon.cli import main
-from drillfeed.daemon.library import find
+from drillfeed.daemon.library.loading import find
 
 
 def asked(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, Any]]:

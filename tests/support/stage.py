@@ -20,7 +20,7 @@ from drillfeed.daemon.engine.wording import worded
 from drillfeed.daemon.journal.entries import EventEntry
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
 from drillfeed.daemon.shell.practice import Practice

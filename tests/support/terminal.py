@@ -88,3 +88,16 @@ class OnTerminal:
     def left(self, max_s: float = WAIT_S) -> int:
         """Wait until the process has left by itself; return its exit code, minus the signal that killed it."""
         return self.process.wait(max_s)
+
+    def read_to_end(self, max_s: float = WAIT_S) -> int:
+        """Read on until the process has left by itself; return its exit code. Fail after `max_s`."""
+        end_s = time.monotonic() + max_s
+        while time.monotonic() < end_s:
+            if select.select([self._other], [], [], 0.02)[0]:
+                try:
+                    self.text += os.read(self._other, 65536).decode(errors="replace")
+                except OSError:  # Linux says so where the last holder of the terminal has gone
+                    break
+            elif self.process.poll() is not None:
+                break
+        return self.process.wait(max(end_s - time.monotonic(), 0.1))

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field, replace
 
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.board import DriverTraits, Reading
+from drillfeed.protocol.frames import decode_from_driver, encode
 from drillfeed.protocol.link import (
     AngleLimits,
     AngleTarget,
@@ -17,8 +18,6 @@ from drillfeed.protocol.link import (
     Status,
     WheelLimits,
     WheelTarget,
-    decode_from_driver,
-    encode,
 )
 
 WHEEL = WheelLimits(low_rpm=0.0, high_rpm=6000.0, up_rpm_per_s=4000.0, down_rpm_per_s=5000.0, quick_rpm_per_s=8000.0)

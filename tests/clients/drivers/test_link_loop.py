@@ -10,7 +10,8 @@ import zmq
 
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.link_loop import Ending, run_link
-from drillfeed.protocol.link import DriverHello, Message, Order, Ping, Pong, Status, decode_from_driver, encode
+from drillfeed.protocol.frames import decode_from_driver, encode
+from drillfeed.protocol.link import DriverHello, Message, Order, Ping, Pong, Status
 from tests.clients.drivers.link_rig import LIMITS, TRAITS, ListBoard
 
 PATIENCE_S = 5.0

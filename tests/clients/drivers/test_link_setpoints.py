@@ -6,7 +6,8 @@ from collections.abc import Callable
 import pytest
 
 from drillfeed.clients.drivers.rules import ramped_wheel
-from drillfeed.protocol.link import DriverHello, Limits, Ping, Pong, Setpoint, encode
+from drillfeed.protocol.frames import encode
+from drillfeed.protocol.link import DriverHello, Limits, Ping, Pong, Setpoint
 from tests.clients.drivers.link_rig import LIMITS, SESSION, Rig
 
 Change = Callable[[Rig], bytes]

@@ -13,6 +13,7 @@ from pydantic import Field, model_validator
 from drillfeed.daemon.calibration import Calibration, Trims
 from drillfeed.daemon.validation import Table, Words
 from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
+from drillfeed.protocol.texts.catalogue import text
 
 WheelName = Literal["top", "bottom"]
 Positive = Annotated[float, Field(gt=0)]
@@ -47,20 +48,20 @@ class Wheel(Table):
         of_wheel = self.high_rpm is not None
         of_motor = self.motor_high_rpm is not None
         if of_wheel == of_motor:
-            raise ValueError("either high_rpm (of the wheel) or motor_high_rpm with gear_ratio, and not both")
+            raise ValueError(text("machine.high-rpm"))
         if of_motor and self.gear_ratio is None:
-            raise ValueError("gear_ratio beside motor_high_rpm")
+            raise ValueError(text("machine.gear-ratio"))
         if self.lowest_rpm >= self.highest_rpm:
-            raise ValueError("a low limit below the high limit")
+            raise ValueError(text("machine.low-above-high"))
         if self.brake == "yes" and (self.down_mps2 is None or self.quick_mps2 is None):
-            raise ValueError("down_mps2 and quick_mps2 where brake is 'yes'")
+            raise ValueError(text("machine.brake-rates"))
         if self.brake == "none":
             if self.coast_time_constant_s is None:
-                raise ValueError("coast_time_constant_s where brake is 'none'")
+                raise ValueError(text("machine.coasting"))
             if self.down_mps2 is not None or self.quick_mps2 is not None:
-                raise ValueError("no down_mps2 and no quick_mps2 where brake is 'none': the wheel coasts")
+                raise ValueError(text("machine.no-brake-rates"))
             if self.spin_down_s <= self.coast_time_constant_s:
-                raise ValueError("spin_down_s longer than coast_time_constant_s")
+                raise ValueError(text("machine.spin-down"))
         return self
 
     @property
@@ -131,7 +132,7 @@ class AngleAxis(Table):
     @model_validator(mode="after")
     def _ordered(self) -> "AngleAxis":
         if self.low_deg >= self.high_deg:
-            raise ValueError("low_deg below high_deg")
+            raise ValueError(text("machine.low-deg"))
         return self
 
     def limits(self) -> AngleLimits:
@@ -167,11 +168,11 @@ class Feeder(Table):
     @model_validator(mode="after")
     def _agree(self) -> "Feeder":
         if self.low_balls_per_min >= self.high_balls_per_min:
-            raise ValueError("low_balls_per_min below high_balls_per_min")
+            raise ValueError(text("machine.low-rate"))
         if self.kind == "crank-timed" and self.phase_error_per_turn == 0:
-            raise ValueError("phase_error_per_turn above 0 for a crank by time only")
+            raise ValueError(text("machine.crank-drift"))
         if self.kind != "crank-timed" and self.phase_error_per_turn > 0:
-            raise ValueError("phase_error_per_turn only for a crank by time only")
+            raise ValueError(text("machine.crank-by-time"))
         return self
 
     @property
@@ -268,13 +269,11 @@ class Machine(Table):
     @model_validator(mode="after")
     def _parts_fit(self) -> "Machine":
         if self.hopper.low_at >= self.hopper.balls:
-            raise ValueError("hopper.low_at below hopper.balls")
+            raise ValueError(text("machine.low-at"))
         if self.roll is not None and not self.roll.low_deg <= 0 <= self.roll.high_deg:
-            raise ValueError(
-                "roll.low_deg to roll.high_deg with 0 in it: a ball without sidespin needs the head upright"
-            )
+            raise ValueError(text("machine.roll-upright"))
         if self.supply is not None and self.supply.low_v >= self.supply.high_v:
-            raise ValueError("supply.low_v below supply.high_v")
+            raise ValueError(text("machine.supply"))
         try:
             figures = [
                 *self.limits().model_dump().values(),
@@ -284,7 +283,7 @@ class Machine(Table):
         except (ArithmeticError, ValueError):
             figures = []
         if not figures:
-            raise ValueError("figures that can be worked with; one is far too large or too small")
+            raise ValueError(text("machine.absurd"))
         return self
 
     def wheel(self, name: WheelName) -> Wheel:

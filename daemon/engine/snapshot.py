@@ -79,7 +79,7 @@ def _link(parts: Parts, now_s: float) -> str:
         return "down"
     misfits = len(parts.link.misfits)
     if misfits:
-        return text("link.misfits", ways=text("count.way") if misfits == 1 else text("count.ways", count=misfits))
+        return text("link.misfits", ways=text("count.ways", count=misfits))
     return parts.link.feed_trouble(now_s) or "up"
 
 

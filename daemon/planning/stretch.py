@@ -15,6 +15,7 @@ from drillfeed.daemon.planning.allowed import Owner, least_interval_s, tempo_bou
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.daemon.planning.throws import Aimed
 from drillfeed.daemon.planning.transition import Transition, transition
+from drillfeed.protocol.texts.catalogue import text
 
 Pair = tuple[str, str]
 
@@ -34,10 +35,11 @@ class Stretch:
     def text(self) -> str:
         """Return the reason as one line."""
         if self.by != "machine":
-            return f"tempo {self.asked_per_min:g}/min asked, {self.runs_per_min:.3g}/min by {self.reason}"
-        line = (
-            f"{self.asked_per_min:g}/min is not possible for this mix on this machine; "
-            f"running at {self.runs_per_min:.1f}/min: {self.reason}"
+            return text(
+                "tempo.by", asked_per_min=self.asked_per_min, runs_per_min=self.runs_per_min, reason=self.reason
+            )
+        line = text(
+            "tempo.stretched", asked_per_min=self.asked_per_min, runs_per_min=self.runs_per_min, reason=self.reason
         )
         return f"{line}; {self.lift}" if self.lift else line
 
@@ -106,7 +108,7 @@ def rhythm(
     if bound.by == "drill" or (needed_s <= 60 / asked_per_min + 1e-9 and bound.by == "machine"):
         return Rhythm(60 / asked_per_min, min_wait_s, None)
     if profile is not None and bound.by == "player":
-        between = f" ({profile.caps.max_per_min:g}/min between any two; their time varies by {vary_share:.0%})"
+        between = text("tempo.between", max_per_min=profile.caps.max_per_min, vary_share=vary_share)
         stretch = Stretch(asked_per_min, bound.most, f"{profile.owner}{between if vary_share else ''}", by=bound.by)
         return Rhythm(60 / bound.most, min_wait_s, stretch)
     ordered = sorted(at_tempo, key=lambda pair: (-gap_s(pair), pair))
@@ -121,12 +123,12 @@ def _stretch(
     """Return why the set runs slower: the pair that limits the tempo, and the rule that would raise it."""
     before, after = ordered[0]
     feeder = machine.feeder
-    varied = f"; the time between balls varies by {vary_share:.0%}" if vary_share else ""
+    varied = text("tempo.varied", vary_share=vary_share) if vary_share else ""
     moving = gaps.slowest(aimed[before], aimed[after])
     if least_gap_s(machine, spread_s, moving.seconds) <= feeder.cycle_s + feeder.spread_s:
-        reason = f"the feeder makes {feeder.high_balls_per_min:g}/min at most{varied}"
+        reason = text("tempo.feeder", high_balls_per_min=feeder.high_balls_per_min, varied=varied)
         return Stretch(asked_per_min, 60 / needed_s, reason)
-    of_pair = f"{after} after {before}" if before != after else before
+    of_pair = text("tempo.pair", after=after, before=before) if before != after else before
     others = [gaps.gap_s(aimed[a], aimed[b], spread_s) / (1 - vary_share) for a, b in ordered[1:2]]
     lift = _lift(part, (before, after), needed_s, others)
     return Stretch(asked_per_min, 60 / needed_s, f"{moving.text} ({of_pair}){varied}", (before, after), lift)
@@ -140,4 +142,4 @@ def _lift(part: Set, worst: Pair, needed_s: float, next_s: list[float]) -> str |
     barred = sequence.model_copy(update={"never": (*sequence.never, worst)})
     if barred.faults(part.balls, {}) or 60 / next_s[0] < 60 / needed_s + 0.5:
         return None
-    return f'a rule never = [["{worst[0]}", "{worst[1]}"]] would lift it to {60 / next_s[0]:.1f}/min'
+    return text("tempo.never", before=worst[0], after=worst[1], tempo_per_min=60 / next_s[0])

@@ -1,0 +1,93 @@
+"""No sentence that people read stands outside the catalogue, in the layers that have moved there."""
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+MOVED = (
+    "daemon/planning",
+    "daemon/aim",
+    "daemon/drills",
+    "daemon/physics",
+    *(f"daemon/{name}.py" for name in ("machine", "calibration", "validation", "files", "library", "config")),
+    *(f"daemon/{name}.py" for name in ("listing", "checking", "boards")),
+)
+"""Folders and patterns of files whose sentences stand in the catalogue."""
+WORDS = 3
+"""So many words make a sentence."""
+
+NOT_FOR_PEOPLE = {"Field", "compile", "cast", "TypeVar"}
+"""Calls whose texts describe code or a file's schema, or are no text at all."""
+LOGS = {"debug", "info", "warning", "error", "exception", "critical"}
+"""Methods of a log. The log stays English, as a program's own record for whoever mends it."""
+REASONS: dict[str, dict[str, str]] = {
+    "daemon/planning/plan.py": {"{} to {}": "a ball and its side, as it is typed"},
+    "daemon/drills/sides.py": {"{} to {}": "a ball and its side, as it is typed"},
+    "daemon/validation.py": {"Input should be ": "the beginning of another library's sentence, to be cut off"},
+}
+"""File -> the beginning of a literal -> why it may stand there."""
+
+
+def literals(node: ast.AST) -> Iterator[tuple[int, str]]:
+    """Yield line and text of every string literal that is no docstring, no schema and no entry of the log.
+
+    The values of an f-string count as one word each.
+    """
+    if isinstance(node, ast.JoinedStr):
+        parts = [part.value if isinstance(part, ast.Constant) else "{}" for part in node.values]
+        yield node.lineno, "".join(map(str, parts))
+        for part in node.values:
+            if isinstance(part, ast.FormattedValue):
+                yield from literals(part.value)
+        return
+    if isinstance(node, ast.Constant):
+        if isinstance(node.value, str):
+            yield node.lineno, node.value
+        return
+    if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+        return
+    if isinstance(node, ast.Call):
+        called = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+        if called in NOT_FOR_PEOPLE or (called in LOGS and isinstance(node.func, ast.Attribute)):
+            return
+    annotations = {id(getattr(node, "annotation", None)), id(getattr(node, "returns", None))}
+    for child in ast.iter_child_nodes(node):
+        if id(child) not in annotations:
+            yield from literals(child)
+
+
+def is_sentence(text: str) -> bool:
+    """Return whether a literal holds so many words that it must be meant for people."""
+    words = [word for word in text.split() if re.search(r"[a-z]{2}|\{\}", word)]
+    return len(words) >= WORDS and re.search(r"[a-z]{2,} ", text) is not None
+
+
+def files() -> Iterator[Path]:
+    """Yield every source file of the layers that have moved."""
+    for pattern in MOVED:
+        place = ROOT / pattern
+        yield from sorted(place.rglob("*.py") if place.is_dir() else ROOT.glob(pattern))
+
+
+@pytest.mark.parametrize("path", list(files()), ids=lambda path: str(path.relative_to(ROOT)))
+def test_sentences_stand_in_the_catalogue(path: Path) -> None:
+    """What people read has an id; a literal of three words or more that stays in the code has a reason."""
+    allowed = REASONS.get(str(path.relative_to(ROOT)), {})
+    found = [
+        f"{path.relative_to(ROOT)}:{line}: {text[:70]!r}"
+        for line, text in literals(ast.parse(path.read_text(encoding="utf-8")))
+        if is_sentence(text) and not any(text.startswith(beginning) for beginning in allowed)
+    ]
+    assert not found
+
+
+def test_every_reason_is_still_needed() -> None:
+    """A reason whose literal has gone goes too."""
+    for name, reasons in REASONS.items():
+        there = [text for _, text in literals(ast.parse((ROOT / name).read_text(encoding="utf-8")))]
+        for beginning in reasons:
+            assert any(text.startswith(beginning) for text in there), f"{name}: {beginning}"

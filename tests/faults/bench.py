@@ -22,7 +22,7 @@ from drillfeed.clients.lines import Client
 from tests.faults.boards import Board, Place, in_place
 from tests.faults.proxy import Proxy
 from tests.support import terminal
-from tests.support.driver_log import read_log
+from tests.support.driver_log import read_log, times
 from tests.support.slept_clock import SleptClock
 
 READY_S = 40.0
@@ -259,6 +259,13 @@ class Bench:
     def log(self) -> list[dict[str, Any]]:
         """Return the driver's log so far."""
         return read_log(self.driver_log)
+
+    def first_logged(self, event: str, from_s: float, patience_s: float = 1.0) -> float | None:
+        """Return when the driver first logged an event from a moment on; wait for it, since the daemon may be ahead."""
+        end_s = time.monotonic() + patience_s
+        while not (found := times(self.log(), event, from_s)) and time.monotonic() < end_s:
+            time.sleep(POLL_S)
+        return found[0] if found else None
 
     def machine_late_ms(self, from_s: float, until_s: float) -> float:
         """Return how late, at worst, a process that only sleeps was woken in a stretch of time, in ms."""

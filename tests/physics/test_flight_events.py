@@ -1,6 +1,7 @@
 """What a flight meets: net, posts, edges, floor, end line; and one ball against many."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -197,3 +198,36 @@ def test_roll_bends_topspin_to_the_left() -> None:
     flight = fly(launch_from(7.0, 30, 20, roll_deg=90))
     assert flight.landing_m is not None
     assert flight.landing_m[1] > 0.1
+
+
+def test_a_dip_to_the_table_between_two_steps_is_a_bounce() -> None:
+    """A fast backspin ball that sinks 0.1 mm too low and would rise again touches where a parabola says.
+
+    Outside source: constant acceleration over the few milliseconds of the dip; the acceleration is read off the same
+    ball flying free, 0.3 m higher.
+    """
+    launch = launch_from(20.0, -110, 0.0)
+    free = fly(Launch((1.6, 0.0, R + 0.3), launch.velocity_mps, launch.spin_radps))
+    rise_mps2 = (free.knots[1].velocity_mps[2] - free.knots[0].velocity_mps[2]) / free.knots[1].t_s
+    assert rise_mps2 > 5.0
+    down_mps = 0.1
+    depth_m = down_mps**2 / (2 * rise_mps2)
+    for share, touches in ((0.5, True), (1.5, False)):
+        velocity = (launch.velocity_mps[0], launch.velocity_mps[1], -down_mps)
+        flight = fly(Launch((1.6, 0.0, R + share * depth_m), velocity, launch.spin_radps))
+        assert bool([bounce for bounce in flight.bounces if bounce.t_s < 0.02]) is touches
+        if touches:
+            at_s = (down_mps - math.sqrt(down_mps**2 - 2 * rise_mps2 * share * depth_m)) / rise_mps2
+            assert flight.bounces[0].t_s == pytest.approx(at_s, rel=0.05)
+
+
+def test_spin_at_the_end_line_has_faded_as_spin_does() -> None:
+    """Where spin fades, the passage of the end line has exp(-t / tau) of the spin after the bounce (closed form)."""
+    tau_s = 0.5
+    flight = fly(launch_from(8.5, 40, 15.4), ball=replace(PLAIN_BALL, spin_decay_s=tau_s))
+    assert flight.landing and flight.end_line
+    flown_s = flight.end_line.t_s - flight.landing.t_s
+    expected = flight.landing.spin_after_revps * math.exp(-flown_s / tau_s)
+    assert flight.end_line.spin_revps == pytest.approx(expected, rel=1e-6)
+    many = fly_many(stack([launch_from(8.5, 40, 15.4)]), ball=replace(PLAIN_BALL, spin_decay_s=tau_s))
+    assert float(many.end_line_s[0]) == pytest.approx(flight.end_line.t_s, abs=1e-6)

@@ -62,7 +62,9 @@ def _load(parts: Parts, request: Request, now_s: float) -> Decision:
     plan = request.plan
     assert plan is not None
     sets = text("count.sets", count=len(plan.sets))
-    tempo = ", ".join(dict.fromkeys(f"{60 / set_plan.interval_s:.1f}/min" for set_plan in plan.sets))
+    tempo = ", ".join(
+        dict.fromkeys(text("tempo.per-min", tempo_per_min=60 / set_plan.interval_s) for set_plan in plan.sets)
+    )
     drill = {"drill": plan.drill.name, "balls": plan.balls, "seed": plan.seed}
     return decide(do.Load(plan), answer=text("load.done", sets=sets, tempo=tempo, **drill))
 

@@ -51,13 +51,13 @@ def age_text(age_s: float) -> str:
     """Return an age in words: ms under a second, else as people read times; empty where it is infinite."""
     if age_s == float("inf"):
         return ""
-    return f"{age_s * 1000:.0f} ms" if age_s < 1 else seconds(age_s)
+    return text("age.ms", age_ms=age_s * 1000) if age_s < 1 else seconds(age_s)
 
 
 def for_text(age_s: float) -> str:
     """Return `for 320 ms`, or `yet` where it never was."""
     age = age_text(age_s)
-    return f"for {age}" if age else "yet"
+    return text("age.for", age=age) if age else "yet"
 
 
 @dataclass
@@ -154,7 +154,7 @@ class DriverLink:
         driver = self.driver
         same = driver is not None and driver.peer == peer and driver.hello.boot == hello.boot
         if driver is not None and not same and driver.peer != peer and self.status_age_s(now_s) < WATCHDOG_STOP_S:
-            self.note(now_s, "refused from driver", f"hello of {hello.driver}: another driver is connected")
+            self.note(now_s, "refused from driver", text("note.other-driver", driver=hello.driver))
             return
         if not same:
             mismatch = tuple(differences(hello, self._machine, self.limits))

@@ -13,8 +13,12 @@ MOVED = (
     "daemon/aim",
     "daemon/drills",
     "daemon/physics",
+    "daemon/engine",
+    "daemon/shell",
+    "daemon/journal",
+    "daemon/demo",
     *(f"daemon/{name}.py" for name in ("machine", "calibration", "validation", "files", "library", "config")),
-    *(f"daemon/{name}.py" for name in ("listing", "checking", "boards")),
+    *(f"daemon/{name}.py" for name in ("listing", "checking", "boards", "app", "replaying", "simulation")),
 )
 """Folders and patterns of files whose sentences stand in the catalogue."""
 WORDS = 3
@@ -24,7 +28,31 @@ NOT_FOR_PEOPLE = {"Field", "compile", "cast", "TypeVar"}
 """Calls whose texts describe code or a file's schema, or are no text at all."""
 LOGS = {"debug", "info", "warning", "error", "exception", "critical"}
 """Methods of a log. The log stays English, as a program's own record for whoever mends it."""
+SQL = "a question to the database"
 REASONS: dict[str, dict[str, str]] = {
+    "daemon/engine/write_states.py": {
+        "# States and": "a page of the reference, written from the table",
+        "| in |": "a page of the reference, written from the table",
+        "Not drawn": "a page of the reference, written from the table",
+        "{} to {}": "a page of the reference, written from the table",
+    },
+    "daemon/engine/driver.py": {"refused from driver": "the name of a kind of frame in the record of a fault"},
+    "daemon/shell/callers.py": {"{} port {}": "an address"},
+    "daemon/shell/line_commands.py": {"{} {} since": "a data line, which programs read"},
+    "daemon/shell/planner.py": {
+        "no answer within": "for the log",
+        "it ended": "for the log",
+        "in the planner: ": "an error that the desk catches and writes to the log",
+        "an answer of": "an error that is caught here",
+        "exit status": "for the log",
+    },
+    "daemon/journal/last_throws.py": {"no event of a throw": "an error that no call can lead to"},
+    "daemon/journal/completing.py": dict.fromkeys(("SELECT", "\n        SELECT", "sets.number"), SQL),
+    "daemon/journal/entries.py": dict.fromkeys(("UPDATE", "SELECT", "sets WHERE", "throws WHERE", "INSERT"), SQL),
+    "daemon/journal/players.py": dict.fromkeys(("SELECT", "INSERT"), SQL),
+    "daemon/journal/reading.py": dict.fromkeys(("SELECT", "\n        SELECT"), SQL),
+    "daemon/journal/report.py": {"at cause what": "names of columns", "no {} {}": "a line of the protocol"},
+    "daemon/journal/schema.py": dict.fromkeys(("\n    CREATE", "\n    ALTER", "\n    SELECT", "SELECT", "BEGIN"), SQL),
     "daemon/planning/plan.py": {"{} to {}": "a ball and its side, as it is typed"},
     "daemon/drills/sides.py": {"{} to {}": "a ball and its side, as it is typed"},
     "daemon/validation.py": {"Input should be ": "the beginning of another library's sentence, to be cut off"},

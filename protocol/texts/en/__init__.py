@@ -1,6 +1,20 @@
 """English: the language that every other one falls back to."""
 
-from drillfeed.protocol.texts.en import aim, drills, files, flight, listing, notices, planning, refusals
+from drillfeed.protocol.texts.en import (
+    aim,
+    demo,
+    drills,
+    engine,
+    files,
+    flight,
+    journal,
+    listing,
+    notices,
+    planning,
+    refusals,
+    replaying,
+    shell,
+)
 from drillfeed.protocol.texts.rows import Language, PluralForm
 
 
@@ -9,7 +23,7 @@ def plural(count: float) -> PluralForm:
     return "one" if count == 1 else "other"
 
 
-TABLES = (aim, drills, files, flight, listing, notices, planning, refusals)
+TABLES = (aim, demo, drills, engine, files, flight, journal, listing, notices, planning, refusals, replaying, shell)
 LANGUAGE = Language(
     {name: row for table in TABLES for name, row in getattr(table, "TEXTS", {}).items()},
     {name: row for table in TABLES for name, row in getattr(table, "REFUSALS", {}).items()},

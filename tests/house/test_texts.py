@@ -15,8 +15,8 @@ from drillfeed.protocol.texts.catalogue import ENGLISH, Catalogue, catalogue, la
 from drillfeed.protocol.texts.rows import Forms, Language, PluralForm, RefusalText, Row
 
 ROOT = Path(__file__).parents[2]
-FAMILIES = ("column.",)
-"""Beginnings of ids that code puts together: `column.NAME` for a name of a table's head."""
+FAMILIES = ("column.", "command.", "code.", "cue.", "label.")
+"""Beginnings of ids that code puts together from the names of columns, commands, codes, cues and figures of status."""
 CALLS = {"text": ENGLISH.texts, "refuse": ENGLISH.refusals}
 
 

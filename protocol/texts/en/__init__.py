@@ -2,18 +2,22 @@
 
 from drillfeed.protocol.texts.en import (
     aim,
+    codes,
+    commands,
     demo,
     drills,
     engine,
     files,
     flight,
     journal,
+    link,
     listing,
     notices,
     planning,
     refusals,
     replaying,
     shell,
+    status,
 )
 from drillfeed.protocol.texts.rows import Language, PluralForm
 
@@ -23,7 +27,25 @@ def plural(count: float) -> PluralForm:
     return "one" if count == 1 else "other"
 
 
-TABLES = (aim, demo, drills, engine, files, flight, journal, listing, notices, planning, refusals, replaying, shell)
+TABLES = (
+    aim,
+    codes,
+    commands,
+    demo,
+    drills,
+    engine,
+    files,
+    flight,
+    journal,
+    link,
+    listing,
+    notices,
+    planning,
+    refusals,
+    replaying,
+    shell,
+    status,
+)
 LANGUAGE = Language(
     {name: row for table in TABLES for name, row in getattr(table, "TEXTS", {}).items()},
     {name: row for table in TABLES for name, row in getattr(table, "REFUSALS", {}).items()},

@@ -69,6 +69,17 @@ def text(name: str, /, **values: object) -> str:
     return _Chosen.catalogue.text(name, **values)
 
 
+def ids() -> tuple[str, ...]:
+    """Return the ids of all texts but refusals."""
+    return tuple(ENGLISH.texts)
+
+
+def template(name: str) -> str:
+    """Return a text in the language of this process as it stands, its placeholders in braces; KeyError as `text`."""
+    row = _Chosen.catalogue.language.texts.get(name) or ENGLISH.texts[name]
+    return row if isinstance(row, str) else row.other
+
+
 def refusal_text(name: str, /, **values: object) -> RefusalText:
     """Return a refusal in the language of this process, all its parts filled in; raise KeyError as `text` does."""
     return _Chosen.catalogue.refusal(name, **values)

@@ -1,6 +1,7 @@
 """The catalogue of texts: whole, without leftovers, filled in as its placeholders ask, the same in every language."""
 
 import ast
+import re
 import string
 from collections.abc import Iterator
 from dataclasses import astuple
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from drillfeed.clients.phone.server import in_words, page_texts
 from drillfeed.protocol.errors import CODES
 from drillfeed.protocol.texts import en
 from drillfeed.protocol.texts.catalogue import ENGLISH, Catalogue, catalogue, languages
@@ -17,6 +19,9 @@ from drillfeed.protocol.texts.rows import Forms, Language, PluralForm, RefusalTe
 ROOT = Path(__file__).parents[2]
 FAMILIES = ("column.", "command.", "code.", "cue.", "label.")
 """Beginnings of ids that code puts together from the names of columns, commands, codes, cues and figures of status."""
+PAGE = ROOT / "clients" / "phone"
+PAGE_FILES = [PAGE / name for name in ("page.html", "page.js", "sound.js")]
+PAGE_IDS = re.compile(r'["{]((?:page|list)\.[a-z-]+)["}]')
 CALLS = {"text": ENGLISH.texts, "refuse": ENGLISH.refusals}
 
 
@@ -84,6 +89,7 @@ def test_no_text_is_left_over() -> None:
         for node in ast.walk(tree)
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
+    there |= {name for path in PAGE_FILES for name in PAGE_IDS.findall(path.read_text(encoding="utf-8"))}
     assert not [
         name for name in (*ENGLISH.texts, *ENGLISH.refusals) if name not in there and not name.startswith(FAMILIES)
     ]
@@ -142,3 +148,16 @@ def test_an_unknown_language_is_refused() -> None:
     """A code that names no folder of the catalogue is a KeyError."""
     with pytest.raises(KeyError):
         catalogue("xx")
+
+
+def test_the_page_has_every_text_it_asks_for() -> None:
+    """Its script and its markup name ids that there are, and the script gives each value that a text wants."""
+    script = "".join(path.read_text(encoding="utf-8") for path in PAGE.glob("*.js"))
+    asked = {name for path in PAGE_FILES for name in PAGE_IDS.findall(path.read_text(encoding="utf-8"))}
+    assert asked and asked <= set(ENGLISH.texts)
+    for name, values in re.findall(r'say\("([a-z.-]+)", \{ (.*?) \}\)', script):
+        given = {value.split(":")[0].strip() for value in re.sub(r"\(.*?\)", "", values).split(",")}
+        assert given == placeholders(ENGLISH.texts[name]), name
+    page = in_words((PAGE / "page.html").read_text(encoding="utf-8"), page_texts())
+    assert "{" not in re.sub(r"pattern=\S+", "", page)
+    assert ">Stop</button>" in page and "<kbd>drillfeed phone</kbd>" in page

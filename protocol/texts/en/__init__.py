@@ -2,6 +2,7 @@
 
 from drillfeed.protocol.texts.en import (
     aim,
+    clients,
     codes,
     commands,
     demo,
@@ -13,6 +14,8 @@ from drillfeed.protocol.texts.en import (
     link,
     listing,
     notices,
+    page,
+    phone,
     planning,
     refusals,
     replaying,
@@ -29,6 +32,7 @@ def plural(count: float) -> PluralForm:
 
 TABLES = (
     aim,
+    clients,
     codes,
     commands,
     demo,
@@ -40,6 +44,8 @@ TABLES = (
     link,
     listing,
     notices,
+    page,
+    phone,
     planning,
     refusals,
     replaying,

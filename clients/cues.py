@@ -22,14 +22,14 @@ BELLS: dict[str, tuple[float, ...]] = {
     "change": (0.0, CLOSE_S),
     "offer": (0.0, APART_S, 2 * APART_S),
 }
-WAITING_MOST = 32
+MAX_WAITING = 32
 
 
 class Bells:
     """The bells that are still to come."""
 
     def __init__(self) -> None:
-        self._due_s: deque[float] = deque(maxlen=WAITING_MOST)
+        self._due_s: deque[float] = deque(maxlen=MAX_WAITING)
 
     def ring(self, cue: str, now_s: float) -> None:
         """Add the bells of a cue after the bells that are still due; an unknown cue rings once."""

@@ -33,7 +33,7 @@ def signals_to_end() -> tuple[signal.Signals, ...]:
     return signal.SIGTERM, signal.SIGINT, signal.SIGHUP
 
 
-def let_go(number: int) -> None:
+def leave_terminal_after(number: int) -> None:
     """Take a signal to end; after a hang-up, point the terminal's streams at the null device."""
     if number != signal.SIGHUP:
         return
@@ -94,7 +94,7 @@ def _before_leaving(stop: Callable[[], object]) -> None:
             if threading.current_thread() is threading.main_thread():
                 signal.signal(signal.SIGHUP, signal.SIG_IGN)
             if hung_up():
-                let_go(signal.SIGHUP)
+                leave_terminal_after(signal.SIGHUP)
             stop()
             return
 
@@ -102,5 +102,5 @@ def _before_leaving(stop: Callable[[], object]) -> None:
 def _interrupt(number: int, frame: FrameType | None) -> None:
     if signal.getsignal(signal.SIGHUP) is _interrupt:
         signal.signal(signal.SIGHUP, signal.SIG_IGN)
-    let_go(number)
+    leave_terminal_after(number)
     raise Ended(number)

@@ -13,11 +13,11 @@ from drillfeed.protocol.lines import Reply
 
 TOKEN_S = 0.080
 """The least time between two tokens. Set-up needs a token every 100 ms and holds for 300 ms."""
-REPEAT_MOST_S = 0.120
+MAX_REPEAT_S = 0.120
 """A key that comes again within this time is held down: keyboards repeat some 10 to 30 times a second."""
 LET_GO_S = 0.200
 """After this long without evidence, the hand was off the key, and what follows is a new hold."""
-HOLD_MOST_S = 20.0
+MAX_HOLD_S = 20.0
 """A hold ends after this long, because an object may be lying on the key. House rule, no source."""
 
 
@@ -61,13 +61,13 @@ class KeyRepeats:
 
     def key(self, now_s: float) -> None:
         """Take one reading of the terminal; it counts once, however often the key is in it."""
-        self._fresh = now_s - self._last_s <= REPEAT_MOST_S
+        self._fresh = now_s - self._last_s <= MAX_REPEAT_S
         self._last_s = now_s
 
     def there(self, now_s: float) -> bool:
         """Tell whether a repeat has come; each repeat is reported once."""
         fresh, self._fresh = self._fresh, False
-        return fresh and now_s - self._last_s <= REPEAT_MOST_S
+        return fresh and now_s - self._last_s <= MAX_REPEAT_S
 
     def forget(self) -> None:
         """Start over: the next key counts as a press."""
@@ -113,8 +113,8 @@ class Jogger:
         self._seen_s = now_s
         if anew:
             self._began_s, self._spent, self._ball_open = now_s, False, self._ball
-        if not self._spent and now_s - self._began_s > HOLD_MOST_S:
-            self._end(f"held for {HOLD_MOST_S:g} s: let go, then hold again")
+        if not self._spent and now_s - self._began_s > MAX_HOLD_S:
+            self._end(f"held for {MAX_HOLD_S:g} s: let go, then hold again")
         if self._spent or now_s - self._token_s < TOKEN_S:
             return []
         self._token_s, self._token = now_s, max(self._token + 1, int(now_s * 1000))

@@ -11,7 +11,7 @@ from pathlib import Path
 from drillfeed.clients.find import Address
 
 FILE = "keys.json"
-MOST_BYTES = 256 * 1024
+MAX_BYTES = 256 * 1024
 
 
 def keys_file(environ: Mapping[str, str]) -> Path:
@@ -44,7 +44,7 @@ def keep_key(address: Address, key: str | None, environ: Mapping[str, str]) -> N
 def _read(file: Path) -> dict[str, str]:
     # The keys are read before anything is sent, even a stop, so a pipe or device at this path must not block.
     try:
-        if not file.is_file() or file.stat().st_size > MOST_BYTES:
+        if not file.is_file() or file.stat().st_size > MAX_BYTES:
             return {}
         keys = json.loads(file.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):

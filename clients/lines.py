@@ -20,7 +20,7 @@ from drillfeed.clients.keys import kept_key
 from drillfeed.clients.verbs import Verbs
 from drillfeed.protocol.commands import Command, Value, line_of
 from drillfeed.protocol.errors import Refused
-from drillfeed.protocol.lines import STOP_BYTE, BrokenReply, Reply, ReplyReader, Told
+from drillfeed.protocol.lines import STOP_BYTE, BrokenReply, ReceivedNotice, Reply, ReplyReader
 from drillfeed.protocol.status import Snapshot
 
 CONNECT_S = 3.0
@@ -44,7 +44,7 @@ class Client(Verbs):
         self._sock.setblocking(True)
         self._reader = ReplyReader()
         self._replies: deque[Reply] = deque()
-        self._notices: deque[Told] = deque(maxlen=NOTICES_KEPT)
+        self._notices: deque[ReceivedNotice] = deque(maxlen=NOTICES_KEPT)
 
     @classmethod
     def find(cls, to: str | None = None, environ: Mapping[str, str] | None = None, answer_s: float = ANSWER_S) -> Self:
@@ -113,7 +113,7 @@ class Client(Verbs):
         """
         self._send(bytes([STOP_BYTE]))
 
-    def notices(self, wait_s: float | None = None) -> Iterator[Told]:
+    def notices(self, wait_s: float | None = None) -> Iterator[ReceivedNotice]:
         """Yield notices as they come; end when none came for `wait_s` seconds (None: wait without end)."""
         while True:
             until_s = None if wait_s is None else time.monotonic() + wait_s
@@ -146,7 +146,7 @@ class Client(Verbs):
         if not data:
             raise NoDaemon(f"{self.address} has closed the connection")
         for item in self._reader.feed(data):
-            if isinstance(item, Told):
+            if isinstance(item, ReceivedNotice):
                 self._notices.append(item)
             else:
                 self._replies.append(item)

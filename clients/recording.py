@@ -58,7 +58,7 @@ def _object(frame: bytes | str) -> dict[str, Any] | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class RecordedSetpoint:
     """A setpoint: where the axes should be at `at_s` of the recording. Speeds in rpm, angles in degrees."""
 
     at_s: float
@@ -68,7 +68,7 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class RecordedStatus:
     """A status: the driver's ramped outputs (`limited`) and what it measured at `at_s` of the recording."""
 
     at_s: float
@@ -81,8 +81,8 @@ class Recording:
     """The contents of a recording. Times are seconds since it began; `fed_s` are the times at which balls were fed."""
 
     began: str = ""
-    asked: list[Asked] = field(default_factory=list)
-    told: list[Told] = field(default_factory=list)
+    asked: list[RecordedSetpoint] = field(default_factory=list)
+    told: list[RecordedStatus] = field(default_factory=list)
     fed_s: list[float] = field(default_factory=list)
     gaps: int = 0
     passed_over: int = 0
@@ -144,7 +144,7 @@ class _Reader:
         unit = {"top": "rpm", "bottom": "rpm", "tilt": "deg"}
         limited = {axis: _number(message[axis][f"target_{unit[axis]}"]) for axis in axes}
         measured = {axis: _known(message[axis].get(f"measured_{unit[axis]}")) for axis in axes}
-        self.recording.told.append(Told(at_s, limited, measured))
+        self.recording.told.append(RecordedStatus(at_s, limited, measured))
         for feed in message.get("feeds") or ():
             key = (message.get("session"), feed["id"])
             if feed["result"] == "done" and key not in self._fed:
@@ -155,7 +155,7 @@ class _Reader:
         if self._offset_s is None:
             return  # the driver's clock is unknown before the first status
         tilt = message.get("tilt")
-        setpoint = Asked(
+        setpoint = RecordedSetpoint(
             _number(message["at_s"]) + self._offset_s,
             _number(message["top"]["rpm"]),
             _number(message["bottom"]["rpm"]),

@@ -13,7 +13,7 @@ from drillfeed.protocol.plain import plain
 
 WIDTH, LEFT, RIGHT = 960, 76, 16
 PANEL, GAP, HEAD, FOOT = 190, 34, 58, 46
-POINTS_MOST = 1500
+MAX_POINTS = 1500
 HOLE_S = 0.25
 TICKS = 6
 STYLES = {
@@ -38,11 +38,11 @@ def series_of(recording: Recording, axis: str) -> dict[str, Points]:
     return {name: points for name, points in lines.items() if any(value is not None for _, value in points)}
 
 
-def thinned(points: Points, most: int = POINTS_MOST) -> Points:
-    """Return at most about `most` points: the least and the greatest value of each stretch of time, and every gap."""
-    if len(points) <= most:
+def thinned(points: Points, max_points: int = MAX_POINTS) -> Points:
+    """Return about `max_points` points: the least and the greatest value of each stretch, and every gap."""
+    if len(points) <= max_points:
         return points
-    size = math.ceil(2 * len(points) / most)
+    size = math.ceil(2 * len(points) / max_points)
     kept: Points = []
     for start in range(0, len(points), size):
         stretch = points[start : start + size]
@@ -70,7 +70,7 @@ def _ticks(low: float, high: float) -> list[float]:
 
 def _path(points: Points, x: "_Scale", y: "_Scale") -> str:
     """Return a line's path commands; the line is interrupted where a value is missing or time has a gap."""
-    hole_s = max(HOLE_S, 4 * (x.high - x.low) / POINTS_MOST)
+    hole_s = max(HOLE_S, 4 * (x.high - x.low) / MAX_POINTS)
     parts: list[str] = []
     before_s: float | None = None
     for at_s, value in points:

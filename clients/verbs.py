@@ -87,9 +87,9 @@ class Verbs(Protocol):
         """Tell how many balls are in the hopper."""
         return self.ask("balls", count=count)
 
-    def rephase(self) -> Reply:
+    def crank_at_mark(self) -> Reply:
         """Tell that the crank was turned to its mark by hand."""
-        return self.ask("rephase")
+        return self.ask("crank-at-mark")
 
     def easier(self) -> Reply:
         """Go one step easier, at once."""
@@ -162,17 +162,17 @@ class Verbs(Protocol):
         """Take up an offer, quoting its number."""
         return self.ask("confirm", number=number)
 
-    def pairing(self, role: Literal["player", "coach"]) -> Reply:
+    def invite(self, role: Literal["player", "coach"]) -> Reply:
         """Ask for a code that pairs one client."""
-        return self.ask("pairing", role=role)
+        return self.ask("invite", role=role)
 
     def pair(self, secret: str) -> Reply:
         """Take the role that a code or key stands for."""
         return self.ask("pair", secret=secret)
 
-    def paired(self) -> Reply:
+    def clients(self) -> Reply:
         """List the clients that hold a key."""
-        return self.ask("paired")
+        return self.ask("clients")
 
     def unpair(self, client: str) -> Reply:
         """Make one client's key invalid, or all keys."""

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import structlog
 
-from drillfeed.clients.ending import let_go, signals_to_end
+from drillfeed.clients.ending import leave_terminal_after, signals_to_end
 from drillfeed.clients.sleeping import asleep_s
 from drillfeed.daemon.config import Config, host_port, journal_file, state_folder
 from drillfeed.daemon.engine.engine import Engine
@@ -31,7 +31,7 @@ from drillfeed.daemon.journal.entries import EventEntry
 from drillfeed.daemon.journal.last_throws import LastThrows
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.shell import alive, cautions
 from drillfeed.daemon.shell.age import with_age
@@ -212,7 +212,7 @@ async def _serve(daemon: Daemon, tell: Callable[[str], None]) -> None:
     loop = asyncio.get_running_loop()
 
     def asked(number: int) -> None:
-        let_go(number)
+        leave_terminal_after(number)
         ending.set()
 
     for number in signals_to_end():

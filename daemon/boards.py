@@ -18,10 +18,11 @@ from drillfeed.clients.drivers.traits import (
     WheelTraits,
 )
 from drillfeed.daemon.aim.spread import WHEEL_SHARE
-from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import launch_from, spin_parts
 from drillfeed.daemon.physics.thrower import opening_at
+from drillfeed.daemon.wheel import Wheel
 from drillfeed.protocol.texts.catalogue import text
 
 MOTOR_MARGIN = 1.25

@@ -9,28 +9,21 @@ import numpy as np
 
 from drillfeed.daemon.aim.report import extrapolated_text
 from drillfeed.daemon.aim.spread import spread_of
-from drillfeed.daemon.aim.thrower import thrower_of
+from drillfeed.daemon.aim.thrower import rim_limits, thrower_of
 from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library import find, is_path, known, load_balls, read_any
-from drillfeed.daemon.machine import AngleAxis, Machine, Wheel
+from drillfeed.daemon.library.loading import find, is_path, known, load_balls, read_any
+from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.planning.allowed import check_ball
+from drillfeed.daemon.planning.fitting import fitted
 from drillfeed.daemon.planning.plan import plan_drill
-from drillfeed.daemon.planning.setting import (
-    NotPossible,
-    Setting,
-    bend_text,
-    flight_for,
-    most_spin,
-    rim_limits,
-    setting_for,
-    shares,
-    told,
-)
+from drillfeed.daemon.planning.rims import max_spin_at, shares
+from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.planning.transition import wheel_change_s
 from drillfeed.daemon.validation import FileError, InvalidFile
+from drillfeed.daemon.wheel import Wheel
 from drillfeed.protocol.texts.catalogue import text
 
 SPREAD_SEED, SPREAD_BALLS = 1, 500
@@ -71,11 +64,11 @@ def machine_lines(machine: Machine) -> list[str]:
     )
     lines = [f"{machine.name}: {machine.title}"]
     lines += _wheel_lines("top", machine.top) + _wheel_lines("bottom", machine.bottom)
-    lines.append(text("check.launch-speed", low_mps=limits.least_mps * of_speed, high_mps=limits.most_mps * of_speed))
+    lines.append(text("check.launch-speed", low_mps=limits.min_mps * of_speed, high_mps=limits.max_mps * of_speed))
     lines.append(text("check.max-spin"))
-    speeds = [speed for speed in SPEEDS_MPS if speed <= limits.most_mps * of_speed]
+    speeds = [speed for speed in SPEEDS_MPS if speed <= limits.max_mps * of_speed]
     lines.append("    m/s    " + "".join(f"{speed:6.0f}" for speed in speeds))
-    lines.append("    rev/s  " + "".join(f"{most_spin(machine, speed):6.0f}" for speed in speeds))
+    lines.append("    rev/s  " + "".join(f"{max_spin_at(machine, speed):6.0f}" for speed in speeds))
     lines.append(
         text(
             "check.angles",
@@ -95,8 +88,8 @@ def machine_lines(machine: Machine) -> list[str]:
             balls=machine.hopper.balls,
         )
     )
-    if feeder.most_turns is not None:
-        lines.append(text("check.by-time", most_turns=feeder.most_turns))
+    if feeder.max_turns is not None:
+        lines.append(text("check.by-time", max_turns=feeder.max_turns))
     seen = text("check.feedback") if machine.sensors.speed_feedback else text("check.no-feedback")
     exits = text("check.exit-sensor") if machine.sensors.exit_sensor else text("check.no-exit-sensor")
     lines.append(f"  {seen}; {exits}")
@@ -108,15 +101,18 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
     for written in balls.values():
         ball = for_player(written, player)
         try:
-            setting = setting_for(ball, machine)
-            check_ball(ball, machine, player.profile, balls)
+            fit = fitted(ball, machine)
+            check_ball(fit.ball, machine, player.profile, balls)
+            ball, setting = fit.ball, setting_for(fit.ball, machine)
         except NotPossible as error:
             lines.append(text("check.not-here", name=ball.name, error=error))
         else:
+            bent = f"{fit.text}; " if fit.text else ""
             lines.append(
                 text(
                     "check.ball",
                     name=ball.name,
+                    bent=bent,
                     top_rpm=setting.top_rpm,
                     bottom_rpm=setting.bottom_rpm,
                     tilt_deg=setting.tilt_deg,
@@ -174,11 +170,11 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Pla
                 number=set_plan.number,
                 title=title,
                 balls=len(set_plan.balls),
-                tempo_per_min=60 / set_plan.interval_s,
+                tempo=set_plan.tempo_text(),
                 tail=tail,
             )
         )
-        if set_plan.rephase_before:
+        if set_plan.crank_to_mark_before:
             lines.append(text("check.crank"))
         if set_plan.stretch:
             lines.append(f"    {set_plan.stretch.text}")

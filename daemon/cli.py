@@ -5,8 +5,11 @@ import importlib
 import sys
 from collections.abc import Sequence
 
+from drillfeed.protocol.retired import RETIRED_OPTIONS
+
 SUBCOMMANDS: dict[str, str] = {
     "demo": "run a drill on a simulated thrower, with everything real but the thrower",
+    "play": "daemon, driver, phone page and keyboard screen with one command",
     "serve": "run the daemon",
     "drive": "run a motor driver",
     "probe-driver": "check a motor driver against the rules of the link",
@@ -91,6 +94,10 @@ def _main(arguments: list[str]) -> int:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     module.add_arguments(parser)
+    for option in (argument.split("=", 1)[0] for argument in arguments[1:]):
+        if new := RETIRED_OPTIONS.get((name, option)):
+            print(f"drillfeed {name}: {option} is called {new} now. Next: drillfeed {name} --help", file=sys.stderr)
+            return 2
     if {"-h", "--help"} & set(arguments[1:]):
         print(f"{module.EXAMPLES.rstrip()}\n\n{parser.format_help().rstrip()}")
         return 0

@@ -1,6 +1,6 @@
 """Opens users' files and files of the state folder, and writes the latter; no other module does.
 
-Rule of this file: only a regular file is opened, without waiting, and at most `MOST_BYTES` of it are read. Nesting and
+Rule of this file: only a regular file is opened, without waiting, and at most `MAX_BYTES` of it are read. Nesting and
 word length are checked before a parser sees the text, so no parser takes long. Every problem raises a InvalidFile that
 names the file, and nothing else is raised. A file of the state folder is written completely or not at all.
 """
@@ -22,11 +22,11 @@ from drillfeed.daemon.validation import FileError, InvalidFile
 from drillfeed.protocol.texts.catalogue import text
 
 _Read = TypeVar("_Read")
-MOST_BYTES = 256 * 1024
-MOST_DEPTH = 32
-MOST_WORD = 128
-MOST_DOTS = 16
-MOST_LINE = 1024 * 1024
+MAX_BYTES = 256 * 1024
+MAX_DEPTH = 32
+MAX_WORD = 128
+MAX_DOTS = 16
+MAX_LINE = 1024 * 1024
 PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600
 OPENED = os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
 KINDS: tuple[tuple[Callable[[int], bool], str], ...] = (
@@ -45,8 +45,8 @@ _STRINGS = re.compile(
     re.DOTALL,
 )
 _BLANK = re.compile(r"[ \t]+")
-_LONG_WORD = re.compile(rf"[^\s\[\]{{}}=,]{{{MOST_WORD + 1}}}")
-_MANY_DOTS = re.compile(rf"(?:[^\s\[\]{{}}=,.]*\.){{{MOST_DOTS + 1}}}")
+_LONG_WORD = re.compile(rf"[^\s\[\]{{}}=,]{{{MAX_WORD + 1}}}")
+_MANY_DOTS = re.compile(rf"(?:[^\s\[\]{{}}=,.]*\.){{{MAX_DOTS + 1}}}")
 _BRACKET = re.compile(r"[\[\]{}]")
 
 
@@ -104,8 +104,8 @@ def open_text(path: Path) -> TextIO:
 
 
 def lines_of(file: TextIO) -> Iterator[str]:
-    """Yield the lines of a file; a line longer than `MOST_LINE` characters comes in pieces."""
-    while line := file.readline(MOST_LINE):
+    """Yield the lines of a file; a line longer than `MAX_LINE` characters comes in pieces."""
+    while line := file.readline(MAX_LINE):
         yield line
 
 
@@ -118,14 +118,14 @@ def beyond_bounds(line: str) -> tuple[str, str] | None:
     bare = _BLANK.sub("", _STRINGS.sub(_stand_in, line))
     if (word := _LONG_WORD.search(bare)) is not None:
         shown = text("file.long-word", word=word.group()[:20])
-        return shown, text("file.max-word", max_characters=MOST_WORD)
+        return shown, text("file.max-word", max_characters=MAX_WORD)
     if _MANY_DOTS.search(bare) is not None:
-        return text("file.dots", max_dots=MOST_DOTS), text("file.at-most", max_number=MOST_DOTS)
+        return text("file.dots", max_dots=MAX_DOTS), text("file.at-most", max_number=MAX_DOTS)
     depth = 0
     for bracket in _BRACKET.finditer(bare):
         depth = depth + 1 if bracket.group() in "[{" else max(depth - 1, 0)
-        if depth > MOST_DEPTH:
-            return text("file.nested", max_depth=MOST_DEPTH), text("file.at-most", max_number=MOST_DEPTH)
+        if depth > MAX_DEPTH:
+            return text("file.nested", max_depth=MAX_DEPTH), text("file.at-most", max_number=MAX_DEPTH)
     return None
 
 
@@ -169,7 +169,7 @@ def _check(found: os.stat_result, path: Path, own: bool) -> None:
 
 def _all_of(number: int, path: Path) -> bytes:
     """Read to the end, or to one byte past the maximum, since a file may grow or report a wrong size."""
-    parts, left = [], MOST_BYTES + 1
+    parts, left = [], MAX_BYTES + 1
     while left and (part := os.read(number, left)):
         parts.append(part)
         left -= len(part)
@@ -179,10 +179,8 @@ def _all_of(number: int, path: Path) -> bytes:
 
 
 def _check_size(size: int, path: Path) -> None:
-    if size > MOST_BYTES:
-        raise _mistake(
-            path, text("file.too-big", kib=MOST_BYTES // 1024), text("file.max-size", kib=MOST_BYTES // 1024)
-        )
+    if size > MAX_BYTES:
+        raise _mistake(path, text("file.too-big", kib=MAX_BYTES // 1024), text("file.max-size", kib=MAX_BYTES // 1024))
 
 
 def _mistake(path: Path, found: str, allowed: str) -> InvalidFile:

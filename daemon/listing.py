@@ -16,9 +16,10 @@ from drillfeed.daemon.aim.report import extrapolated_text, likely_record, spin_t
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import check_ball
+from drillfeed.daemon.planning.fitting import Fitted, fitted
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.validation import InvalidFile
@@ -32,7 +33,7 @@ class Entry:
     """One line of a listing. If `possible` is False, `reason` says why.
 
     `likely` holds the ranges of a ball's figures by name. `extrapolated` tells whether the ball lies outside the
-    measured flights.
+    measured flights. `fitted` says what was bent to fit the machine; None if nothing was.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Entry:
     detail: str
     likely: dict[str, Any] | None = None
     extrapolated: bool | None = None
+    fitted: str | None = None
 
     def line(self, width: int) -> str:
         """Return the entry as one line."""
@@ -70,7 +72,7 @@ def _drills(machine: Machine, folder: Path | None, player: Player) -> Iterable[E
         except NotPossible as error:
             yield Entry(name, drill.title, False, str(error), "")
         else:
-            tempo = ", ".join(dict.fromkeys(f"{60 / set_plan.interval_s:.0f}" for set_plan in plan.sets))
+            tempo = ", ".join(dict.fromkeys(set_plan.tempo_text(0) for set_plan in plan.sets))
             figures = text("list.drill", level=drill.level, balls=plan.balls, tempo=tempo)
             yield Entry(name, drill.title, True, None, "; ".join([figures, *plan.notes]))
 
@@ -83,24 +85,26 @@ def _told(error: InvalidFile) -> str:
 
 def _balls(machine: Machine, folder: Path | None, player: Player) -> Iterable[Entry]:
     balls = load_balls(folder)
-    entries: list[Entry | tuple[BallType, Setting]] = []
+    entries: list[Entry | tuple[Fitted, Setting]] = []
     for written in balls.values():
         ball = for_player(written, player)
         try:
-            setting = setting_for(ball, machine)
-            check_ball(ball, machine, player.profile, balls)
+            fit = fitted(ball, machine)
+            check_ball(fit.ball, machine, player.profile, balls)
+            setting = setting_for(fit.ball, machine)
         except NotPossible as error:
             entries.append(Entry(ball.name, ball.title, False, str(error), _figures(ball)))
         else:
-            entries.append((ball, setting))
-    settings = [told(*entry) for entry in entries if not isinstance(entry, Entry)]
+            entries.append((fit, setting))
+    settings = [told(entry[0].ball, entry[1]) for entry in entries if not isinstance(entry, Entry)]
     likely = iter(likely_balls(thrower_of(machine), settings, np.random.default_rng(LIKELY_SEED)))
     for entry in entries:
         yield entry if isinstance(entry, Entry) else _ball(*entry, machine, next(likely))
 
 
-def _ball(ball: BallType, setting: Setting, machine: Machine, likely: Likely) -> Entry:
+def _ball(fit: Fitted, setting: Setting, machine: Machine, likely: Likely) -> Entry:
     """Return the line of a ball that the machine can throw."""
+    ball = fit.ball
     rpm = text("list.wheels", top_rpm=setting.top_rpm, bottom_rpm=setting.bottom_rpm, tilt_deg=setting.tilt_deg)
     rpm += text("list.roll", roll_deg=setting.roll_deg) if setting.roll_deg else ""
     flight = flight_for(ball, machine)
@@ -111,7 +115,8 @@ def _ball(ball: BallType, setting: Setting, machine: Machine, likely: Likely) ->
         extrapolated_text(flight),
     ]
     detail = "; ".join(part for part in parts if part)
-    return Entry(ball.name, ball.title, True, None, detail, likely_record(likely), flight.extrapolated)
+    ranges, bent = likely_record(likely), fit.text or None
+    return Entry(ball.name, ball.title, True, None, detail, ranges, flight.extrapolated, bent)
 
 
 def _figures(ball: BallType, depth_m: float | None = None, likely: Likely | None = None) -> str:

@@ -1,124 +1,22 @@
 """The machine profile: the parts and limits of one thrower, written by its builder in TOML.
 
-Rule of this file: wheels are given by diameter in mm, all other lengths in metres, and rates at the rim in
-m/s^2. Nothing here decides anything about balls. Speeds inside drillfeed are rpm of the wheel; `rim_mps`
-and `rpm` convert.
+Rule of this file: lengths are in metres, but for the diameter of a wheel. Nothing here decides anything about balls.
+`wheel.py` has the wheels.
 """
 
-import math
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.calibration import Calibration, Trims
 from drillfeed.daemon.validation import Table, Words
-from drillfeed.protocol.link import AngleLimits, Limits, WheelLimits
+from drillfeed.daemon.wheel import Wheel
+from drillfeed.protocol.link import AngleLimits, Limits
 from drillfeed.protocol.texts.catalogue import text
 
 WheelName = Literal["top", "bottom"]
+USUAL_SAG_SHARE = 0.05  # where nothing measures the speed and the profile gives no figure: a default of ours
 Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-
-
-class Wheel(Table):
-    """One driven wheel. Speed limits are those of the wheel, or of the motor with `gear_ratio`."""
-
-    diameter_mm: Annotated[float, Field(ge=20, le=300, description="of the wheel over its tyre: diameter, not radius")]
-    low_rpm: Annotated[float | None, Field(ge=0)] = None
-    high_rpm: Annotated[float | None, Field(gt=0, le=30_000)] = None
-    motor_low_rpm: Annotated[float | None, Field(ge=0)] = None
-    motor_high_rpm: Annotated[float | None, Field(gt=0, le=100_000)] = None
-    gear_ratio: Annotated[float | None, Field(gt=0, le=100, description="turns of the wheel for one of the motor")] = (
-        None
-    )
-    reverse: bool = False
-    up_mps2: Annotated[float, Field(gt=0, le=500)]
-    down_mps2: Annotated[float | None, Field(gt=0, le=500)] = None
-    quick_mps2: Annotated[float | None, Field(gt=0, le=500)] = None
-    brake: Literal["yes", "none"]
-    coast_time_constant_s: Annotated[float | None, Field(gt=0, le=60)] = None
-    spin_down_s: Annotated[float, Field(gt=0, le=300, description="from the highest speed to rest, coasting")]
-    inertia_kg_m2: Annotated[float, Field(gt=0, le=0.1)] = 1e-4
-    least_share: Annotated[
-        float, Field(ge=0, le=1, description="of the fast wheel's rim speed, that the slow one must keep to grip")
-    ] = 0.10
-
-    @model_validator(mode="after")
-    def _agree(self) -> "Wheel":
-        of_wheel = self.high_rpm is not None
-        of_motor = self.motor_high_rpm is not None
-        if of_wheel == of_motor:
-            raise ValueError(text("machine.high-rpm"))
-        if of_motor and self.gear_ratio is None:
-            raise ValueError(text("machine.gear-ratio"))
-        if self.lowest_rpm >= self.highest_rpm:
-            raise ValueError(text("machine.low-above-high"))
-        if self.brake == "yes" and (self.down_mps2 is None or self.quick_mps2 is None):
-            raise ValueError(text("machine.brake-rates"))
-        if self.brake == "none":
-            if self.coast_time_constant_s is None:
-                raise ValueError(text("machine.coasting"))
-            if self.down_mps2 is not None or self.quick_mps2 is not None:
-                raise ValueError(text("machine.no-brake-rates"))
-            if self.spin_down_s <= self.coast_time_constant_s:
-                raise ValueError(text("machine.spin-down"))
-        return self
-
-    @property
-    def circumference_m(self) -> float:
-        """Return the circumference of the rim in metres."""
-        return math.pi * self.diameter_mm / 1000
-
-    @property
-    def highest_rpm(self) -> float:
-        """Return the high limit in wheel rpm."""
-        return self._of_wheel(self.high_rpm, self.motor_high_rpm)
-
-    @property
-    def lowest_rpm(self) -> float:
-        """Return the lowest running speed in wheel rpm (standing still is always possible)."""
-        return self._of_wheel(self.low_rpm, self.motor_low_rpm)
-
-    def _of_wheel(self, wheel_rpm: float | None, motor_rpm: float | None) -> float:
-        if wheel_rpm is not None:
-            return wheel_rpm
-        return (motor_rpm or 0.0) * (self.gear_ratio or 1.0)
-
-    def rim_mps(self, rpm: float) -> float:
-        """Return the rim speed in m/s at a wheel speed in rpm."""
-        return rpm / 60 * self.circumference_m
-
-    def rpm(self, rim_mps: float) -> float:
-        """Return the wheel speed in rpm at a rim speed in m/s."""
-        return rim_mps / self.circumference_m * 60
-
-    @property
-    def coast_friction_rpm(self) -> float:
-        """Return f in dw/dt = -(w + f)/tau, such that a coasting wheel is at rest after `spin_down_s`.
-
-        A viscous part (tau) and a dry part (f): w(t) = (w0 + f) exp(-t/tau) - f. Textbook.
-        """
-        if self.coast_time_constant_s is None:
-            return 0.0
-        return self.highest_rpm / math.expm1(self.spin_down_s / self.coast_time_constant_s)
-
-    def limits(self) -> WheelLimits:
-        """Return this wheel's limits for the link. If it coasts, the rates are the steepest part of the coast curve."""
-        up = self.rpm(self.up_mps2)
-        if self.brake == "none":
-            assert self.coast_time_constant_s is not None
-            fall = (self.highest_rpm + self.coast_friction_rpm) / self.coast_time_constant_s
-            down, quick = fall, fall
-        else:
-            assert self.down_mps2 is not None and self.quick_mps2 is not None
-            down, quick = self.rpm(self.down_mps2), self.rpm(self.quick_mps2)
-        return WheelLimits(
-            low_rpm=-self.highest_rpm if self.reverse else 0.0,
-            high_rpm=self.highest_rpm,
-            up_rpm_per_s=up,
-            down_rpm_per_s=down,
-            quick_rpm_per_s=quick,
-        )
 
 
 class AngleAxis(Table):
@@ -163,7 +61,9 @@ class Feeder(Table):
     low_balls_per_min: Annotated[float, Field(ge=0, le=200)] = 0.0
     high_balls_per_min: Annotated[float, Field(gt=0, le=200)]
     phase_error_per_turn: Annotated[float, Field(ge=0, le=0.2, description="share of a turn")] = 0.0
-    phase_error_most: Annotated[float, Field(gt=0, le=0.5, description="share of a turn before re-phasing")] = 0.25
+    max_phase_error: Annotated[
+        float, Field(gt=0, le=0.5, description="share of a turn before the crank must be turned to its mark")
+    ] = 0.25
 
     @model_validator(mode="after")
     def _agree(self) -> "Feeder":
@@ -185,11 +85,11 @@ class Feeder(Table):
         return self.spread_s + turns * self.phase_error_per_turn * self.cycle_s
 
     @property
-    def most_turns(self) -> int | None:
-        """Return after how many turns the crank must be re-phased by hand; None if never."""
+    def max_turns(self) -> int | None:
+        """Return after how many turns the crank must be turned to its mark by hand; None if never."""
         if self.kind != "crank-timed":
             return None
-        return int(self.phase_error_most / self.phase_error_per_turn)
+        return int(self.max_phase_error / self.phase_error_per_turn)
 
 
 class Hopper(Table):
@@ -299,6 +199,12 @@ class Machine(Table):
             pan=self.pan.limits() if self.pan else None,
             roll=self.roll.limits() if self.roll else None,
         )
+
+    @property
+    def sag_share(self) -> float:
+        """Return the share of the wheels' high limit that fitting leaves free for a battery that runs down."""
+        house = 0.0 if self.sensors.speed_feedback else USUAL_SAG_SHARE
+        return max(house if wheel.sag_share is None else wheel.sag_share for wheel in (self.top, self.bottom))
 
     @property
     def spin_down_s(self) -> float:

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 from drillfeed.daemon.engine.axes import Axes
-from drillfeed.daemon.engine.driver import CLOCK_ARM_S, DriverLink
+from drillfeed.daemon.engine.driver import DriverLink
+from drillfeed.daemon.engine.link_condition import CLOCK_ARM_S, feed_trouble
 from drillfeed.daemon.engine.standing import rest_of
 from drillfeed.daemon.engine.timeline import ZERO, Targets
 from drillfeed.daemon.machine import Machine
-from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
+from drillfeed.protocol.link import LEAD_S, MIN_LEAD_S, TICK_S, VALID_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
 from drillfeed.protocol.texts.catalogue import text
 
 READY_S = 30.0
@@ -115,7 +116,7 @@ class Replayer:
 
     def _new_epoch(self, order: Literal["arm", "stop"] | None, now_s: float) -> None:
         self.link.new_epoch(order, now_s)
-        self._next_at_s = now_s + LEAST_LEAD_S
+        self._next_at_s = now_s + MIN_LEAD_S
         self._axes.limiter.restart(now_s, self._next_at_s)
 
     def _found_trouble(self, now_s: float) -> str | None:
@@ -128,7 +129,7 @@ class Replayer:
             return "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults)
         if self.phase == "running" and self.link.epoch_shown and status.mode != "armed":
             return text("replay.driver-is", mode=status.mode, why=status.mode_reason or text("replay.no-reason"))
-        return self.link.feed_trouble(now_s) if self.phase == "running" else None
+        return feed_trouble(self.link, now_s) if self.phase == "running" else None
 
     def _wait(self, now_s: float) -> None:
         driver, status, line = self.link.driver, self.link.status, self.link.line
@@ -188,7 +189,7 @@ class Replayer:
         line = self.link.line
         if self.link.driver is None or line is None or self.phase == "over":
             return
-        self._next_at_s = max(self._next_at_s, now_s + LEAST_LEAD_S)
+        self._next_at_s = max(self._next_at_s, now_s + MIN_LEAD_S)
         while self._next_at_s <= now_s + LEAD_S:
             at_s, self._next_at_s = self._next_at_s, self._next_at_s + TICK_S
             self.link.seq += 1

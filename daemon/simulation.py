@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from itertools import count
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -117,9 +117,9 @@ class Simulation:
         for event in effects.events:
             self.on_event(event)
 
-    def run_until(self, done: Callable[[], bool], most_s: float = 60.0) -> bool:
-        """Advance until `done()`, for at most `most_s`; return whether it was done."""
-        end_s = self.now_s + most_s
+    def run_until(self, done: Callable[[], bool], max_s: float = 60.0) -> bool:
+        """Advance until `done()`, for at most `max_s`; return whether it was done."""
+        end_s = self.now_s + max_s
         while not done():
             if self.now_s >= end_s:
                 return False
@@ -145,9 +145,9 @@ class Simulation:
         self.run_until(lambda: token in self.replies, 10.0)
         return self.replies.pop(token)
 
-    def until_state(self, *states: str, most_s: float = 60.0) -> bool:
+    def until_state(self, *states: str, max_s: float = 60.0) -> bool:
         """Advance until the engine is in one of the states."""
-        return self.run_until(lambda: self.engine.state in states, most_s)
+        return self.run_until(lambda: self.engine.state in states, max_s)
 
     def start(self, plan: DrillPlan, balls: int | None = None) -> Reply:
         """Bring a drill from power-up to its start."""
@@ -160,12 +160,3 @@ class Simulation:
             if not reply.ok:
                 return reply
         return self.say(f"start {self.engine.parts.mode.stop_count}")
-
-
-def keep_log(into: list[dict[str, Any]]) -> Note:
-    """Return a note function that collects the driver's log in a list, in the form of its log file."""
-
-    def note(event: str, t: float, /, **what: Any) -> None:
-        into.append({"t": t, "event": event, **what})
-
-    return note

@@ -14,11 +14,11 @@ from drillfeed.protocol.texts.catalogue import text
 Words = Annotated[str, AfterValidator(plain)]
 """Text for people in somebody's file; it is made plain when it is read."""
 _Model = TypeVar("_Model", bound=BaseModel)
-MOST_MISTAKES = 50
-MOST_SHOWN, MOST_SAID = 60, 400
+MAX_MISTAKES = 50
+MAX_SHOWN, MAX_SAID = 60, 400
 _REPR = reprlib.Repr()
 _REPR.maxlevel, _REPR.maxdict, _REPR.maxlist, _REPR.maxtuple = 4, 8, 20, 20
-_REPR.maxstring, _REPR.maxlong, _REPR.maxother = MOST_SHOWN, MOST_SHOWN, MOST_SHOWN
+_REPR.maxstring, _REPR.maxlong, _REPR.maxother = MAX_SHOWN, MAX_SHOWN, MAX_SHOWN
 
 
 class Table(BaseModel):
@@ -42,7 +42,7 @@ class FileError:
 
 
 class InvalidFile(Exception):
-    """A file cannot be used; `mistakes` holds every reason, not only the first, up to `MOST_MISTAKES`."""
+    """A file cannot be used; `mistakes` holds every reason, not only the first, up to `MAX_MISTAKES`."""
 
     def __init__(self, mistakes: list[FileError]) -> None:
         self.errors = mistakes
@@ -63,6 +63,8 @@ RENAMED_KEYS = {
     "most_ball_level": "max_ball_level",
     "most_mps": "max_mps",
     "most_rim_mps": "max_rim_mps",
+    "least_share": "min_share",
+    "phase_error_most": "max_phase_error",
     "least": "min_balls",
     "most": "max_balls",
 }
@@ -84,7 +86,7 @@ def _allowed(error: Mapping[str, Any], model: type[BaseModel]) -> str:
     if kind in known:
         return known[kind]
     said = str(error["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
-    return shortened(said, MOST_SAID)
+    return shortened(said, MAX_SAID)
 
 
 def _unknown_key(place: tuple[Any, ...], model: type[BaseModel]) -> str:
@@ -92,7 +94,7 @@ def _unknown_key(place: tuple[Any, ...], model: type[BaseModel]) -> str:
     if place and place[-1] in RENAMED_KEYS:
         return text("file.renamed", key=RENAMED_KEYS[place[-1]])
     close = (
-        difflib.get_close_matches(str(place[0])[:MOST_SHOWN], list(model.model_fields), n=1) if len(place) == 1 else []
+        difflib.get_close_matches(str(place[0])[:MAX_SHOWN], list(model.model_fields), n=1) if len(place) == 1 else []
     )
     return text("file.no-such-key") + (text("file.perhaps", key=close[0]) if close else "")
 
@@ -103,9 +105,9 @@ def _found(error: Mapping[str, Any]) -> str:
     return shortened(_REPR.repr(error.get("input")))
 
 
-def shortened(text: str, most: int = MOST_SHOWN) -> str:
-    """Return a text, cut to `most` characters."""
-    return text if len(text) <= most else text[: most - 3] + "..."
+def shortened(text: str, max_length: int = MAX_SHOWN) -> str:
+    """Return a text, cut to `max_length` characters."""
+    return text if len(text) <= max_length else text[: max_length - 3] + "..."
 
 
 def validate(model: type[_Model], data: Mapping[str, Any], file: str) -> _Model:
@@ -115,7 +117,7 @@ def validate(model: type[_Model], data: Mapping[str, Any], file: str) -> _Model:
     except ValidationError as error:
         mistakes = []
         found = error.errors(include_url=False)
-        details = found[:MOST_MISTAKES]
+        details = found[:MAX_MISTAKES]
         # For a row with a wrong item pydantic also reports "too short", since it does not count that item.
         inside = {detail["loc"][:-1] for detail in details}
         for detail in details:

@@ -1,1 +1,1 @@
-"""Machine profiles, ball types and drills that ship with drillfeed."""
+"""Examples to build on: a board's program in C, drivers in other languages, units, how to build a thrower."""

@@ -10,11 +10,11 @@ from drillfeed.protocol.errors import Refused, refuse
 from drillfeed.protocol.spec import Argument, CommandSpec, Value, usage, usage_of
 from drillfeed.protocol.texts.catalogue import text
 
-NAME_MOST_CHARACTERS = 255
-INTEGER_MOST_DIGITS = 12
+MAX_NAME_CHARACTERS = 255
+MAX_INTEGER_DIGITS = 12
 
 _TOKEN = re.compile(r' *(?:"((?:[^"\\]|\\["\\])*)"|([^ "]+))(?= |$)')
-_INTEGER = re.compile(rf"[+-]?[0-9]{{1,{INTEGER_MOST_DIGITS}}}")
+_INTEGER = re.compile(rf"[+-]?[0-9]{{1,{MAX_INTEGER_DIGITS}}}")
 _NUMBER = re.compile(r"([+-]?[0-9]{1,9}(?:\.[0-9]{1,9})?)(.*)")
 _BARE_NAME = re.compile(r'[^ "]+')
 
@@ -62,9 +62,9 @@ def read_arguments(line: str, spec: CommandSpec) -> dict[str, Value]:
 
 def _read(argument: Argument, word: str, quoted: bool, spec: CommandSpec) -> Value:
     if argument.kind == "name":
-        if not 1 <= len(word) <= NAME_MOST_CHARACTERS:
+        if not 1 <= len(word) <= MAX_NAME_CHARACTERS:
             raise _bad(
-                spec, text("argue.length", name=argument.name, max_characters=NAME_MOST_CHARACTERS), f"{len(word)}"
+                spec, text("argue.length", name=argument.name, max_characters=MAX_NAME_CHARACTERS), f"{len(word)}"
             )
         return word
     if quoted:
@@ -83,7 +83,8 @@ def _read(argument: Argument, word: str, quoted: bool, spec: CommandSpec) -> Val
         if match is None or match.group(2) not in ("", argument.unit):
             raise _bad(spec, text("argue.number", name=argument.name, range=_range_of(argument)), shown(word))
         value = float(match.group(1))
-    if not (argument.least is None or value >= argument.least) or not (argument.most is None or value <= argument.most):
+    low, high = argument.minimum, argument.maximum
+    if (low is not None and value < low) or (high is not None and value > high):
         raise _bad(spec, text("argue.outside", name=argument.name, range=_range_of(argument)), word)
     return value
 
@@ -94,10 +95,10 @@ def _bad(spec: CommandSpec, what: str, found: str) -> Refused:
 
 def _range_of(argument: Argument) -> str:
     ends = []
-    if argument.least is not None:
-        ends.append(text("argue.from", low=argument.least))
-    if argument.most is not None:
-        ends.append(text("argue.to", high=argument.most))
+    if argument.minimum is not None:
+        ends.append(text("argue.from", low=argument.minimum))
+    if argument.maximum is not None:
+        ends.append(text("argue.to", high=argument.maximum))
     return " ".join([*ends, *([argument.unit] if argument.unit else [])]).strip()
 
 

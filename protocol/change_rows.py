@@ -18,6 +18,19 @@ ELBOW = Argument(
     optional=True, keyed=True,
 )  # fmt: skip
 
+DRILL_ARGUMENTS = (
+    Argument(
+        "name",
+        "name",
+        "argument.load-name",
+        among="drills",
+    ),
+    SEED,
+    BALLS,
+    HAND,
+    ELBOW,
+)
+
 CHANGE_ROWS: tuple[CommandSpec, ...] = (
     CommandSpec(
         "easier",
@@ -58,17 +71,6 @@ CHANGE_ROWS: tuple[CommandSpec, ...] = (
         "queue short-then-long seed 7",
         TAKING_PART,
         in_states("SPINUP", "FEEDING", "RESTING", "PAUSED"),
-        arguments=(
-            Argument(
-                "name",
-                "name",
-                "argument.load-name",
-                among="drills",
-            ),
-            SEED,
-            BALLS,
-            HAND,
-            ELBOW,
-        ),
+        arguments=DRILL_ARGUMENTS,
     ),
 )

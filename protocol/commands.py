@@ -9,10 +9,11 @@ import difflib
 from collections.abc import Mapping
 
 from drillfeed.protocol.arguments import read_arguments, shown, write_argument
-from drillfeed.protocol.change_rows import BALLS, CHANGE_ROWS, ELBOW, HAND, SEED
+from drillfeed.protocol.change_rows import CHANGE_ROWS, DRILL_ARGUMENTS
 from drillfeed.protocol.errors import refuse
 from drillfeed.protocol.people_rows import PEOPLE_ROWS
 from drillfeed.protocol.practice_rows import PRACTICE_ROWS
+from drillfeed.protocol.retired import RETIRED_COMMANDS
 from drillfeed.protocol.setup_rows import SETUP_ROWS
 from drillfeed.protocol.spec import ANY_STATE as ANY_STATE
 from drillfeed.protocol.spec import EVERYONE, PLAYING, TAKING_PART, in_states
@@ -51,18 +52,7 @@ _ROWS: tuple[CommandSpec, ...] = (
         "load short-then-long seed 7 balls 30",
         PLAYING,
         in_states("IDLE", "ARMED"),
-        arguments=(
-            Argument(
-                "name",
-                "name",
-                "argument.load-name",
-                among="drills",
-            ),
-            SEED,
-            BALLS,
-            HAND,
-            ELBOW,
-        ),
+        arguments=DRILL_ARGUMENTS,
     ),
     CommandSpec(
         "arm",
@@ -161,8 +151,8 @@ _ROWS: tuple[CommandSpec, ...] = (
         arguments=(Argument("count", "integer", "argument.balls-count", 0, 2_000, "balls"),),
     ),
     CommandSpec(
-        "rephase",
-        "rephase",
+        "crank-at-mark",
+        "crank-at-mark",
         PLAYING,
         in_states("IDLE", "ARMED", "PAUSED", "RESTING"),
     ),
@@ -221,6 +211,8 @@ def parse(line: str, table: Mapping[str, CommandSpec] = COMMANDS) -> Command:
     first = line.strip(" ").split(" ", 1)[0]
     spec = table.get(first.lower())
     if spec is None:
+        if new := RETIRED_COMMANDS.get(first.lower()):
+            raise refuse("line.renamed", command=shown(first), new=new, do=new)
         near = difflib.get_close_matches(first.lower(), list(table), n=1)
         do = f"{near[0]}?  ({table[near[0]].help})" if near else "help"
         raise refuse("line.unknown-command", command=shown(first), do=do)
@@ -278,12 +270,6 @@ def check_state_in(what: str, state: State, states: frozenset[State]) -> None:
             state=state,
             steps=", then ".join(steps_to(state, states)[:STEPS_SHOWN]) or "status",
         )
-
-
-def check_allowed(command: Command, caller: Caller, state: State) -> None:
-    """Raise Refused unless this caller may give this command in this state; the role is asked first."""
-    check_role(command, caller)
-    check_state(command, state)
 
 
 def step_text(step: str) -> str:

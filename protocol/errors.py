@@ -43,7 +43,7 @@ CODES: dict[str, ErrorCode] = {
         ErrorCode(34, "fault-latched"),
         ErrorCode(35, "cautions"),
         ErrorCode(36, "hopper"),
-        ErrorCode(37, "rephase"),
+        ErrorCode(37, "crank-phase"),
         ErrorCode(38, "moving"),
         ErrorCode(39, "no-offer"),
         ErrorCode(40, "not-held"),

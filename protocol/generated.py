@@ -22,10 +22,10 @@ def write_or_check(
     parser = argparse.ArgumentParser(prog=f"python -m {module}", description="Write files from the tables.")
     parser.add_argument("--check", action="store_true", help="write nothing; exit 1 where a file is not current")
     if parser.parse_args(arguments).check:
-        wrong = stale(wanted, beside)
-        for path in wrong:
+        problems = stale(wanted, beside)
+        for path in problems:
             print(f"{path.name} is not current. Next: python -m {module}", file=sys.stderr)
-        return 1 if wrong else 0
+        return 1 if problems else 0
     for path, text in wanted.items():
         path.parent.mkdir(exist_ok=True)
         path.write_text(text, encoding="utf-8")

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 from drillfeed.protocol.commands import COMMANDS, ROLES, STATES, Argument, CommandSpec, usage
 from drillfeed.protocol.errors import refuse
+from drillfeed.protocol.retired import RETIRED_COMMANDS
 from drillfeed.protocol.texts.catalogue import text
 
 TEXT_WIDTH = 76
@@ -21,6 +22,8 @@ def help_lines(verb: str | None = None, table: Mapping[str, CommandSpec] = COMMA
         return tuple(f"{usage(row):<{width}}{row.help}" for row in table.values())
     row = table.get(verb.lower())
     if row is None:
+        if new := RETIRED_COMMANDS.get(verb.lower()):
+            raise refuse("line.renamed-help", verb=verb, new=new)
         near = difflib.get_close_matches(verb.lower(), list(table), n=1)
         raise refuse("line.no-help", verb=verb[:40], do=f"help {near[0]}" if near else "help")
     return (
@@ -38,8 +41,8 @@ def argument_line(argument: Argument) -> str:
     parts = [argument.what]
     if argument.choices:
         parts.append(text("help.one-of") + ", ".join(argument.choices))
-    if argument.least is not None and argument.most is not None:
-        parts.append(text("help.range", low=argument.least, high=argument.most, unit=argument.unit).rstrip())
+    if argument.minimum is not None and argument.maximum is not None:
+        parts.append(text("help.range", low=argument.minimum, high=argument.maximum, unit=argument.unit).rstrip())
     if argument.optional:
         parts.append(text("help.optional"))
     return f"{argument.name}: {'; '.join(parts)}"

@@ -1,6 +1,6 @@
 """Bytes in, bounded lines out; and replies and notices, written and read back. No I/O.
 
-Rule of this file: whatever arrives, at most `LINE_MOST_BYTES` of it are kept, and the stop byte is
+Rule of this file: whatever arrives, at most `MAX_LINE_BYTES` of it are kept, and the stop byte is
 found before anything else is made of the bytes around it. Feeding byte by byte and feeding at once
 give the same events.
 """
@@ -18,9 +18,9 @@ from drillfeed.protocol.status import Notice
 from drillfeed.protocol.texts.catalogue import text
 
 STOP_BYTE = 0x18
-LINE_MOST_BYTES = 512
-REPLY_LINE_MOST_BYTES = 65_536
-REPLY_MOST_DATA_LINES = 20_000
+MAX_LINE_BYTES = 512
+MAX_REPLY_LINE_BYTES = 65_536
+MAX_REPLY_DATA_LINES = 20_000
 
 _STOP = bytes([STOP_BYTE])
 # C0, DEL, C1, and the two line separators that some readers take for a newline.
@@ -88,7 +88,7 @@ class LineBuffer:
         *finished, rest = data.split(b"\n")
         for piece in finished:
             whole = piece
-            if self._kept or self._skipping or len(piece) > LINE_MOST_BYTES:
+            if self._kept or self._skipping or len(piece) > MAX_LINE_BYTES:
                 self._keep(piece, events)
                 whole = bytes(self._kept)
             skipped, tail = self._skipping, self._tail
@@ -122,16 +122,16 @@ class LineBuffer:
             self._tail = (self._tail + piece)[-TAIL_BYTES:]
             return
         # One more than the limit may be kept: a carriage return before the newline is no part of the line.
-        room = LINE_MOST_BYTES + 1 - len(self._kept)
+        room = MAX_LINE_BYTES + 1 - len(self._kept)
         self._kept += piece[:room]
         if self._greets(greeting_begun(self._kept), b"", events):
             return
-        too_long = len(piece) > room or (len(self._kept) > LINE_MOST_BYTES and self._kept[-1:] != b"\r")
+        too_long = len(piece) > room or (len(self._kept) > MAX_LINE_BYTES and self._kept[-1:] != b"\r")
         if too_long:
             self._tail = (bytes(self._kept) + piece[room:])[-TAIL_BYTES:]
             self._kept.clear()
             self._skipping = True
-            events.append(BadLine(refuse("line.too-long", max_bytes=LINE_MOST_BYTES)))
+            events.append(BadLine(refuse("line.too-long", max_bytes=MAX_LINE_BYTES)))
 
 
 def _event_of(raw: bytes) -> Event | None:
@@ -191,7 +191,7 @@ def format_notice(notice: Notice, as_json: bool = False) -> bytes:
 
 
 @dataclass(frozen=True)
-class Told:
+class ReceivedNotice:
     """A notice as read from the wire: `fields` is filled, and `serial` not 0, only in the JSON form."""
 
     topic: str
@@ -212,19 +212,19 @@ class ReplyReader:
         self._kept = b""
         self._data: list[str] = []
 
-    def feed(self, data: bytes) -> list[Reply | Told]:
+    def feed(self, data: bytes) -> list[Reply | ReceivedNotice]:
         """Take bytes and return what they complete, in order; raises BrokenReply."""
-        found: list[Reply | Told] = []
+        found: list[Reply | ReceivedNotice] = []
         *lines, self._kept = (self._kept + data).split(b"\n")
         for raw in lines:
             item = self._read(plain(raw.removesuffix(b"\r").decode("utf-8", "replace")))
             if item is not None:
                 found.append(item)
-        if len(self._kept) > REPLY_LINE_MOST_BYTES or len(self._data) > REPLY_MOST_DATA_LINES:
+        if len(self._kept) > MAX_REPLY_LINE_BYTES or len(self._data) > MAX_REPLY_DATA_LINES:
             raise BrokenReply(text("line.reply-does-not-end"))
         return found
 
-    def _read(self, line: str) -> Reply | Told | None:
+    def _read(self, line: str) -> Reply | ReceivedNotice | None:
         if line.startswith("!"):
             return read_notice(line)
         if line.startswith("|"):
@@ -249,14 +249,14 @@ def read_closing(line: str) -> Reply:
     return Reply(False, "", CODES.get(name, ErrorCode(int(number), name)), told)
 
 
-def read_notice(line: str) -> Told:
+def read_notice(line: str) -> ReceivedNotice:
     """Read a notice line in either form; raises BrokenReply where the JSON form is broken."""
     body = line[1:].strip(" ")
     if not body.startswith("{"):
         topic, _, told = body.partition(" ")
-        return Told(topic, told)
+        return ReceivedNotice(topic, told)
     try:
         got = Notice.model_validate(json.loads(body))
     except ValueError as error:
         raise BrokenReply(text("line.no-notice", line=line[:60])) from error
-    return Told(got.topic, got.text, got.serial, got.cue, got.fields)
+    return ReceivedNotice(got.topic, got.text, got.serial, got.cue, got.fields)

@@ -3,18 +3,16 @@
 Rules of this file: every number is finite and carries its unit in its name; wheel speeds are rpm of
 the wheel (not of the motor), angles degrees, times seconds; a time named `at_s`, `until_s` or
 `now_s` is on the driver's own clock. LINK.md says what each side does with them, in which order.
-Unknown fields are passed over, so that a later version may add some; wrong types never are.
+Unknown fields are passed over, so that a later version may add some; wrong types never are. `frames.py` reads and
+writes the frames.
 """
 
 import hashlib
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from drillfeed.protocol.plain import plain
-from drillfeed.protocol.texts.catalogue import text
-
-_T = TypeVar("_T")
 
 VERSION = 1
 FRAME_BYTES_MAX = 16_384
@@ -24,7 +22,7 @@ MISFITS_MAX = 40
 
 TICK_S = 0.020
 LEAD_S = 0.300
-LEAST_LEAD_S = 0.100
+MIN_LEAD_S = 0.100
 LATE_S = 0.020
 VALID_S = 0.300
 WATCHDOG_FEED_S = 0.250
@@ -267,50 +265,3 @@ class Status(Message):
     watchdog_age_ms: Annotated[float, Field(ge=0)] | None = Field(
         None, description="age of the newest accepted setpoint; None before the first"
     )
-
-
-FromDriver = Annotated[DriverHello | Status | Pong, Field(discriminator="kind")]
-FromDaemon = Annotated[DaemonHello | Setpoint | Order | Ping, Field(discriminator="kind")]
-_FROM_DRIVER: TypeAdapter[DriverHello | Status | Pong] = TypeAdapter(FromDriver)
-_FROM_DAEMON: TypeAdapter[DaemonHello | Setpoint | Order | Ping] = TypeAdapter(FromDaemon)
-
-
-class BadFrame(Exception):
-    """A frame that is not a message of this protocol; the text says why, in one line."""
-
-
-def _decode(adapter: TypeAdapter[_T], frame: bytes) -> _T:
-    if len(frame) > FRAME_BYTES_MAX:
-        raise BadFrame(text("frame.too-long", bytes=len(frame), max_bytes=FRAME_BYTES_MAX))
-    try:
-        return adapter.validate_json(frame)
-    except ValidationError as wrong:
-        first = wrong.errors(include_url=False, include_input=False, include_context=False)[0]
-        where = ".".join(str(part) for part in first["loc"]) or "frame"
-        raise BadFrame(plain(f"{where}: {first['msg']}"[:200])) from None
-
-
-def _same_version(message: Message) -> None:
-    if "v" not in message.model_fields_set:
-        raise BadFrame(text("frame.no-version", version=VERSION))
-    if message.v != VERSION:
-        raise BadFrame(text("frame.version", v=message.v, version=VERSION))
-
-
-def decode_from_driver(frame: bytes) -> DriverHello | Status | Pong:
-    """Read a frame that a driver sent; raise BadFrame with the reason."""
-    message = _decode(_FROM_DRIVER, frame)
-    _same_version(message)
-    return message
-
-
-def decode_from_daemon(frame: bytes) -> DaemonHello | Setpoint | Order | Ping:
-    """Read a frame that a daemon sent; raise BadFrame with the reason."""
-    message = _decode(_FROM_DAEMON, frame)
-    _same_version(message)
-    return message
-
-
-def encode(message: Message) -> bytes:
-    """Write a message as one compact JSON frame, absent parts left out."""
-    return message.model_dump_json(exclude_none=True).encode()

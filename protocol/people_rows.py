@@ -20,8 +20,8 @@ PEOPLE_ROWS: tuple[CommandSpec, ...] = (
         arguments=(Argument("number", "integer", "argument.number", 1, 999_999_999),),
     ),
     CommandSpec(
-        "pairing",
-        "pairing coach",
+        "invite",
+        "invite coach",
         PLAYING,
         ANY_STATE,
         "line",
@@ -37,8 +37,8 @@ PEOPLE_ROWS: tuple[CommandSpec, ...] = (
         (Argument("secret", "name", "argument.secret", secret=True),),
     ),
     CommandSpec(
-        "paired",
-        "paired",
+        "clients",
+        "clients",
         PLAYING,
         ANY_STATE,
         "line",

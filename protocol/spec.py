@@ -39,8 +39,8 @@ class Argument:
     name: str
     kind: Kind
     text_id: str
-    least: float | None = None
-    most: float | None = None
+    minimum: float | None = None
+    maximum: float | None = None
     unit: str = ""
     choices: tuple[str, ...] = ()
     optional: bool = False

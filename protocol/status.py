@@ -50,6 +50,7 @@ class BallInfo(Frozen):
     speed_mps: float | None = None
     spin_revps: float | None = Field(None, description="topspin; negative is backspin")
     side_revps: float | None = Field(None, description="sidespin, positive where it bends to the thrower's left")
+    fitted: str | None = Field(None, description="what was bent to fit the machine; None if the ball is as written")
     tilt_deg: float | None = None
     pan_deg: float | None = None
     top_rpm: float | None = None

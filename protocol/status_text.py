@@ -41,6 +41,9 @@ def ball_line(ball: BallInfo | None) -> str:
         parts.append(text("status.in-s", leaves_in_s=ball.leaves_in_s))
     if ball.result:
         parts.append(ball.result + (f" ({ball.reason})" if ball.reason else ""))
+    if ball.fitted is not None:
+        parts.append(ball.fitted)
+        return ", ".join(parts)
     if ball.speed_mps is not None:
         parts.append(f"{ball.speed_mps:.1f} m/s")
     if ball.spin_revps is not None:

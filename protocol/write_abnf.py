@@ -8,11 +8,11 @@ import textwrap
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from drillfeed.protocol.arguments import INTEGER_MOST_DIGITS, NAME_MOST_CHARACTERS
+from drillfeed.protocol.arguments import MAX_INTEGER_DIGITS, MAX_NAME_CHARACTERS
 from drillfeed.protocol.commands import COMMANDS, Argument, CommandSpec
 from drillfeed.protocol.errors import CODES
 from drillfeed.protocol.generated import write_or_check
-from drillfeed.protocol.lines import LINE_MOST_BYTES
+from drillfeed.protocol.lines import MAX_LINE_BYTES
 
 GRAMMAR = Path(__file__).parent / "commands.abnf"
 WIDTH = 110
@@ -22,7 +22,7 @@ OPENING = f"""\
 ; Written by `python -m drillfeed.protocol.write_abnf`; change the tables, not this file.
 ;
 ; What a grammar of this kind cannot say, and the parser keeps as well:
-; - a line has at most {LINE_MOST_BYTES} bytes, a name at most {NAME_MOST_CHARACTERS} characters;
+; - a line has at most {MAX_LINE_BYTES} bytes, a name at most {MAX_NAME_CHARACTERS} characters;
 ; - a number lies in the range that stands beside its rule;
 ; - each keyword is given once at most, in any order; one that is not optional is given;
 ; - a name that may be left out and is spelled like a keyword of its command is put in quotes.
@@ -38,7 +38,7 @@ name         = bare / quoted
 bare         = 1*( %x21 / %x23-7E / beyond-ascii )
 quoted       = DQUOTE 1*( SP / %x21 / %x23-5B / %x5D-7E / beyond-ascii / escaped ) DQUOTE
 escaped      = "\\" ( DQUOTE / "\\" )
-integer      = [ "+" / "-" ] 1*{INTEGER_MOST_DIGITS}DIGIT
+integer      = [ "+" / "-" ] 1*{MAX_INTEGER_DIGITS}DIGIT
 number       = [ "+" / "-" ] 1*9DIGIT [ "." 1*9DIGIT ]
 text         = 1*( SP / %x21-7E / beyond-ascii )
 beyond-ascii = %xA0-2027 / %x202A-D7FF / %xE000-10FFFF
@@ -82,13 +82,13 @@ def _rules_of(row: CommandSpec) -> Iterator[str]:
         return
     placed = [argument for argument in row.arguments if not argument.keyed]
     keyed = [argument for argument in row.arguments if argument.keyed]
-    parts += [f"1*SP {_argument_name(row, one)}" for one in placed if not one.optional]
-    optional = [f"1*SP {_argument_name(row, one)}" for one in placed if one.optional]
+    parts += [f"1*SP {_argument_name(row, argument)}" for argument in placed if not argument.optional]
+    optional = [f"1*SP {_argument_name(row, argument)}" for argument in placed if argument.optional]
     if optional:
-        parts.append("".join(f"[ {one} " for one in optional) + " ".join("]" * len(optional)))
+        parts.append("".join(f"[ {argument} " for argument in optional) + " ".join("]" * len(optional)))
     if keyed:
-        least = sum(not one.optional for one in keyed)
-        choices = " / ".join(_argument_name(row, one) for one in keyed)
+        least = sum(not argument.optional for argument in keyed)
+        choices = " / ".join(_argument_name(row, argument) for argument in keyed)
         parts.append(f"1*SP {choices}" if least == len(keyed) == 1 else f"{least}*{len(keyed)}( 1*SP ( {choices} ) )")
     yield f"{_rule_name(row.verb)} = {' '.join(parts)}"
     for argument in row.arguments:
@@ -111,8 +111,8 @@ def _value(argument: Argument) -> str:
         rule += f" [ %x{'.'.join(f'{ord(character):02X}' for character in argument.unit)} ]"
     if argument.keyed:
         rule = f'"{argument.name}" 1*SP ' + (f"( {rule} )" if " / " in rule else rule)
-    if argument.least is not None and argument.most is not None:
-        rule += f"    ; {argument.least:.12g} to {argument.most:.12g} {argument.unit}".rstrip()
+    if argument.minimum is not None and argument.maximum is not None:
+        rule += f"    ; {argument.minimum:.12g} to {argument.maximum:.12g} {argument.unit}".rstrip()
     return rule
 
 

@@ -11,7 +11,7 @@ from drillfeed.protocol.commands import COMMANDS, ROLES, STATES, CommandSpec, us
 from drillfeed.protocol.errors import CODES
 from drillfeed.protocol.generated import write_or_check
 from drillfeed.protocol.help_text import argument_line, states_text, who_text
-from drillfeed.protocol.lines import LINE_MOST_BYTES, STOP_BYTE
+from drillfeed.protocol.lines import MAX_LINE_BYTES, STOP_BYTE
 from drillfeed.protocol.status import CUES, TOPICS
 from drillfeed.protocol.texts.catalogue import text
 
@@ -51,7 +51,7 @@ To press stop from a script: `printf 'stop\\n' | nc -N 127.0.0.1 7340`, or the s
 
 ## Lines to the daemon
 
-- A line is UTF-8 text of at most {LINE_MOST_BYTES} bytes, ended by a newline; a carriage return before it is dropped.
+- A line is UTF-8 text of at most {MAX_LINE_BYTES} bytes, ended by a newline; a carriage return before it is dropped.
   Control characters are refused, tabs among them. Blank lines are ignored and get no reply.
 - Words are parted by blanks. A word with blanks in it is put in double quotes; inside them `\\"` is a quote and
   `\\\\` a backslash. Verbs, keywords and choices may be written in capitals; names are taken as they are.

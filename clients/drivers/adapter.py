@@ -9,34 +9,29 @@ all; an output never jumps; what is off stays off until somebody with the curren
 Clause numbers are those of LINK.md.
 """
 
-import json
 from collections import deque
 
 from drillfeed.clients.drivers.board import Board, DriverTraits, Note, Reading, forget
 from drillfeed.clients.drivers.feed_gate import FeedGate
+from drillfeed.clients.drivers.modes import STOP_KINDS, Modes, stop_kind
 from drillfeed.clients.drivers.outputs import Outputs
 from drillfeed.clients.drivers.report import Condition, Heartbeat, Mode, Reporter
 from drillfeed.clients.drivers.rules import hello_error, limits_beyond, setpoint_error
 from drillfeed.clients.drivers.targets import TargetQueue
+from drillfeed.protocol.frames import BadFrame, decode_from_daemon, encode
 from drillfeed.protocol.link import (
-    FRAME_BYTES_MAX,
     WATCHDOG_FEED_S,
     WATCHDOG_STOP_S,
-    BadFrame,
     DaemonHello,
     Order,
     Ping,
     Pong,
     Setpoint,
-    decode_from_daemon,
-    encode,
 )
 from drillfeed.protocol.sleep import MACHINE_SLEPT, SleepWatch
 
-STOP_KINDS = ("stop", "disarm")
 DRIVER_TICK_S = 0.005
 SESSIONS_REMEMBERED = 16
-REST_TIMEOUT_FACTOR = 1.5
 
 
 class DriverCore:
@@ -45,8 +40,6 @@ class DriverCore:
     def __init__(self, traits: DriverTraits, board: Board, boot: str, now: float, note: Note = forget) -> None:
         """Begin disarmed, with no session and all outputs at zero."""
         self.traits, self.board, self.note = traits, board, note
-        self.mode: Mode = "disarmed"
-        self.mode_reason: str | None = None
         self.session: str | None = None
         self.epoch = 0
         self.seq: int | None = None
@@ -57,15 +50,24 @@ class DriverCore:
         self.outputs = Outputs(traits, now)
         self.gate = FeedGate(traits, board, self.outputs, note)
         self.report = Reporter(traits, boot, self.outputs, now)
+        self.modes = Modes(traits, board, self.outputs, self.gate, self.queue, self.report, note)
         self._misfits: tuple[str, ...] = ()
         self._past_sessions: deque[str] = deque(maxlen=SESSIONS_REMEMBERED)
         self._watch_from_s = now
         self._watchdog_feed_s, self._watchdog_stop_s = WATCHDOG_FEED_S, WATCHDOG_STOP_S
-        self._judged_epoch = -1
-        self._trip_reason = ""
         self._first_tick = True
         self._sleep = SleepWatch()
         note("boot", now, driver=traits.name, boot=boot, feedback=traits.feedback, simulated=traits.simulated)
+
+    @property
+    def mode(self) -> Mode:
+        """Return the mode."""
+        return self.modes.mode
+
+    @property
+    def mode_reason(self) -> str | None:
+        """Return why it is in this mode, for people."""
+        return self.modes.reason
 
     # What comes in.
 
@@ -78,9 +80,9 @@ class DriverCore:
         try:
             message = decode_from_daemon(frame)
         except BadFrame as error:
-            kind = _stop_kind(frame)
+            kind = stop_kind(frame)
             if kind is not None:
-                self._stop(kind, now, "in a frame with errors")
+                self.modes.stop(kind, "in a frame with errors", self.epoch, self.seq, now)
             self._refuse("frame", str(error), now)
             return self._changes(now)
         if isinstance(message, Ping):
@@ -124,12 +126,12 @@ class DriverCore:
         self.gate.new_session(now)
         self.queue.drop()
         self.session, self.epoch, self.seq = session, 0, None
-        self._judged_epoch = -1
+        self.modes.new_session()
         self.accepted_s = None
         self._watch_from_s = now
         self.note("session", now, session=session)
         if self.mode == "armed":
-            self._wind_down("another session", now)
+            self.modes.wind_down("another session", self.epoch, now)
 
     def _take_limits(self, message: DaemonHello, now: float) -> None:
         """Take the daemon's limits. If they do not fit, keep our own and show no hash: nothing arms then (L5)."""
@@ -182,11 +184,13 @@ class DriverCore:
         if ours and message.epoch > self.epoch:
             self._new_epoch(message.epoch, now)
         if message.kind == "arm":
-            self._arm(now)
+            if self.modes.arm(self.epoch, self.limits_hash is not None, now):
+                self._watch_from_s = now
         elif message.kind == "clear":
-            self._clear(now)
+            self.modes.clear(now)
         else:
-            self._stop(message.kind, now, f"session {message.session}, epoch {message.epoch}")
+            whose = f"session {message.session}, epoch {message.epoch}"
+            self.modes.stop(message.kind, whose, self.epoch, self.seq, now)
 
     def _new_epoch(self, epoch: int, now: float) -> None:
         """Make an epoch current: close the feed, drop what waits; the target in force stays until it expires (L11)."""
@@ -194,64 +198,6 @@ class DriverCore:
         self.queue.empty()
         self.epoch, self.seq = epoch, None
         self.note("epoch", now, epoch=epoch)
-
-    # Modes.
-
-    def _enter(self, mode: Mode, reason: str | None, now: float) -> None:
-        reason = None if reason is None else reason[:200]
-        if (mode, reason) != (self.mode, self.mode_reason):
-            self.note("mode", now, mode=mode, reason=reason, was=self.mode, exits=self.report.exit_count)
-            self.mode, self.mode_reason = mode, reason
-
-    def _arm(self, now: float) -> None:
-        """Arm, unless this epoch's arm was judged already: a late copy of an order must start nothing (L20)."""
-        if self.mode == "armed" or self.epoch <= self._judged_epoch:
-            return
-        self._judged_epoch = self.epoch
-        reason = self._arm_obstacle(now)
-        if reason is not None:
-            where = f"{self._trip_reason}; " if self.mode == "tripped" else ""
-            self._enter(self.mode, f"{where}arm refused: {reason}", now)
-            return
-        self.queue.drop()
-        self._watch_from_s = now
-        self._enter("armed", None, now)
-
-    def _arm_obstacle(self, now: float) -> str | None:
-        if self.mode != "disarmed":
-            return f"mode is {self.mode}"
-        if self.limits_hash is None:
-            return "limits not agreed"
-        rest, how = self.outputs.at_rest(now)
-        if rest:
-            return None
-        return "wheels not at rest" if rest is False else f"rest is {how}"
-
-    def _clear(self, now: float) -> None:
-        """Leave `tripped` if the wheels are at rest. No output changes (L21)."""
-        if self.mode != "tripped":
-            return
-        rest, _ = self.outputs.at_rest(now)
-        if rest:
-            self._enter("disarmed", None, now)
-        else:
-            self._enter("tripped", f"{self._trip_reason}; clear refused: wheels not at rest", now)
-
-    def _stop(self, kind: str, now: float, whose: str) -> None:
-        """Cut feeder and agitator at once, then bring the wheels down (L18)."""
-        self.note(kind, now, whose=whose, mode=self.mode, exits=self.report.exit_count)
-        self.board.cut()
-        self.gate.close(kind, self.seq, now)
-        self.queue.drop()
-        self._judged_epoch = max(self._judged_epoch, self.epoch)
-        if self.mode == "armed":
-            self._wind_down(kind, now)
-
-    def _wind_down(self, reason: str, now: float) -> None:
-        self.board.cut()
-        self._judged_epoch = max(self._judged_epoch, self.epoch)
-        rest, _ = self.outputs.at_rest(now)
-        self._enter("disarmed" if rest else "stopping", reason, now)
 
     def _watch(self, now: float, asleep_s: float) -> None:
         """Check for sleep (L31), then the watchdog: 250 ms without a setpoint close the feed, 500 ms trip (L16).
@@ -264,7 +210,7 @@ class DriverCore:
         if self.mode == "tripped" or (self.mode != "armed" and not self.outputs.turning):
             return
         if slept_s is not None:
-            self._trip(f"{MACHINE_SLEPT}: the computer slept for {slept_s:.1f} s", now)
+            self.modes.trip(f"{MACHINE_SLEPT}: the computer slept for {slept_s:.1f} s", self.epoch, self.seq, now)
             return
         since = self._watch_from_s if self.accepted_s is None else max(self._watch_from_s, self.accepted_s)
         age = now - since
@@ -273,16 +219,7 @@ class DriverCore:
             self.gate.close(f"no setpoint for {age * 1000:.0f} ms", self.seq, now)
         if next_age > self._watchdog_stop_s:
             self.note("watchdog", now, age_ms=round(age * 1000, 1))
-            self._trip(f"no setpoint for {age * 1000:.0f} ms", now)
-
-    def _trip(self, reason: str, now: float) -> None:
-        """Close the feed, cut the feeder, drop the queue and latch; the wheels then go down without help."""
-        self._trip_reason = reason
-        self._judged_epoch = max(self._judged_epoch, self.epoch)
-        self.gate.close(reason, self.seq, now)
-        self.board.cut()
-        self.queue.drop()
-        self._enter("tripped", reason, now)
+            self.modes.trip(f"no setpoint for {age * 1000:.0f} ms", self.epoch, self.seq, now)
 
     # What goes out.
 
@@ -301,7 +238,7 @@ class DriverCore:
         self.gate.push_due(wanted, self.epoch, now)
         self.gate.hear()
         if self.mode == "stopping":
-            self._settle(now)
+            self.modes.settle(now)
         self._sample(reading, now)
         return self.report.due(self._condition(), Heartbeat(self.seq, self.accepted_s), now)
 
@@ -310,7 +247,7 @@ class DriverCore:
         self._first_tick = False
         if self.outputs.take_over():
             self._watch_from_s = now
-            self._enter("stopping", "wheels were turning when the driver began", now)
+            self.modes.enter("stopping", "wheels were turning when the driver began", now)
 
     def _take_due(self, now: float) -> None:
         target = self.queue.advance(now)
@@ -318,16 +255,6 @@ class DriverCore:
             self.gate.follow(target, self.epoch, now)
         elif self.gate.open:
             self.gate.close("target expired", self.seq, now)
-
-    def _settle(self, now: float) -> None:
-        """End `stopping` at rest, or after one and a half times the spin-down; say so if rest was not seen (L23)."""
-        if self.outputs.turning:
-            return
-        rest, how = self.outputs.at_rest(now)
-        if rest:
-            self._enter("disarmed", f"at rest ({how}) after {self.mode_reason}", now)
-        elif now - self.outputs.last_turning_s > REST_TIMEOUT_FACTOR * self.traits.spin_down_s:
-            self._enter("disarmed", f"outputs at zero, rest not seen, after {self.mode_reason}", now)
 
     def _sample(self, reading: Reading, now: float) -> None:
         if self.report.sample_due(now) and (self.outputs.turning or self.outputs.at_rest(now)[0] is not True):
@@ -364,15 +291,3 @@ class DriverCore:
         self.board.set_wheel("top", 0.0)
         self.board.set_wheel("bottom", 0.0)
         self.note("end", now, mode=self.mode)
-
-
-def _stop_kind(frame: bytes) -> str | None:
-    """Return `stop` or `disarm` if an otherwise invalid frame is still a JSON object of that kind (L19)."""
-    if len(frame) > FRAME_BYTES_MAX:
-        return None
-    try:
-        told = json.loads(frame)
-    except (ValueError, RecursionError):
-        return None
-    kind = told.get("kind") if isinstance(told, dict) else None
-    return kind if kind in STOP_KINDS else None

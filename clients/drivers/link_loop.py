@@ -14,7 +14,7 @@ import zmq
 
 from drillfeed.clients.drivers.adapter import DRIVER_TICK_S, DriverCore
 from drillfeed.clients.drivers.board import Note, forget
-from drillfeed.clients.ending import let_go, signals_to_end
+from drillfeed.clients.ending import leave_terminal_after, signals_to_end
 from drillfeed.clients.sleeping import asleep_s
 from drillfeed.protocol.link import SOCKET_BYTES_MAX
 
@@ -57,7 +57,7 @@ class Ending:
             signal.signal(number, self._ask)
 
     def _ask(self, number: int, frame: FrameType | None) -> None:
-        let_go(number)
+        leave_terminal_after(number)
         self.asked = True
 
 

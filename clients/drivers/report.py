@@ -9,7 +9,8 @@ from typing import Literal, NamedTuple
 
 from drillfeed.clients.drivers.board import DriverTraits, Reading
 from drillfeed.clients.drivers.outputs import Outputs, finite
-from drillfeed.protocol.link import TICK_S, DriverFault, DriverHello, Exit, FeedResult, MessageRefusal, Status, encode
+from drillfeed.protocol.frames import encode
+from drillfeed.protocol.link import TICK_S, DriverFault, DriverHello, Exit, FeedResult, MessageRefusal, Status
 
 Mode = Literal["disarmed", "armed", "stopping", "tripped"]
 

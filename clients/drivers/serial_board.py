@@ -21,7 +21,7 @@ GO_FOR_MS = 100
 SILENT_S = 0.100
 ASK_S = 0.200
 GARBLED_SHARE = 0.10
-GARBLED_LEAST = 5
+MIN_GARBLED = 5
 GARBLED_WINDOW_S = 1.0
 TOLD_S = 0.5
 """A fault is reported for at least this long, even if its cause is gone sooner."""
@@ -183,7 +183,7 @@ class SerialBoard:
         while now - counts[0][0] > GARBLED_WINDOW_S:
             counts.popleft()
         good, bad = self._good - counts[0][1], self._lines.bad - counts[0][2]
-        if bad >= GARBLED_LEAST and bad > GARBLED_SHARE * (good + bad):
+        if bad >= MIN_GARBLED and bad > GARBLED_SHARE * (good + bad):
             self._lose(f"garbled: over {GARBLED_SHARE:.0%} of the last second's lines have a wrong check")
             return
         if self._newest is None or self._clock is None:

@@ -13,7 +13,7 @@ Dip = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class WheelLaw:
+class WheelStep:
     """One wheel's motion over a step of fixed length: shares and largest changes for that step.
 
     Coasting: dw/dt = -(w + f)/tau, so w(t) = (w0 + f) exp(-t/tau) - f, with f from the time from the highest speed
@@ -27,13 +27,13 @@ class WheelLaw:
     coast_f: float
 
 
-def law_of(wheel: WheelTraits, step_s: float) -> WheelLaw:
+def law_of(wheel: WheelTraits, step_s: float) -> WheelStep:
     """Return the law of a wheel for steps of `step_s`; without brake or coast curve it falls as fast as it rises."""
     tau = wheel.coast_tau_s
     fall = wheel.fall_rpm_per_s
     if fall is None and tau is None:
         fall = wheel.rise_rpm_per_s
-    return WheelLaw(
+    return WheelStep(
         closing=-math.expm1(-step_s / wheel.closing_s),
         max_rise=wheel.rise_rpm_per_s * step_s,
         max_fall=None if fall is None else fall * step_s,
@@ -42,7 +42,7 @@ def law_of(wheel: WheelTraits, step_s: float) -> WheelLaw:
     )
 
 
-def next_rpm(rpm: float, goal_rpm: float, law: WheelLaw, push: float) -> float:
+def next_rpm(rpm: float, goal_rpm: float, law: WheelStep, push: float) -> float:
     """Return the speed one step later: a speed controller that closes on its goal within what the motor can do.
 
     `push` is the share of its full torque that the motor has at the present supply voltage. When falling, a braked

@@ -1,4 +1,4 @@
-"""What a foot on the switch means: it takes edges of one contact and the machine's state, and returns wishes.
+"""What a foot on the switch means: it takes edges of one contact and the machine's state, and returns actions.
 
 Rule of this file: no I/O, no clock. Key-down can only pause or stop. To start something takes the release of a short
 press that began and ended in the same, recently seen state. Nothing starts if anything is unclear: the contact was down
@@ -47,7 +47,7 @@ class Meaning:
 
 
 @dataclass(frozen=True)
-class Wish:
+class FootAction:
     """A stop, a command, or only a text to show."""
 
     command: Command | None = None
@@ -95,41 +95,41 @@ class Foot:
         """Take the machine's state as it was at `at_s`; None if there is no connection."""
         self._seen, self._seen_at_s = snapshot, at_s
 
-    def edge(self, edge: Edge) -> list[Wish]:
+    def edge(self, edge: Edge) -> list[FootAction]:
         """Take one edge of the contact; edges come in the order of their times."""
-        wishes = self.tick(edge.at_s)
+        actions = self.tick(edge.at_s)
         if edge.kind == "down":
-            return wishes + self._down(edge.at_s)
+            return actions + self._down(edge.at_s)
         if edge.kind == "up":
             if self.stage in ("down", "waiting") and self._lifted_at_s is None:
                 self._lifted_at_s = edge.at_s
-            return wishes
+            return actions
         if edge.kind == "unplugged":
-            return wishes + self._unplugged(edge.at_s)
+            return actions + self._unplugged(edge.at_s)
         self._waiting_press = self._lifted_at_s = None
         self.stage = "waiting" if edge.kind == "found down" else "up"
         down = "the foot switch is down already: a foot on it, or stuck; it counts from when it is let go"
-        return [*wishes, Wish(told=down if self.stage == "waiting" else "the foot switch is there")]
+        return [*actions, FootAction(told=down if self.stage == "waiting" else "the foot switch is there")]
 
-    def tick(self, now_s: float) -> list[Wish]:
+    def tick(self, now_s: float) -> list[FootAction]:
         """Let time pass: accept a release after the bounce, act on a hold, and end the wait for a double press."""
-        wishes: list[Wish] = []
+        actions: list[FootAction] = []
         lifted = self._lifted_at_s
         if lifted is not None and now_s - lifted >= BOUNCE_S:
             self._lifted_at_s = None
             if self.stage == "waiting":
-                wishes.append(Wish(told="the foot switch was let go; it counts from now on"))
+                actions.append(FootAction(told="the foot switch was let go; it counts from now on"))
             elif self.stage == "down":
-                wishes += self._released(lifted)
+                actions += self._released(lifted)
             self.stage = "up"
         if self.stage == "down" and self._lifted_at_s is None:
-            wishes += self._being_held(now_s)
+            actions += self._being_held(now_s)
         if self._waiting_press is not None and now_s - self._waiting_press[0] > DOUBLE_S:
             (_, began_in), self._waiting_press = self._waiting_press, None
-            wishes += self._do(self.meaning.press, began_in, now_s)
-        return wishes
+            actions += self._do(self.meaning.press, began_in, now_s)
+        return actions
 
-    def _down(self, at_s: float) -> list[Wish]:
+    def _down(self, at_s: float) -> list[FootAction]:
         self._lifted_at_s = None  # if it was set, the lift was a bounce
         if self.stage != "up":
             return []
@@ -140,20 +140,20 @@ class Foot:
         self._spent = at_s - self._paused_at_s < SAME_WISH_S
         if self.meaning.pauses and (self._down_in is None or _under_way(self._down_in)):
             self._spent, self._paused_at_s = True, at_s
-            return [Wish(Command("pause", {}))]
+            return [FootAction(Command("pause", {}))]
         return []
 
-    def _being_held(self, now_s: float) -> list[Wish]:
+    def _being_held(self, now_s: float) -> list[FootAction]:
         if not self._held and now_s - self._down_at_s >= HELD_S:
             self._held = self._spent = True
             self._is_second, self._waiting_press = False, None
-            return [Wish(stop=True) if self.meaning.hold == "stop" else Wish(Command("pause", {}))]
+            return [FootAction(stop=True) if self.meaning.hold == "stop" else FootAction(Command("pause", {}))]
         if not self._stuck and now_s - self._down_at_s >= STUCK_S:
             self._stuck = True
-            return [Wish(told=f"the foot switch has been down for {STUCK_S:g} s: stuck? it starts nothing")]
+            return [FootAction(told=f"the foot switch has been down for {STUCK_S:g} s: stuck? it starts nothing")]
         return []
 
-    def _released(self, at_s: float) -> list[Wish]:
+    def _released(self, at_s: float) -> list[FootAction]:
         if at_s - self._down_at_s < BOUNCE_S or self._held:
             return []
         if self._is_second:
@@ -166,32 +166,32 @@ class Foot:
             return []
         return self._do(self.meaning.press, self._down_in, at_s)
 
-    def _do(self, name: str, began_in: Snapshot | None, at_s: float) -> list[Wish]:
+    def _do(self, name: str, began_in: Snapshot | None, at_s: float) -> list[FootAction]:
         if name == NOTHING:
             return []
         if name != GO:
-            return [Wish(Command(name, {}))]
+            return [FootAction(Command(name, {}))]
         now = self._fresh(at_s)
         if began_in is None or now is None:
-            return [Wish(told="nothing started: the state of the machine is not known well enough")]
+            return [FootAction(told="nothing started: the state of the machine is not known well enough")]
         if (now.state, now.stop_count) != (began_in.state, began_in.stop_count):
-            return [Wish(told=f"nothing started: the state has just changed to {now.state}")]
+            return [FootAction(told=f"nothing started: the state has just changed to {now.state}")]
         if now.state == "PAUSED":
-            return [Wish(Command("resume", {}))]
+            return [FootAction(Command("resume", {}))]
         if now.state == "RESTING":
-            return [Wish(Command("ready", {}))]
+            return [FootAction(Command("ready", {}))]
         if now.state == "ARMED" and now.drill is not None:
-            return [Wish(Command("start", {"stop_count": began_in.stop_count}))]
-        return [Wish(told=f"nothing to start in {now.state}; next: {now.next_step or 'status'}")]
+            return [FootAction(Command("start", {"stop_count": began_in.stop_count}))]
+        return [FootAction(told=f"nothing to start in {now.state}; next: {now.next_step or 'status'}")]
 
-    def _unplugged(self, at_s: float) -> list[Wish]:
+    def _unplugged(self, at_s: float) -> list[FootAction]:
         if self.stage == "away":
             return []
         self.stage, self._waiting_press, self._lifted_at_s = "away", None, None
         under_way = self._seen is None or _under_way(self._seen)
         if self.meaning.unplugged == "pause" and under_way:
-            return [Wish(Command("pause", {}), told="the foot switch is gone: paused")]
-        return [Wish(told="the foot switch is gone")]
+            return [FootAction(Command("pause", {}), told="the foot switch is gone: paused")]
+        return [FootAction(told="the foot switch is gone")]
 
     def _fresh(self, at_s: float) -> Snapshot | None:
         return self._seen if self._seen is not None and at_s - self._seen_at_s <= FRESH_S else None

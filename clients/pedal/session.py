@@ -1,4 +1,4 @@
-"""Foot switches at work: read the contacts, send the wishes, show what happens and ring the bell.
+"""Foot switches at work: read the contacts, send the actions, show what happens and ring the bell.
 
 Rule of this file: contacts are read before news, so that a slow daemon delays no foot. A stop is sent before anything
 else.
@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable
 
 from drillfeed.clients.cues import Bells, shown
-from drillfeed.clients.pedal.foot import Edge, Foot, Wish
+from drillfeed.clients.pedal.foot import Edge, Foot, FootAction
 from drillfeed.clients.pedal.sources import POLL_S, Source
 from drillfeed.clients.steady import SteadyClient
 from drillfeed.protocol.status_text import next_step, state_line
@@ -19,7 +19,7 @@ TICK_S = 0.02
 
 
 class PedalSession:
-    """Foot switches, the client that sends their wishes, and the output for the person beside them."""
+    """Foot switches, the client that sends their actions, and the output for the person beside them."""
 
     def __init__(self, client: SteadyClient, pedals: list[tuple[Source, Foot]], tell: Callable[[str], None]) -> None:
         self.client, self.pedals, self.bells = client, pedals, Bells()
@@ -29,7 +29,7 @@ class PedalSession:
         self._told_message = ""
 
     def turn(self, now_s: float) -> None:
-        """Read every contact, send the wishes, then take news."""
+        """Read every contact, send the actions, then take news."""
         for source, foot in self.pedals:
             foot.see(self.client.snapshot, self.client.seen_at_s)
             for edge in source.read(now_s):
@@ -56,14 +56,14 @@ class PedalSession:
         self._show(now_s)
         self.client.close()
 
-    def _act(self, wishes: list[Wish]) -> None:
-        for wish in sorted(wishes, key=lambda wish: not wish.stop):
-            if wish.stop:
+    def _act(self, actions: list[FootAction]) -> None:
+        for action in sorted(actions, key=lambda action: not action.stop):
+            if action.stop:
                 self.client.stop()
-            elif wish.command is not None:
-                self.client.give(wish.command)
-            if wish.told:
-                self._tell(wish.told)
+            elif action.command is not None:
+                self.client.give(action.command)
+            if action.told:
+                self._tell(action.told)
 
     def _show(self, now_s: float) -> None:
         while self.client.cues:

@@ -14,9 +14,9 @@ from typing import Protocol
 from drillfeed.clients.find import NoDaemon, connect, places
 from drillfeed.clients.lines import CONNECT_S
 from drillfeed.protocol.commands import Command, line_of
-from drillfeed.protocol.lines import LINE_MOST_BYTES, REPLY_LINE_MOST_BYTES, STOP_BYTE
+from drillfeed.protocol.lines import MAX_LINE_BYTES, MAX_REPLY_LINE_BYTES, STOP_BYTE
 
-MESSAGE_MOST_BYTES = LINE_MOST_BYTES
+MAX_MESSAGE_BYTES = MAX_LINE_BYTES
 READ_BYTES = 65_536
 AGREE_S = 5.0
 PAIR_S = 3.0
@@ -107,7 +107,7 @@ async def agreed(
     sock, place = await asyncio.to_thread(connect, places(to, environ), CONNECT_S)
     sock.setblocking(False)
     open_stream = asyncio.open_connection if place.path is None else asyncio.open_unix_connection
-    reader, writer = await open_stream(sock=sock, limit=REPLY_LINE_MOST_BYTES)
+    reader, writer = await open_stream(sock=sock, limit=MAX_REPLY_LINE_BYTES)
     writer.write(line_of(Command("relay", {"address": address})).encode() + b"\n")
     try:
         answer = await asyncio.wait_for(reader.readline(), AGREE_S)

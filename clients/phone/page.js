@@ -119,6 +119,7 @@ function ball(one) {
   if (!one) return "";
   const parts = [`${one.n} ${one.ball}`];
   if (one.result) parts.push(one.result + (one.reason ? ` (${one.reason})` : ""));
+  if (one.fitted) return [...parts, one.fitted].join(", ");
   if (one.speed_mps !== null) parts.push(say("page.speed", { speed: one.speed_mps.toFixed(1) }));
   if (one.spin_revps !== null) parts.push(say("page.spin", { spin: (one.spin_revps >= 0 ? "+" : "") + one.spin_revps.toFixed(0) }));
   if (one.side_revps) parts.push(say("page.side", { side: (one.side_revps >= 0 ? "+" : "") + one.side_revps.toFixed(0) }));

@@ -7,25 +7,25 @@ sockets that have not spoken yet, the newest comes in and the oldest is cut.
 from collections import Counter, OrderedDict
 from collections.abc import Callable
 
-PAGES_MOST = 48
+MAX_PAGES = 48
 AN_ADDRESS = 12
-PAIRED_MOST = 32
-WAITING_MOST = 8  # about to show a code or a key
-DOOR_MOST = 32  # about to say stop or pause
-FRESH_MOST = 128  # connections whose request was not granted yet
+MAX_PAIRED = 32
+MAX_WAITING = 8  # about to show a code or a key
+MAX_DOOR = 32  # about to say stop or pause
+MAX_FRESH = 128  # connections whose request was not granted yet
 
 
 class Newest:
     """A few sockets that are about to speak; the oldest makes room for the next."""
 
-    def __init__(self, most: int) -> None:
-        self._most = most
+    def __init__(self, max_open: int) -> None:
+        self._max_open = max_open
         self._open: OrderedDict[object, Callable[[], None]] = OrderedDict()
 
     def enter(self, socket: object, cut: Callable[[], None]) -> None:
         """Let a socket in; `cut` closes it if it has to make room."""
         self._open[socket] = cut
-        while len(self._open) > self._most:
+        while len(self._open) > self._max_open:
             _, cut_oldest = self._open.popitem(last=False)
             cut_oldest()
 
@@ -43,7 +43,7 @@ class PagePlaces:
 
     def has_room(self, address: str) -> bool:
         """Tell whether an unpaired page may open."""
-        return self._pages.total() < PAGES_MOST and self._pages[address] < AN_ADDRESS
+        return self._pages.total() < MAX_PAGES and self._pages[address] < AN_ADDRESS
 
     def enter(self, address: str) -> None:
         """Count an open page."""
@@ -56,7 +56,7 @@ class PagePlaces:
 
     def pair(self) -> bool:
         """Take a place kept for paired pages; tell whether one was free."""
-        if self._paired >= PAIRED_MOST:
+        if self._paired >= MAX_PAIRED:
             return False
         self._paired += 1
         return True

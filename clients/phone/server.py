@@ -20,9 +20,9 @@ from websockets.asyncio.server import Server, ServerConnection, serve
 from websockets.datastructures import Headers
 from websockets.http11 import Request, Response
 
-from drillfeed.clients.phone.bridge import CLOSE_POLICY, MESSAGE_MOST_BYTES, carry
+from drillfeed.clients.phone.bridge import CLOSE_POLICY, MAX_MESSAGE_BYTES, carry
 from drillfeed.clients.phone.door import WORDS, SmallDoor
-from drillfeed.clients.phone.places import DOOR_MOST, FRESH_MOST, WAITING_MOST, Newest, PagePlaces
+from drillfeed.clients.phone.places import MAX_DOOR, MAX_FRESH, MAX_WAITING, Newest, PagePlaces
 from drillfeed.protocol.texts.catalogue import ids, template
 
 LINES, PAIRED, DOOR = SOCKET_PATHS = "/lines", "/paired", "/door"
@@ -89,8 +89,8 @@ class PhoneServer:
 
     def __post_init__(self) -> None:
         self._places = PagePlaces()
-        self._waiting, self._knocking = Newest(WAITING_MOST), Newest(DOOR_MOST)
-        self._fresh = Newest(min(FRESH_MOST, resource.getrlimit(resource.RLIMIT_NOFILE)[0] // 8))
+        self._waiting, self._knocking = Newest(MAX_WAITING), Newest(MAX_DOOR)
+        self._fresh = Newest(min(MAX_FRESH, resource.getrlimit(resource.RLIMIT_NOFILE)[0] // 8))
         self._door: SmallDoor | None = None
         self._standing: asyncio.Task[None] | None = None
         self._assets = assets()
@@ -121,7 +121,7 @@ class PhoneServer:
             open_timeout=HANDSHAKE_S,
             ping_interval=PING_S,
             ping_timeout=PONG_S,
-            max_size=MESSAGE_MOST_BYTES,
+            max_size=MAX_MESSAGE_BYTES,
             create_connection=Connection,
             backlog=BACKLOG,
         )

@@ -1,6 +1,6 @@
 """Checks of orders, modes and the driver's own watchdog, with wheel targets at zero."""
 
-from drillfeed.clients.probe.bench import Bench, Fails, NotReached, Pause, Steps
+from drillfeed.clients.probe.bench import Bench
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.standing import (
     READ_S,
@@ -12,6 +12,7 @@ from drillfeed.clients.probe.standing import (
     shown,
     still,
 )
+from drillfeed.clients.probe.steps import Fails, NotReached, Pause, Steps
 from drillfeed.protocol.link import LEAD_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
 
 STOP_NOW_S = 0.045
@@ -160,7 +161,7 @@ def watchdog(bench: Bench) -> Steps:
     while bench.now < mark + 1.0 and bench.status.mode != "tripped":
         bench.send(old)
         yield from bench.wait(0.02)
-    return _within(bench.since(mark), bench.clock_error_s)
+    return _within(bench.since(mark), bench.clock.error_s)
 
 
 def _within(told: list[Status], error_s: float) -> str:

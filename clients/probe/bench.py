@@ -5,23 +5,23 @@ everything that came with its time of arrival. It judges nothing.
 """
 
 import json
-import zlib
-from collections import deque
-from collections.abc import Callable, Generator
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Literal
 
+from drillfeed.clients.probe.driver_clock import DriverClock
+from drillfeed.clients.probe.seen import BallsAsked, Seen
 from drillfeed.clients.probe.stalls import Stalls
+from drillfeed.clients.probe.steps import Asked, NotReached, Pause
+from drillfeed.protocol.frames import BadFrame, decode_from_driver, encode
 from drillfeed.protocol.link import (
     LEAD_S,
     TICK_S,
     VALID_S,
     AngleTarget,
-    BadFrame,
     DaemonHello,
     DriverHello,
     Feed,
-    FeedResult,
     Limits,
     Message,
     Order,
@@ -30,38 +30,12 @@ from drillfeed.protocol.link import (
     Setpoint,
     Status,
     WheelTarget,
-    decode_from_driver,
-    encode,
 )
 
 PING_EVERY_S = 0.100
 WAKES_S = 0.200
-PING_SERIES, PINGS_IN_SERIES = 2**20, 2**20
-CLOCK_SAMPLES = 10
 SILENT_S = 1.0
-Steps = Generator[None, None, str]
-Pause = Generator[None, None, None]
-Asked = Generator[None, None, bool]
 MeetsHangUp = Literal["caught", "ignored", "not caught", "unknown"]
-
-
-class Fails(Exception):
-    """The rule under test does not hold; the text says what was seen instead."""
-
-
-class NotReached(Exception):
-    """The check could not begin, because the driver did not reach its starting point; the text says why."""
-
-
-class NotKnown(Exception):
-    """The probe can't tell whether the rule holds; the text says why, and how to find out."""
-
-
-class Seen(NamedTuple):
-    """A status and its time of arrival."""
-
-    at_s: float
-    status: Status
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +64,13 @@ class Bench:
 
         `balls` is how many are loaded, as the person at the probe said.
         """
-        self.name, self.now, self.can_freeze, self.balls = name, now, can_freeze, balls
+        self.name, self.now, self.can_freeze = name, now, can_freeze
         self.peer: bytes | None = None
         self.hello: DriverHello | None = None
         self.hellos: list[tuple[float, DriverHello]] = []
         self.seen: list[Seen] = []
+        self.balls = BallsAsked(self.seen, balls)
+        self.clock = DriverClock(name)
         self.pongs: list[tuple[float, Pong]] = []
         self.bad_frames: list[str] = []
         self.boots: list[str] = []
@@ -111,13 +87,7 @@ class Bench:
         self.meets_hang_up: MeetsHangUp | None = None
         self.stalls = Stalls()
         self._frozen_until_s = float("-inf")
-        self._pinged: dict[int, float] = {}
-        self._offsets: deque[tuple[float, float]] = deque(maxlen=CLOCK_SAMPLES)
         self._next_ping_s = self._next_setpoint_s = now
-        self._feed_id = 0
-        # Pongs for an earlier run may still be under way: they must not match the ping numbers of this run.
-        self._pings = zlib.crc32(name.encode()) % PING_SERIES * PINGS_IN_SERIES
-        self._asked_in: dict[int, str | None] = {}
 
     def _goes_on(self, now: float) -> None:
         self.stalls.own_turn(now - self.now)
@@ -145,11 +115,9 @@ class Bench:
                 self.boots.append(message.boot)
         elif isinstance(message, Pong):
             self.pongs.append((now, message))
-            if message.n in self._pinged:
-                sent_s = self._pinged.pop(message.n)
-                self._offsets.append((now - sent_s, message.now_s - (now + sent_s) / 2))
-                if self.held is None:
-                    self.stalls.pong(now - sent_s)
+            took_s = self.clock.pong(message.n, message.now_s, now)
+            if took_s is not None and self.held is None:
+                self.stalls.pong(took_s)
         else:
             self.seen.append(Seen(now, message))
             if now < self._frozen_until_s:
@@ -195,18 +163,11 @@ class Bench:
         newest = max(self.status.refusals, key=lambda refusal: refusal.n, default=None)
         return "nothing refused" if newest is None else f"{newest.kind}: {newest.reason}"
 
-    # The driver's clock.
-
-    @property
-    def clock_error_s(self) -> float:
-        """Return how far the estimate of the driver's clock may be off: half the quickest of the last round trips."""
-        return min(self._offsets)[0] / 2 if self._offsets else float("inf")
-
     def driver_s(self, now: float | None = None) -> float:
         """Return what the driver's clock shows at `now`."""
-        if not self._offsets:
+        if not self.clock.is_known:
             raise NotReached("the driver answers no ping, so its clock is not known")
-        return (self.now if now is None else now) + min(self._offsets)[1]
+        return (self.now if now is None else now) + self.clock.ahead_s
 
     # What goes out.
 
@@ -260,33 +221,7 @@ class Bench:
 
     def next_id(self) -> int:
         """Return a feed id that was never used before in this run, for a ball of the current session."""
-        self._feed_id += 1
-        self._asked_in[self._feed_id] = self.session
-        return self._feed_id
-
-    def results(self, id: int) -> list[FeedResult]:
-        """Return all final results reported for an id, each once, in the order of reports.
-
-        Results of another session do not count, because ids begin anew with each session.
-        """
-        found: list[FeedResult] = []
-        for _, status in self.seen:
-            if status.session is None or status.session != self._asked_in.get(id):
-                continue
-            final = (feed for feed in status.feeds if feed.id == id and feed.result != "unknown")
-            found += [feed for feed in final if feed not in found]
-        return found
-
-    def is_unknown(self, id: int) -> bool:
-        """Tell whether the newest status says that nobody knows yet what became of an id."""
-        mine = self.seen and self.seen[-1].status.session == self._asked_in.get(id)
-        return bool(mine) and any(feed.id == id and feed.result == "unknown" for feed in self.seen[-1].status.feeds)
-
-    @property
-    def balls_left(self) -> int:
-        """Return how many of the loaded balls this run has not pushed yet."""
-        pushed = sum(any(feed.result == "done" for feed in self.results(id)) for id in self._asked_in)
-        return max(self.balls - pushed, 0)
+        return self.balls.next_id(self.session)
 
     def setpoint(self, request: SetpointRequest | None = None, **changes: object) -> Setpoint:
         """Return the next setpoint for a request, by default the current one; `changes` replace fields."""
@@ -321,21 +256,17 @@ class Bench:
         if self.pinging and now >= self._next_ping_s:
             self._next_ping_s = now + PING_EVERY_S
             self.ping()
-        if self.requested is not None and self._offsets and now >= self._next_setpoint_s:
+        if self.requested is not None and self.clock.is_known and now >= self._next_setpoint_s:
             self._next_setpoint_s = max(self._next_setpoint_s + TICK_S, now + TICK_S / 2)
             self.send(self.setpoint())
         if self.frozen:
             # The freeze itself makes pongs and a status under way late, so they must not count as stalls.
             self._frozen_until_s = now + WAKES_S
-            self._pinged.clear()
+            self.clock.forget_pings()
 
     def ping(self) -> int:
         """Send a ping; return its number."""
-        self._pings += 1
-        n = self._pings
-        self._pinged[n] = self.now
-        if len(self._pinged) > 64:
-            del self._pinged[min(self._pinged)]
+        n = self.clock.next_ping(self.now)
         self.send(Ping(n=n))
         return n
 

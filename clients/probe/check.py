@@ -4,7 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from drillfeed.clients.probe.bench import Bench, Steps
+from drillfeed.clients.probe.bench import Bench
+from drillfeed.clients.probe.steps import Steps
 
 Phase = Literal["disarmed", "armed", "feeding"]
 PHASES: tuple[Phase, ...] = ("disarmed", "armed", "feeding")

@@ -1,6 +1,6 @@
 """Checks of how the wheels come down: on a stop, a disarm, silence, a new session, a frozen driver."""
 
-from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, NotReached, SetpointRequest, Steps
+from drillfeed.clients.probe.bench import Bench, SetpointRequest
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.standing import (
     READ_S,
@@ -17,6 +17,7 @@ from drillfeed.clients.probe.standing import (
     turning,
     wheels,
 )
+from drillfeed.clients.probe.steps import Fails, NotKnown, NotReached, Steps
 from drillfeed.clients.probe.turning import MORE, more_rpm
 from drillfeed.protocol.link import LEAD_S, Status
 

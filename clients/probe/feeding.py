@@ -7,7 +7,7 @@ Rule of this file: the result that the driver reports for an id counts; an exit 
 
 from collections.abc import Generator
 
-from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, NotReached, Pause, SetpointRequest, Steps
+from drillfeed.clients.probe.bench import Bench, SetpointRequest
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.standing import (
     SLACK_S,
@@ -20,6 +20,7 @@ from drillfeed.clients.probe.standing import (
     turning,
     up_rate,
 )
+from drillfeed.clients.probe.steps import Fails, NotKnown, NotReached, Pause, Steps
 from drillfeed.clients.probe.turning import more_rpm
 from drillfeed.protocol.link import LATE_S, LEAD_S, FeedResult
 
@@ -29,10 +30,10 @@ FEEDS_MAX = 8
 
 def result(bench: Bench, id: int, max_s: float = 1.0) -> Generator[None, None, FeedResult]:
     """Wait for the first final result of an id."""
-    if not (yield from bench.until(lambda: bool(bench.results(id)), max_s)):
-        told = "still unknown" if bench.is_unknown(id) else "not reported"
+    if not (yield from bench.until(lambda: bool(bench.balls.results(id)), max_s)):
+        told = "still unknown" if bench.balls.is_unknown(id) else "not reported"
         raise Fails(f"the result of feed {id} is {told} after {max_s:.1f} s")
-    return bench.results(id)[0]
+    return bench.balls.results(id)[0]
 
 
 def refused(bench: Bench, id: int, what: str, max_s: float = 1.0) -> Steps:
@@ -73,10 +74,12 @@ def sees_exits(bench: Bench) -> Steps:
     """With a ball loaded and the wheels at speed, push the ball and wait for the exit sensor."""
     if not bench.driver_hello.exit_sensor:
         raise NotKnown("does not apply: the hello says that there is no exit sensor")
-    if not bench.balls:
+    if not bench.balls.loaded:
         raise NotKnown("no ball is loaded, so the sensor can't be checked. Load some, then run with --feed --balls N")
-    if not bench.balls_left:
-        raise NotKnown(f"none of the {bench.balls} loaded balls is left. Load more, then run with --feed --balls N")
+    if not bench.balls.left:
+        raise NotKnown(
+            f"none of the {bench.balls.loaded} loaded balls is left. Load more, then run with --feed --balls N"
+        )
     yield from ready(bench)
     before, id = exits(bench) or 0, bench.next_id()
     bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.2),))))
@@ -85,8 +88,8 @@ def sees_exits(bench: Bench) -> Steps:
         raise NotReached(f"the ball was refused: {told.reason}")
     if not (yield from bench.until(lambda: (exits(bench) or 0) > before, CYCLE_S)):
         raise Fails(
-            f"a ball was pushed and {bench.balls} are loaded, but the exit sensor that the hello declares saw no ball "
-            f"within {CYCLE_S:g} s. Look for a jam, an empty hopper, or a blind or missing sensor"
+            f"a ball was pushed and {bench.balls.loaded} are loaded, but the exit sensor that the hello declares saw "
+            f"no ball within {CYCLE_S:g} s. Look for a jam, an empty hopper, or a blind or missing sensor"
         )
     seen = next(ball for ball in bench.status.exits if ball.n > before)
     return f"seen leaving {(seen.at_s - told.at_s) * 1000:.0f} ms after its push"
@@ -107,7 +110,7 @@ def one_ball(bench: Bench) -> Steps:
     if not -0.001 <= off_s <= LATE_S + 0.001:
         raise Fails(f"pushed {off_s * 1000:+.1f} ms from its moment; 0 to 20 ms late is allowed")
     yield from bench.wait(CYCLE_S)
-    done = sum(feed.result == "done" for feed in bench.results(id))
+    done = sum(feed.result == "done" for feed in bench.balls.results(id))
     left = exits(bench)
     if done != 1 or (left is not None and before is not None and left - before > 1):
         raise Fails(f"reported done {done} times; {left} balls seen leaving in all, {before} of them before this check")
@@ -132,7 +135,7 @@ def id_used(bench: Bench) -> Steps:
     before = exits(bench)
     bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() + 0.2),))))
     yield from bench.wait(CYCLE_S)
-    told = bench.results(id)[1:]
+    told = bench.balls.results(id)[1:]
     if any(feed.result == "done" for feed in told) or exits(bench) != before:
         raise Fails("a second ball was pushed for the same id")
     if not told:
@@ -144,7 +147,7 @@ def late(bench: Bench) -> Steps:
     """Ask for a ball whose moment is 40 ms past."""
     yield from ready(bench)
     id = bench.next_id()
-    late_s = LATE_S + 0.020 + bench.clock_error_s
+    late_s = LATE_S + 0.020 + bench.clock.error_s
     bench.send(bench.setpoint(still(bench, feeds=((id, bench.driver_s() - late_s),))))
     return (yield from refused(bench, id, f"{late_s * 1000:.0f} ms after its moment"))
 
@@ -166,7 +169,7 @@ def out_of_band(bench: Bench) -> Steps:
     at_rpm = outputs(bench.status)
     bench.requested = still(bench, feeds=())
     told = yield from refused(bench, id, f"wheels at {at_rpm[0]:.0f} rpm, target in force {goal:.0f}")
-    if bench.results(id)[0].at_s > at_s + LATE_S:
+    if bench.balls.results(id)[0].at_s > at_s + LATE_S:
         raise NotReached(f"the driver judged the feed too late to check the wheels: {told}")
     return told
 

@@ -12,12 +12,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from drillfeed.clients.probe import arming, coming_down, feeding, greeting, reading, throughout, turning
-from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, NotReached, Steps
+from drillfeed.clients.probe import arming, coming_down, feeding, greeting, reading, sessions, throughout, turning
+from drillfeed.clients.probe.bench import Bench
 from drillfeed.clients.probe.check import PHASES, Check, Phase
+from drillfeed.clients.probe.steps import Fails, NotKnown, NotReached, Steps
 
 TABLE: tuple[Check, ...] = (
     *greeting.CHECKS,
+    *sessions.CHECKS,
     *reading.CHECKS,
     *arming.CHECKS,
     *turning.CHECKS,

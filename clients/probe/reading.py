@@ -3,9 +3,10 @@
 import json
 from collections.abc import Sequence
 
-from drillfeed.clients.probe.bench import Bench, Fails, Pause, Steps
+from drillfeed.clients.probe.bench import Bench
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.standing import READ_S, read, rest_and_stream
+from drillfeed.clients.probe.steps import Fails, Pause, Steps
 from drillfeed.protocol.link import FRAME_BYTES_MAX, AngleLimits
 
 AHEAD = 1000
@@ -216,7 +217,7 @@ def expired(bench: Bench) -> Steps:
     """Send setpoints whose `until_s` is 40 ms and 2 s past."""
     yield from rest_and_stream(bench)
     bench.seq += AHEAD
-    late_s = bench.clock_error_s + 0.040
+    late_s = bench.clock.error_s + 0.040
     frames = []
     for past_s in (late_s, 2.0):
         until_s = max(bench.driver_s() - past_s, 0.002)

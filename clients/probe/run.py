@@ -20,10 +20,10 @@ TURN_MS = 2
 FRAMES_A_TURN = 256
 PARTING_S = 0.2
 Ask = Callable[[Probe, Phase], str | None]
-Told = Callable[[Row], None]
+ShowRow = Callable[[Row], None]
 
 
-def run_probe(endpoint: str, probe: Probe, ask: Ask, told: Told, wait_s: float, pid: int | None = None) -> bool:
+def run_probe(endpoint: str, probe: Probe, ask: Ask, told: ShowRow, wait_s: float, pid: int | None = None) -> bool:
     """Run the probe on `endpoint`; return False if no driver came within `wait_s`.
 
     `ask` is called before wheels turn and before balls are asked for: None allows it, a text says why not. `told`

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from drillfeed.clients.probe.bench import Asked, Bench, Fails, NotReached, Pause, SetpointRequest
+from drillfeed.clients.probe.bench import Bench, SetpointRequest
+from drillfeed.clients.probe.steps import Asked, Fails, NotReached, Pause
 from drillfeed.protocol.link import TICK_S, AngleLimits, Status, WheelLimits
 
 READ_S = 0.060
@@ -74,7 +75,7 @@ def shown(bench: Bench, mode: str, max_s: float) -> Asked:
 def known(bench: Bench) -> Pause:
     """Learn the driver's hello and its clock, if an earlier check has not done so."""
     bench.pinging = True
-    if not (yield from bench.until(lambda: bench.hello is not None and bench.clock_error_s < 1, KNOWN_S)):
+    if not (yield from bench.until(lambda: bench.hello is not None and bench.clock.error_s < 1, KNOWN_S)):
         raise NotReached(f"{'no hello' if bench.hello is None else 'no pong'} came within {KNOWN_S:g} s")
 
 

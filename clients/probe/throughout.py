@@ -2,9 +2,10 @@
 
 from itertools import pairwise
 
-from drillfeed.clients.probe.bench import Bench, Fails, Steps
+from drillfeed.clients.probe.bench import Bench
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.standing import RATE_SLACK, STEP_SLACK_S, blind, outputs, wheels
+from drillfeed.clients.probe.steps import Fails, Steps
 
 
 def never_jumps(bench: Bench) -> Steps:

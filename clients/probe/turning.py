@@ -2,7 +2,7 @@
 
 from itertools import pairwise
 
-from drillfeed.clients.probe.bench import Bench, Fails, NotKnown, SetpointRequest, Steps
+from drillfeed.clients.probe.bench import Bench, SetpointRequest
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.standing import (
     RATE_SLACK,
@@ -21,6 +21,7 @@ from drillfeed.clients.probe.standing import (
     up_rate,
     wheels,
 )
+from drillfeed.clients.probe.steps import Fails, NotKnown, Steps
 from drillfeed.protocol.link import LEAD_S
 
 MORE = 1.6
@@ -57,7 +58,7 @@ def at_its_time(bench: Bench) -> Steps:
     if first is None:
         raise Fails("outputs stay at 0")
     off_s = first.now_s - at_s
-    if not -SLACK_S - bench.clock_error_s <= off_s <= 0.02 + SLACK_S + bench.clock_error_s:
+    if not -SLACK_S - bench.clock.error_s <= off_s <= 0.02 + SLACK_S + bench.clock.error_s:
         raise Fails(f"outputs begin to move {off_s * 1000:+.0f} ms from the at_s of their setpoint")
     return f"outputs begin to move {off_s * 1000:+.0f} ms from at_s"
 
@@ -168,7 +169,7 @@ def expires(bench: Bench) -> Steps:
     yield from bench.wait(0.42)
     told = bench.since(mark)
     bench.requested = SetpointRequest(low_rpm(bench), low_rpm(bench), ramp_rpm_per_s=up_rate(bench), lead_s=0.1)
-    held = [status for status in told if status.now_s > last.until_s + SLACK_S + bench.clock_error_s]
+    held = [status for status in told if status.now_s > last.until_s + SLACK_S + bench.clock.error_s]
     before = [status for status in told if last.at_s < status.now_s < last.until_s]
     if not held or not before or highest(before) <= low_rpm(bench):
         raise Fails(f"the setpoint never came into force: outputs {outputs(bench.status)} rpm")

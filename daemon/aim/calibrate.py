@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import chi2
-from scipy.stats import t as student
 
-from drillfeed.daemon.aim.expected import NUDGE, Problem, defaults, nudged
+from drillfeed.daemon.aim.expected import Problem, defaults
 from drillfeed.daemon.aim.marks import Mark, exchanged
 from drillfeed.daemon.aim.thrower import Array, Thrower
 from drillfeed.protocol.texts.catalogue import text
@@ -22,9 +21,9 @@ NAMES = ("top_slope", "top_offset_mps", "bottom_slope", "bottom_offset_mps", "ti
 # the spread of published values about 0.55.
 BELIEF_SD = np.array([0.06, 0.40, 0.06, 0.40, 2.0, 0.04])
 FIRST_SCATTER_M = 0.05
-LEAST_SCATTER_M = 0.005
-LEAST_BALLS = 8
-LEAST_ROWS = 6  # of landings: fewer can't tell the scatter
+MIN_SCATTER_M = 0.005
+MIN_BALLS = 8
+MIN_ROWS = 6  # of landings: fewer can't tell the scatter
 TURNS = 12
 CANNOT_TELL = 0.6  # share of the prior's deviation that is left: the data say almost nothing
 LANDING_ZONE_M = 0.15
@@ -59,20 +58,21 @@ def fit(thrower: Thrower, marks: list[Mark], zone_m: float = LANDING_ZONE_M) -> 
     belief = defaults(thrower)
     problem = Problem(thrower, tuple(marks))
     scatter = FIRST_SCATTER_M
-    values, covariance = settle(problem, belief, belief, scatter)
+    first, covariance = settle(problem, belief, belief, scatter)
+    values = first
     landings = sum(m.balls for m in marks if m.depth_m is not None)
     rows = sum(1 for m in marks if m.depth_m is not None)
-    degrees, known = math.inf, rows >= LEAST_ROWS
+    degrees, known = math.inf, rows >= MIN_ROWS
     if known:
         for _ in range(2):
             learned = float(np.sum(1.0 - np.diag(covariance) / BELIEF_SD**2))
             degrees = max(rows - learned, 2.0)
-            scatter = max(math.sqrt(problem.landing_squares(values) / degrees), LEAST_SCATTER_M)
+            scatter = max(math.sqrt(problem.landing_squares(values) / degrees), MIN_SCATTER_M)
             values, covariance = settle(problem, values, belief, scatter)
     left = np.sqrt(np.diag(covariance)) / BELIEF_SD
     balls = sum(m.balls for m in marks)
     refused = _too_few(scatter if known else None, landings, rows)
-    refused = refused or _not_a_machine(problem, values, belief) or _too_wide(scatter, zone_m)
+    refused = refused or _not_a_machine(problem, first, values, belief) or _too_wide(scatter, zone_m)
     return Fit(
         values=values,
         covariance=covariance,
@@ -87,16 +87,17 @@ def fit(thrower: Thrower, marks: list[Mark], zone_m: float = LANDING_ZONE_M) -> 
 def _too_few(scatter_m: float | None, landings: int, rows: int) -> str | None:
     if not landings:
         return text("calibrate.no-landing")
-    if landings < LEAST_BALLS or scatter_m is None:
-        return text("calibrate.too-few", landings=landings, rows=rows, min_landings=LEAST_BALLS, min_rows=LEAST_ROWS)
+    if landings < MIN_BALLS or scatter_m is None:
+        return text("calibrate.too-few", landings=landings, rows=rows, min_landings=MIN_BALLS, min_rows=MIN_ROWS)
     return None
 
 
-def _not_a_machine(problem: Problem, values: Array, belief: Array) -> str | None:
-    """Say why no real machine can fit the rows; None if one can."""
+def _not_a_machine(problem: Problem, first: Array, values: Array, belief: Array) -> str | None:
+    """Say why no real machine can fit the rows; None if one can. `first` are the best values at `FIRST_SCATTER_M`."""
     turned = Problem(problem.thrower, tuple(exchanged(m) for m in problem.marks))
-    (as_written, _), (as_turned, other) = (_unlikely(p, belief) for p in (problem, turned))
-    if _far(other, belief) <= FARTHEST and as_turned + EXCHANGED < as_written:
+    other, _ = settle(turned, belief, belief, FIRST_SCATTER_M)
+    plausible = _far(other, belief) <= FARTHEST
+    if plausible and _unlikely(turned, other, belief) + EXCHANGED < _unlikely(problem, first, belief):
         return text("calibrate.exchanged")
     if _far(values, belief) <= FARTHEST:
         return None
@@ -108,14 +109,13 @@ def _not_a_machine(problem: Problem, values: Array, belief: Array) -> str | None
     return text("calibrate.no-machine", usual=", ".join(usual))
 
 
-def _unlikely(problem: Problem, belief: Array) -> tuple[float, Array]:
-    """Return how unlikely the best machine for the rows is, and its values.
+def _unlikely(problem: Problem, values: Array, belief: Array) -> float:
+    """Return how unlikely it is that a machine with these values gave the rows.
 
     The measure is -2 log likelihood: squared misses, each no more than `FARTHEST`, plus the distance from the prior.
     """
-    values, _ = settle(problem, belief, belief, FIRST_SCATTER_M)
     (misses,) = problem.misses([values], FIRST_SCATTER_M)
-    return float(np.sum(np.minimum(misses**2, FARTHEST))) + _far(values, belief), values
+    return float(np.sum(np.minimum(misses**2, FARTHEST))) + _far(values, belief)
 
 
 def _far(values: Array, belief: Array) -> float:
@@ -126,16 +126,6 @@ def _too_wide(scatter_m: float, zone_m: float) -> str | None:
     if scatter_m <= zone_m:
         return None
     return text("calibrate.loose", scatter_cm=100 * scatter_m, zone_cm=100 * zone_m)
-
-
-def landing_interval(thrower: Thrower, found: Fit, marks: list[Mark], share: float = 0.90) -> tuple[Array, Array]:
-    """Return the mean landing (depth past the net, m) at settings, and the half width of its interval."""
-    problem = Problem(thrower, tuple(marks))
-    depth, *moved = problem.depths([found.values, *nudged(found.values)])
-    jacobian = np.array([(m - depth) / nudge for m, nudge in zip(moved, NUDGE, strict=True)]).T
-    variance = np.einsum("ij,jk,ik->i", jacobian, found.covariance, jacobian)
-    degrees = found.degrees if math.isfinite(found.degrees) else 1e9
-    return depth, float(student.ppf(0.5 + share / 2.0, degrees)) * np.sqrt(variance)
 
 
 def settle(problem: Problem, start: Array, belief: Array, scatter_m: float) -> tuple[Array, Array]:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import least_squares
 
-from drillfeed.daemon.aim.calibrate import BELIEF_SD, FIRST_SCATTER_M, LANDING_ZONE_M, LEAST_ROWS, settle
+from drillfeed.daemon.aim.calibrate import BELIEF_SD, FIRST_SCATTER_M, LANDING_ZONE_M, MIN_ROWS, settle
 from drillfeed.daemon.aim.expected import Problem, defaults
 from drillfeed.daemon.aim.marks import Mark, exchanged
 from drillfeed.daemon.aim.thrower import Array, Thrower
@@ -21,7 +21,7 @@ from drillfeed.protocol.texts.catalogue import text
 SUSPECT = 3.0  # deviations: such a row is left out of the fit that judges
 DOUBTFUL = 4.0  # deviations from the fit of the others: such a row is named if it also misses the landing zone
 DOUBTFUL_WHEEL = 6.0  # the same for timings and counts, whose deviations are assumed, not measured
-LEAST_SCATTER_M = 0.02
+MIN_SCATTER_M = 0.02
 MEDIAN_TO_SD = 1.4826
 LEARNED = 4  # values that a usual set of landings can tell
 
@@ -39,7 +39,7 @@ def doubts(thrower: Thrower, marks: list[Mark]) -> tuple[Doubt, ...]:
     problem = Problem(thrower, tuple(marks))
     measures = problem.measures()
     landings = np.array([what == "landing" for _, what in measures])
-    if landings.sum() < LEAST_ROWS + 2:
+    if landings.sum() < MIN_ROWS + 2:
         return ()
     belief, scatter_m = defaults(thrower), FIRST_SCATTER_M
     # A robust fit that starts far away finds every row wrong, so an ordinary fit comes first.
@@ -80,7 +80,7 @@ def _robust(problem: Problem, start: Array, belief: Array, scatter_m: float) -> 
 def _median_scatter_m(misses_m: Array) -> float:
     rows = len(misses_m)
     few = math.sqrt(rows / max(rows - LEARNED, 2))
-    return max(MEDIAN_TO_SD * float(np.median(np.abs(misses_m))) * few, LEAST_SCATTER_M)
+    return max(MEDIAN_TO_SD * float(np.median(np.abs(misses_m))) * few, MIN_SCATTER_M)
 
 
 def _named(problem: Problem, values: Array, scatter_m: float) -> tuple[Doubt, ...]:

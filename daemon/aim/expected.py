@@ -62,7 +62,7 @@ class Problem:
         some = machines[0]
         launches = self._launches(machines)
         law = coefficients_of(some.ball, some.air)
-        direct, serve = look_at_many(launches, law, some.ball, arrival=False, noting=False, rough=5.0)
+        direct, serve = look_at_many(launches, law, some.ball, arrival=False, noting=False, rough=1.0)
         assert serve is not None
         own_half = (direct.first_x_m >= 0.0) & (direct.first_x_m < NET_X_M - 0.05) & np.isfinite(serve.depth_m)
         measured = np.array([math.nan if m.depth_m is None else m.depth_m for m in self.marks] * len(machines))
@@ -91,11 +91,12 @@ class Problem:
         """Return every measurement's miss divided by its deviation, for several sets of values at once."""
         measured = [i for i, m in enumerate(self.marks) if m.depth_m is not None]
         depths = self.depths(several) if measured else [np.empty(0)] * len(several)
+        with_figures = [m for m in self.marks if any(figure is not None for figure in _wheel_figures(m))]
         found = []
         for values, depth in zip(several, depths, strict=True):
             machine = calibrated(self.thrower, values)
             row = [self._landing_miss(i, float(depth[i])) / scatter_m for i in measured]
-            for m in self.marks:
+            for m in with_figures:
                 row.extend(_wheel_misses(machine, m))
             found.append(np.array(row))
         return found
@@ -104,8 +105,8 @@ class Problem:
         """Return the mark of each miss and what was measured there, in the order of `misses`."""
         found = [(i, "landing") for i, m in enumerate(self.marks) if m.depth_m is not None]
         for i, m in enumerate(self.marks):
-            had = (m.gate_s, m.spin_revps, m.tach_top_rpm, m.tach_bottom_rpm)
-            found += [(i, name) for name, figure in zip(WHEEL_MEASURES, had, strict=True) if figure is not None]
+            had = zip(WHEEL_MEASURES, _wheel_figures(m), strict=True)
+            found += [(i, name) for name, figure in had if figure is not None]
         return found
 
     def linear(self, values: Array, scatter_m: float) -> tuple[Array, Array]:
@@ -122,6 +123,11 @@ class Problem:
         """Return the sum of squared landing misses, each row weighted by its number of balls, in m^2."""
         (depths,) = self.depths([values])
         return sum(self._landing_miss(i, float(d)) ** 2 for i, d in enumerate(depths))
+
+
+def _wheel_figures(m: Mark) -> tuple[float | None, ...]:
+    """Return what one mark has of each of `WHEEL_MEASURES`."""
+    return m.gate_s, m.spin_revps, m.tach_top_rpm, m.tach_bottom_rpm
 
 
 def _wheel_misses(machine: Thrower, m: Mark) -> list[float]:
@@ -148,7 +154,7 @@ def _wheel_misses(machine: Thrower, m: Mark) -> list[float]:
 
 def _gate_s(machine: Thrower, speed_mps: float, tilt_deg: float, gate_m: float) -> float:
     """Return the time to a mark along the table: t = (exp(k d) - 1) / (k v), flat flight with drag (textbook)."""
-    k = coefficients_of(machine.ball, machine.air).drag_pm
+    k = float(coefficients_of(machine.ball, machine.air).drag_per_m)
     way = gate_m / max(math.cos(math.radians(tilt_deg)), 0.1)
     return math.expm1(k * way) / (k * max(speed_mps, 0.5))
 
@@ -156,8 +162,3 @@ def _gate_s(machine: Thrower, speed_mps: float, tilt_deg: float, gate_m: float) 
 def nudged(values: Array) -> list[Array]:
     """Return one copy of the values for each of them, with that value nudged."""
     return [values + nudge * unit for nudge, unit in zip(NUDGE, np.eye(len(values)), strict=True)]
-
-
-def expected_depths(thrower: Thrower, values: Array, marks: list[Mark]) -> Array:
-    """Return the mean depths past the net, in m, at the marks' settings on a machine with the given values."""
-    return Problem(thrower, tuple(marks)).depths([values])[0]

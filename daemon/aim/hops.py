@@ -13,26 +13,21 @@ from numpy.typing import NDArray
 
 from drillfeed.daemon.physics.bounce import Vector, bounce, bounce_many
 from drillfeed.daemon.physics.launch import Launch, Launches
-from drillfeed.daemon.physics.motion import (
-    STEP_M,
-    STEP_MOST_S,
-    Coefficients,
-    advance,
-    is_slanted,
-    slant_share,
-    step_for,
-)
+from drillfeed.daemon.physics.meeting import falls_through
+from drillfeed.daemon.physics.motion import Coefficients
+from drillfeed.daemon.physics.numbers import FLOATS, Arrays
+from drillfeed.daemon.physics.roots import find, find_many, slope, slope_curve, value
+from drillfeed.daemon.physics.stepper import Step, fade, spin_of, take_step
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M, Ball
-from drillfeed.daemon.physics.touch import cubic, root_from, roots_from, value
 
 Array = NDArray[np.float64]
-MOST_STEPS = 400
+MAX_STEPS = 60
 MARGIN_M = 0.3
 
 
 @dataclass(frozen=True)
 class Figures:
-    """Hold what a wish can ask of a ball; floats or (n,) arrays, NaN where it never happens.
+    """Hold what a request can ask of a ball; floats or (n,) arrays, NaN where it never happens.
 
     `first_x_m` is where the ball first comes down; depth past the net, `landing_y_m`, apex (centre above the table),
     clearance of its underside over the tape, arrival at the player's end line after the landing.
@@ -54,7 +49,6 @@ class _Ball:
     v: Vector
     w: Vector
     law: Coefficients
-    h: float
     t: float = 0.0
     top: float = -math.inf
     net_z: float = math.nan
@@ -62,42 +56,43 @@ class _Ball:
 
     def hop(self) -> None:
         """Fly until the ball comes down to the height of a touch."""
-        size = math.hypot(*self.w)
-        slanted = is_slanted(self.v, self.w, size, self.law)
-        r = self.law.radius_m
-        for _ in range(MOST_STEPS):
-            h = self.h * slant_share(self.v, self.w, size, min, max) if slanted else self.h
-            p, v = self.p, self.v
-            q, u = advance(p, v, self.w, size, h, self.law, min)
-            lands = q[2] < r <= p[2]
-            s = 1.0
-            if lands:
-                s = min(root_from(cubic(p[2] - r, v[2], q[2] - r, u[2], h), 1.0 if u[2] < 0.0 else 0.0), 1.0)
-            self._note(p, v, q, u, h, s)
-            if lands:
-                q, u = advance(p, v, self.w, size, s * h, self.law, min)
-                self.p, self.v, self.t = (q[0], q[1], r), u, self.t + s * h
+        spin, r = spin_of(self.v, self.w, self.law), self.law.radius_m
+        for _ in range(MAX_STEPS):
+            step = take_step(self.p, self.v, spin, self.law, FLOATS)
+            lands = falls_through(step.curve(2), r, step.place[2], step.velocity[2], FLOATS)
+            share = min(lands, step.corner, 1.0)
+            self._note(step, share)
+            self.p, self.v = (step.place, step.velocity) if share == 1.0 else step.at(share)
+            self.t += share * step.time_s
+            if self.law.fade_pers:
+                left = float(fade(share * step.time_s, self.law))
+                self.w = (self.w[0] * left, self.w[1] * left, self.w[2] * left)
+                spin = spin._replace(size=spin.size * left)
+            if lands <= share:
+                self.p = (self.p[0], self.p[1], r)
                 return
-            self.p, self.v, self.t = q, u, self.t + h
+            if step.corner <= share:
+                spin = spin._replace(capped=1.0 - spin.capped)
         self.p = (math.nan, math.nan, math.nan)
 
-    def _note(self, p: Vector, v: Vector, q: Vector, u: Vector, h: float, s: float) -> None:
-        if v[2] > 0.0 >= u[2]:
-            self.top = max(self.top, value(cubic(p[2], v[2], q[2], u[2], h), v[2] / (v[2] - u[2])))
+    def _note(self, step: Step, share: float) -> None:
+        x, z = step.curve(0), step.curve(2)
+        if self.v[2] > 0.0 and slope(z, share) <= 0.0:
+            self.top = max(self.top, value(z, find(slope_curve(z), 0.0, share, 0.0, 1.0)))
         for level in (NET_X_M, TABLE_LENGTH_M):
-            if p[0] < level <= q[0]:
-                at = root_from(cubic(p[0] - level, v[0], q[0] - level, u[0], h), 0.5)
-                if at > s:
+            if self.p[0] < level <= step.place[0]:
+                at = find(x, 0.0, 1.0, level, -1.0)
+                if at > share:
                     continue
                 if level == NET_X_M:
-                    self.net_z = value(cubic(p[2], v[2], q[2], u[2], h), at)
+                    self.net_z = value(z, at)
                 else:
-                    self.end_s = self.t + at * h
+                    self.end_s = self.t + at * step.time_s
 
 
 def figures(launch: Launch, law: Coefficients, ball: Ball, hops: int, arrival: bool) -> Figures:
     """Return one ball's figures when it lands on its hop number `hops` (1 direct, 2 serve-wise)."""
-    state = _Ball(launch.position_m, launch.velocity_mps, launch.spin_radps, law, step_for(launch.speed_mps))
+    state = _Ball(launch.position_m, launch.velocity_mps, launch.spin_radps, law)
     state.top = launch.position_m[2]
     state.hop()
     first_x = state.p[0]
@@ -118,35 +113,42 @@ class _Many:
 
     def __init__(self, launches: Launches, law: Coefficients, rough: float, noting: bool) -> None:
         self.p, self.v, self.w = launches.position_m.copy(), launches.velocity_mps.copy(), launches.spin_radps.copy()
-        speed = np.sqrt((self.v * self.v).sum(axis=0))
-        self.h = rough * np.minimum(STEP_MOST_S, STEP_M / (speed + 1e-300))
         self.law, self.noting, self.rough = law, noting, rough
         n = self.p.shape[1]
         self.t, self.top = np.zeros(n), self.p[2].copy()
         self.net_z, self.end_s = np.full(n, np.nan), np.full(n, np.nan)
 
     def hop(self) -> None:
-        """Fly until every ball has come down; each ball's last step is kept, and landed balls are dropped."""
-        r, n = self.law.radius_m, self.p.shape[1]
-        air = _InAir(np.flatnonzero(~np.isnan(self.p[0])), self)
-        last: list[Array] = [self.p.copy(), self.v.copy(), self.p.copy(), self.v.copy()]
-        start_t, start_h, lost = self.t.copy(), self.h.copy(), np.ones(n, dtype=bool)
-        for _ in range(MOST_STEPS):
-            if not len(air.index):
-                break
-            p, v = air.p, air.v
-            q, u = (np.array(a) for a in advance(p, v, air.w, air.size, air.h, self.law, np.minimum))
-            lands = ~air.landed & (q[2] < r) & (p[2] >= r)
+        """Fly until every ball has come down."""
+        r, rows = self.law.radius_m, np.flatnonzero(~np.isnan(self.p[0]))
+        p, v = self.p[:, rows], self.v[:, rows]
+        spin = spin_of(v, self.w[:, rows], self.law)
+        numbers = Arrays()
+        for _ in range(MAX_STEPS):
+            if not len(rows):
+                return
+            step = take_step(p, v, spin, self.law, numbers, self.rough)
+            lands = falls_through(step.curve(2), r, step.place[2], step.velocity[2], numbers)
+            share = np.minimum(np.minimum(lands, step.corner), 1.0)
             if self.noting:
-                self._note(air, q, u, self._landing_share(air, q, u, lands))
-            if lands.any():
-                rows = air.index[lands]
-                for kept, new in zip(last, (p, v, q, u), strict=True):
-                    kept[:, rows] = new[:, lands]
-                start_t[rows], start_h[rows], lost[rows] = air.t[lands], air.h[lands], False
-            air.go_on(q, u, lands)
-        self.h = start_h
-        self._settle(last, start_t, lost, np.sqrt((self.w * self.w).sum(axis=0)), n, r)
+                self._note(rows, p, v, step, share)
+            cut = np.flatnonzero(share < 1.0)
+            p, v = step.place, step.velocity
+            p[:, cut], v[:, cut] = step.at_many(share, cut)
+            taken = share * step.time_s
+            self.t[rows] += taken
+            if self.law.fade_pers:
+                left = fade(taken, self.law)
+                self.w[:, rows] *= left
+                spin = spin._replace(size=spin.size * left)
+            landed = lands <= share
+            here = rows[landed]
+            self.p[:, here], self.v[:, here] = p[:, landed], v[:, landed]
+            self.p[2, here] = r
+            spin.capped[:] = np.where(step.corner <= share, 1.0 - spin.capped, spin.capped)
+            going = np.flatnonzero(~landed)
+            rows, p, v, spin = rows[going], p[:, going], v[:, going], spin.of(going)
+        self.p[:, rows] = np.nan
 
     def part(self, some: Any, ball: Ball) -> "_Many":
         """Return some of the balls, bounced."""
@@ -166,64 +168,24 @@ class _Many:
             first_x, self.p[0] - NET_X_M, self.p[1], self.net_z - ball.radius_m - NET_HEIGHT_M, self.top, end_s
         )
 
-    def _settle(self, last: list[Array], t: Array, lost: Any, size: Array, n: int, r: float) -> None:
-        p, v, q, u = last
-        z = cubic(p[2] - r, v[2], q[2] - r, u[2], self.h)
-        s = np.minimum(roots_from(z, np.where(u[2] < 0.0, 1.0, 0.0)), 1.0)
-        end, speed = advance(p, v, self.w, size, s * self.h, self.law, np.minimum)
-        self.p, self.v, self.t = np.array([end[0], end[1], np.full(n, r)]), np.array(speed), t + s * self.h
-        self.p[:, lost] = np.nan
-
-    def _landing_share(self, air: "_InAir", q: Array, u: Array, lands: Any) -> Array:
-        """Return the share of a step that each ball still flies; what it passes after landing does not count."""
-        share, r = np.ones(len(lands)), self.law.radius_m
-        if lands.any():
-            z = cubic(air.p[2, lands] - r, air.v[2, lands], q[2, lands] - r, u[2, lands], air.h[lands])
-            share[lands] = np.minimum(roots_from(z, np.where(u[2, lands] < 0.0, 1.0, 0.0)), 1.0)
-        return share
-
-    def _note(self, air: "_InAir", q: Array, u: Array, share: Array) -> None:
-        p, v, h = air.p, air.v, air.h
-        some = np.flatnonzero(~air.landed & (v[2] > 0.0) & (u[2] <= 0.0))
+    def _note(self, rows: Any, p: Array, v: Array, step: Step, share: Array) -> None:
+        z = step.curve(2)
+        some = np.flatnonzero((v[2] > 0.0) & (slope(z, share) <= 0.0))
         if len(some):
-            rise, fall, rows = v[2, some], u[2, some], air.index[some]
-            top = value(cubic(p[2, some], rise, q[2, some], fall, h[some]), rise / (rise - fall))
-            self.top[rows] = np.maximum(self.top[rows], top)
+            rise = step.curve(2, some)
+            top = value(rise, find_many(slope_curve(rise), 0.0, share[some], 0.0, 1.0))
+            self.top[rows[some]] = np.maximum(self.top[rows[some]], top)
         for level, seen in ((NET_X_M, self.net_z), (TABLE_LENGTH_M, self.end_s)):
-            some = np.flatnonzero(~air.landed & (p[0] < level) & (q[0] >= level))
+            some = np.flatnonzero((p[0] < level) & (step.place[0] >= level))
             if not len(some):
                 continue
-            along = cubic(p[0, some] - level, v[0, some], q[0, some] - level, u[0, some], h[some])
-            at = np.minimum(roots_from(along, np.full(len(some), 0.5)), 1.0)
+            at = find_many(step.curve(0, some), 0.0, 1.0, level, -1.0)
             passes = at <= share[some]
             some, at = some[passes], at[passes]
             if seen is self.net_z:
-                seen[air.index[some]] = value(cubic(p[2, some], v[2, some], q[2, some], u[2, some], h[some]), at)
+                seen[rows[some]] = value(step.curve(2, some), at)
             else:
-                seen[air.index[some]] = air.t[some] + at * h[some]
-
-
-class _InAir:
-    """Hold the balls of a hop that are still in the air; `index` maps them to the rows of all balls."""
-
-    def __init__(self, index: NDArray[np.intp], balls: _Many) -> None:
-        self.index, self.landed = index, np.zeros(len(index), dtype=bool)
-        self.p, self.v, self.w = balls.p[:, index], balls.v[:, index], balls.w[:, index]
-        self.t, self.h, self.rough = balls.t[index], balls.h[index], balls.rough
-        self.size = np.sqrt((self.w * self.w).sum(axis=0))
-
-    def go_on(self, p: Array, v: Array, lands: Any) -> None:
-        """Move to the end of a step; drop landed balls once they are half of the balls left."""
-        self.p, self.v, self.t = p, v, self.t + self.h
-        self.h = self.rough * np.minimum(STEP_MOST_S, STEP_M / (np.sqrt((v * v).sum(axis=0)) + 1e-300))
-        self.landed |= lands
-        if 2 * int(self.landed.sum()) < len(self.index):
-            return
-        keep = np.flatnonzero(~self.landed)
-        self.p, self.v, self.w = (a.take(keep, axis=1) for a in (self.p, self.v, self.w))
-        self.t, self.h, self.size = (a[keep] for a in (self.t, self.h, self.size))
-        self.index = self.index[keep]
-        self.landed = np.zeros(len(keep), dtype=bool)
+                seen[rows[some]] = self.t[rows[some]] + at * step.time_s[some]
 
 
 def look_at_many(
@@ -232,7 +194,7 @@ def look_at_many(
     ball: Ball,
     arrival: bool,
     noting: bool,
-    rough: float = 8.0,
+    rough: float = 1.0,
     serves: bool = True,
 ) -> tuple[Figures, Figures | None]:
     """Return `figures` of n balls for a landing on the first hop and on the second, a first look some mm off.

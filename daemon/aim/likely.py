@@ -17,16 +17,16 @@ from drillfeed.daemon.aim.spread import Errors, Setting, launches_with
 from drillfeed.daemon.aim.thrower import Thrower
 from drillfeed.daemon.aim.unknown import Unknown, unknown_of
 from drillfeed.daemon.physics.air import STILL_AIR, Air
-from drillfeed.daemon.physics.flight import Until
 from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 from drillfeed.daemon.physics.launch import Launch, Launches
+from drillfeed.daemon.physics.record import Until
 from drillfeed.daemon.physics.table import NET_X_M, PLAIN_BALL, Ball
 from drillfeed.daemon.physics.widths import WIDTHS, Widths, draw_constants, even_normal
 
 Array = NDArray[np.float64]
 DRAWS = 400
 LOW, HIGH = 0.05, 0.95
-LEAST_SHARE = 0.5  # of the draws: a figure must occur in so many to have a range
+MIN_SHARE = 0.5  # of the draws: a figure must occur in so many to have a range
 
 # Figures with a range: name in a record -> column of a flights, and what is taken off it.
 FIGURES: dict[str, tuple[str, float]] = {
@@ -121,7 +121,7 @@ def _likely(flights: FlightBatch, rows: slice, moved_m: Array) -> Likely:
         if name == "depth_m":
             numbers = numbers + moved_m
         happened = numbers[np.isfinite(numbers)]
-        if len(happened) >= LEAST_SHARE * len(numbers):
+        if len(happened) >= MIN_SHARE * len(numbers):
             low, high = np.quantile(happened, (LOW, HIGH))
             meant = numbers[0] if np.isfinite(numbers[0]) else low
             ranges[name] = Range(float(min(low, meant)), float(max(high, meant)))

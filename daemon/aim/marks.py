@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from drillfeed.daemon.validation import MOST_MISTAKES, FileError, InvalidFile
+from drillfeed.daemon.validation import MAX_MISTAKES, FileError, InvalidFile
 from drillfeed.protocol.texts.catalogue import text
 
 NEEDED = ("top_rpm", "bottom_rpm", "tilt_deg")
@@ -30,7 +30,7 @@ SPANS: dict[str, tuple[float, float]] = {
 }
 
 
-MOST_LINE = 2000
+MAX_LINE = 2000
 
 
 @dataclass(frozen=True)
@@ -82,13 +82,13 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
             file,
             text("marks.line", n=n),
             text("marks.characters", length=len(line)),
-            text("marks.max-characters", characters=MOST_LINE),
+            text("marks.max-characters", characters=MAX_LINE),
         )
         for n, line in numbered
-        if len(line) > MOST_LINE
+        if len(line) > MAX_LINE
     ]
     if long:
-        raise InvalidFile(long[:MOST_MISTAKES])
+        raise InvalidFile(long[:MAX_MISTAKES])
     header = [cell.strip() for cell in next(csv.reader([numbered[0][1]]))]
     mistakes = [
         FileError(file, text("marks.column", name=name), text("marks.no-such-column"), ", ".join(COLUMNS))
@@ -121,7 +121,7 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
         if not row_mistakes:
             marks.append(_mark(row, n))
     if mistakes:
-        raise InvalidFile(mistakes[:MOST_MISTAKES])
+        raise InvalidFile(mistakes[:MAX_MISTAKES])
     return marks
 
 

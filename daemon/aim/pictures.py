@@ -18,7 +18,7 @@ from drillfeed.daemon.aim.envelope import Envelope
 from drillfeed.daemon.aim.report import spin_text
 from drillfeed.daemon.aim.sideview import path_of
 from drillfeed.daemon.aim.spread import Spread
-from drillfeed.daemon.physics.flight import Flight
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_HALF_WIDTH_M, NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M
 from drillfeed.protocol.texts.catalogue import text
 

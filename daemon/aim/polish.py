@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 
 from drillfeed.daemon.aim.hops import Figures, figures
-from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.search import Start
 from drillfeed.daemon.aim.thrower import Array, Thrower, launch_by
 from drillfeed.daemon.physics.motion import coefficients_of
@@ -13,27 +13,29 @@ from drillfeed.daemon.physics.motion import coefficients_of
 Setting = dict[str, float]
 CLOSE = 1e-5  # metres or seconds: a solution may miss by this
 CLOSE_ENOUGH = 5e-4  # the same where an arc turns from longer to shorter, so that there is no slope to follow
-MOST_TURNS = 8
-MOST_DAMPED_TURNS = 20
+MAX_TURNS = 8
+MAX_DAMPED_TURNS = 20
 NUDGES = {"speed_mps": 1e-3, "tilt_deg": 1e-2, "pan_deg": 1e-2}
 REACH = {"speed_mps": 0.3, "tilt_deg": 2.0, "pan_deg": 2.0}  # the longest damped step
 Look = Callable[[Setting], Array]
 
 
-def polished(thrower: Thrower, wish: Wish, start: Start) -> Setting | None:
+def polished(thrower: Thrower, request: AimRequest, start: Start) -> Setting | None:
     """Return the setting near a start that meets the request, None if there is none."""
     setting: Setting = {"speed_mps": start.speed_mps, "tilt_deg": start.tilt_deg, "pan_deg": start.pan_deg}
-    goal = {name: number for name, number in wish.given().items() if name not in setting}
-    unknown = [name for name in ("speed_mps", "tilt_deg") if getattr(wish, name) is None]
-    if wish.placement_m is not None:
+    goal = {name: number for name, number in request.given().items() if name not in setting}
+    unknown = [name for name in ("speed_mps", "tilt_deg") if getattr(request, name) is None]
+    if request.placement_m is not None:
         unknown.append("pan_deg")
-        goal["landing_y_m"] = wish.placement_m
+        goal["landing_y_m"] = request.placement_m
     if not unknown:
         return setting
     law, arrival = coefficients_of(thrower.ball, thrower.air), "arrival_s" in goal
 
     def look(at: Setting) -> Array:
-        launch = launch_by(thrower, at["speed_mps"], wish.spin_revps, at["tilt_deg"], at["pan_deg"], wish.roll_deg)
+        launch = launch_by(
+            thrower, at["speed_mps"], request.spin_revps, at["tilt_deg"], at["pan_deg"], request.roll_deg
+        )
         return _miss(figures(launch, law, thrower.ball, start.hops, arrival), goal)
 
     found, min_miss = _newton(look, setting, unknown)
@@ -71,7 +73,7 @@ def _newton(look: Look, setting: Setting, unknown: list[str]) -> tuple[Setting, 
     miss = look(setting)
     slopes = _slopes(look, setting, unknown, miss)
     best, min_miss = setting, np.inf
-    for _ in range(MOST_TURNS):
+    for _ in range(MAX_TURNS):
         if not np.all(np.isfinite(miss)) or not np.all(np.isfinite(slopes)):
             break
         left = float(np.abs(miss).max())
@@ -98,7 +100,7 @@ def _damped(look: Look, setting: Setting, unknown: list[str]) -> tuple[Setting, 
     reach, damping = np.array([REACH[name] for name in unknown]), 1e-3
     miss = look(setting)
     slopes = _slopes(look, setting, unknown, miss) * reach
-    for _ in range(MOST_DAMPED_TURNS):
+    for _ in range(MAX_DAMPED_TURNS):
         if not np.all(np.isfinite(miss)) or not np.all(np.isfinite(slopes)) or float(np.abs(miss).max()) < CLOSE:
             break
         square = slopes.T @ slopes

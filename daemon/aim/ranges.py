@@ -10,21 +10,21 @@ SURE = 0.995
 
 
 def range_text(
-    likely: Likely | None, name: str, number: float, scale: float = 1.0, *, least: float = 1.0, signed: bool = False
+    likely: Likely | None, name: str, number: float, scale: float = 1.0, *, min_step: float = 1.0, signed: bool = False
 ) -> str | None:
     """Return the range of a figure as "100 to 120", rounded to steps of 1, 2 or 5 of a digit that suit its width.
 
-    `scale` converts the figure to the unit shown, and no step is finer than `least`. The figure itself, rounded to
-    `least`, always lies inside. None if there is no range, or if it is too narrow to show.
+    `scale` converts the figure to the unit shown, and no step is finer than `min_step`. The figure itself, rounded to
+    `min_step`, always lies inside. None if there is no range, or if it is too narrow to show.
     """
     ends = None if likely is None else likely.of(name)
     if ends is None:
         return None
-    low, high, figure = scale * ends.low, scale * ends.high, least * round(scale * number / least)
-    step = max(_step((high - low) / PARTS), least)
+    low, high, figure = scale * ends.low, scale * ends.high, min_step * round(scale * number / min_step)
+    step = max(_step((high - low) / PARTS), min_step)
     low, high = min(step * round(low / step), figure), max(step * round(high / step), figure)
-    places = max(0, -math.floor(math.log10(least)))
-    if high - low < least / 2:
+    places = max(0, -math.floor(math.log10(min_step)))
+    if high - low < min_step / 2:
         return None
     sign = "+" if signed else ""
     return text("range.from-to", low=low + 0.0, sign=sign, places=places, high=high + 0.0)

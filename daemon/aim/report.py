@@ -7,8 +7,8 @@ from drillfeed.daemon.aim.ranges import range_text, share_text
 from drillfeed.daemon.aim.request import NoSolution, Solution
 from drillfeed.daemon.aim.spread import Spread
 from drillfeed.daemon.aim.unknown import Unknown
-from drillfeed.daemon.physics.flight import Bounce, Flight
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.record import Bounce, Flight
 from drillfeed.daemon.physics.table import MEASURED_SPEED_MPS, MEASURED_SPIN_REVPS, VALID_SPEED_MPS, VALID_SPIN_REVPS
 from drillfeed.protocol.texts.catalogue import text
 
@@ -222,7 +222,7 @@ def flight_lines(flight: Flight, likely: Likely | None = None) -> list[str]:
         )
     if flight.end_line is not None:
         p = flight.end_line
-        time = range_text(likely, "end_line_s", p.t_s, least=0.01)
+        time = range_text(likely, "end_line_s", p.t_s, min_step=0.01)
         lines.append(
             text(
                 "report.end-line",
@@ -244,7 +244,7 @@ def flight_lines(flight: Flight, likely: Likely | None = None) -> list[str]:
 
 
 def _leaving(bounce: Bounce, likely: Likely | None) -> str:
-    speed = range_text(likely, "speed_after_mps", bounce.speed_after_mps, least=0.1)
+    speed = range_text(likely, "speed_after_mps", bounce.speed_after_mps, min_step=0.1)
     spin = range_text(likely, "spin_after_revps", bounce.spin_after_revps, signed=True)
     return text(
         "report.leaving",

@@ -1,12 +1,12 @@
-"""What may be asked of aiming and what it answers: a wish, its solutions, or a refusal with its reason."""
+"""What may be asked of aiming and what it answers: a request, its solutions, or a refusal with its reason."""
 
 import math
 from dataclasses import dataclass
 from typing import Literal
 
 from drillfeed.daemon.aim.thrower import Limit
-from drillfeed.daemon.physics.flight import Flight
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import TABLE_LENGTH_M
 from drillfeed.daemon.physics.thrower import Rims
 from drillfeed.protocol.texts.catalogue import text
@@ -40,7 +40,7 @@ ALLOWED: dict[str, tuple[float, float]] = {
 
 
 @dataclass(frozen=True)
-class Wish:
+class AimRequest:
     """Hold a ball asked for: its spin and two more figures, a side where the machine pans, and an arc if it matters.
 
     `spin_revps` is what the wheels give, `roll_deg` turns a part of it into sidespin: `launch.head_spin`.
@@ -75,7 +75,7 @@ class Wish:
         return {name: getattr(self, name) for name in ASKED if getattr(self, name) is not None}
 
     def describe(self) -> str:
-        """Return the wish in words, lengths in cm."""
+        """Return the request in words, lengths in cm."""
         topspin, sidespin = spin_parts(self.spin_revps, self.roll_deg)
         spin = (
             text("aim.topspin", spin_revps=self.spin_revps)

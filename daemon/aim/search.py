@@ -1,4 +1,4 @@
-"""First look of the solver: a coarse table of throws over speed and tilt, and every place in it that may meet the wish.
+"""First look of the solver: a coarse table of throws over speed and tilt, and each place that may meet the request.
 
 A cell of the table is kept if each figure asked for lies between its corners, or so near that the figure's curvature
 inside the cell could reach it. With one free figure, the place inside is the zero of a straight line. With two, damped
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.sight import FIRST_ROUGH, ROUGH, Sight
 from drillfeed.daemon.aim.thrower import Array, Span, Thrower
 
@@ -24,12 +24,12 @@ NEARLY_M = 0.01  # metres or seconds: a generous bound for the error of the firs
 BENDS = 0.5  # of the second differences: how far a figure may pass its corners inside a cell; 1/8 for a parabola
 CELL = np.array([0.3, 2.0])  # m/s and degrees: a usual cell, the unit of a move
 FARTHEST_CELLS = 2.5  # a descent that goes farther from its cell belongs to another cell
-MOST_DESCENTS = 10
+MAX_DESCENTS = 10
 SAME_CELLS = 0.005
 TURN_CELLS = 0.3
 MET_M = 1e-4
 NUDGES = np.array([1e-3, 1e-2])
-MOST_STARTS = 40
+MAX_STARTS = 40
 
 
 @dataclass(frozen=True)
@@ -42,12 +42,12 @@ class Start:
     pan_deg: float
 
 
-def starts(thrower: Thrower, wish: Wish, tilts: Span, pan_deg: float) -> list[Start]:
+def starts(thrower: Thrower, request: AimRequest, tilts: Span, pan_deg: float) -> list[Start]:
     """Return a start for every arc that may meet the request within a span of tilts."""
-    sight = Sight(thrower, wish, pan_deg)
-    speeds, angles = _speeds(thrower, wish), _tilts(wish, tilts)
+    sight = Sight(thrower, request, pan_deg)
+    speeds, angles = _speeds(thrower, request), _tilts(request, tilts)
     found: list[Start] = []
-    for hops in _hops(wish):
+    for hops in _hops(request):
         if not sight.goal:
             found.append(Start(hops, float(speeds[0]), float(angles[0]), pan_deg))
         elif 1 in (len(speeds), len(angles)):
@@ -88,7 +88,7 @@ def _started(sight: Sight, at: Array, hops: int) -> list[Start]:
     if not len(at):
         return []
     pans = np.full(len(at), sight.pan_deg)
-    if sight.wish.placement_m is not None:
+    if sight.request.placement_m is not None:
         pans = sight.look(at[:, 0], at[:, 1], hops, ROUGH)[1]
     return [Start(hops, float(v), float(t), float(p)) for (v, t), p in zip(at, pans, strict=True)]
 
@@ -97,26 +97,26 @@ def _middles(axis: Array) -> Array:
     return (axis[:-1] + axis[1:]) / 2.0
 
 
-def _hops(wish: Wish) -> tuple[int, ...]:
-    return {"serve-wise": (2,), "low": (1,), "high": (1,), None: (1, 2)}[wish.arc]
+def _hops(request: AimRequest) -> tuple[int, ...]:
+    return {"serve-wise": (2,), "low": (1,), "high": (1,), None: (1, 2)}[request.arc]
 
 
-def _speeds(thrower: Thrower, wish: Wish) -> Array:
+def _speeds(thrower: Thrower, request: AimRequest) -> Array:
     """Return the speeds of the table: the same for every machine, up to the limit of its wheels."""
-    if wish.speed_mps is not None:
-        return np.array([wish.speed_mps])
+    if request.speed_mps is not None:
+        return np.array([request.speed_mps])
     slow, fast = SPEEDS_MPS
     count = math.ceil(math.log(fast / slow) / math.log(SPEED_RATIO))
     axis = slow * SPEED_RATIO ** np.arange(count + 1.0)
-    felt_mps = max(line.felt_mps(thrower.limits.most_mps) for line in (thrower.top_line, thrower.bottom_line))
+    felt_mps = max(line.felt_mps(thrower.limits.max_mps) for line in (thrower.top_line, thrower.bottom_line))
     return axis[: np.searchsorted(axis, felt_mps * thrower.speed_share) + 2]
 
 
-def _tilts(wish: Wish, tilts: Span) -> Array:
+def _tilts(request: AimRequest, tilts: Span) -> Array:
     """Return the tilts of the table, at whole steps, so that a wider span finds everything a narrower one does."""
-    if wish.tilt_deg is not None:
-        return np.array([wish.tilt_deg])
-    step = TILT_STEPS_DEG[wish.speed_mps is None]
+    if request.tilt_deg is not None:
+        return np.array([request.tilt_deg])
+    step = TILT_STEPS_DEG[request.speed_mps is None]
     low, high = math.floor(tilts[0] / step), math.ceil(tilts[1] / step)
     return step * np.arange(low, high + 1.0)
 
@@ -185,7 +185,7 @@ def _descend(sight: Sight, start: Array, hops: int) -> Array:
     at, damping = start.copy(), np.full(len(start), 1e-3)
     miss, slopes = _linear(sight, at, hops)
     alive = np.isfinite(miss).all(axis=1)
-    for _ in range(MOST_DESCENTS):
+    for _ in range(MAX_DESCENTS):
         cost = (miss**2).sum(axis=1)
         going = np.flatnonzero(alive & (cost > 1e-10))
         if not len(going):
@@ -249,4 +249,4 @@ def _with_sides(at: Array, worst: Array) -> Array:
     sure, turns = sure[_firsts(sure, SAME_CELLS)], turns[_firsts(turns, TURN_CELLS)]
     aside = CELL * TURN_CELLS * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
     sides = (turns[:, None, :] + aside[None]).reshape(-1, 2)
-    return np.concatenate([sure, turns, sides])[:MOST_STARTS]
+    return np.concatenate([sure, turns, sides])[:MAX_STARTS]

@@ -1,29 +1,17 @@
 """Side view of a flight in plain characters: table, net, path and touches, with a scale in cm."""
 
-from drillfeed.daemon.physics.flight import Flight
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M
-from drillfeed.daemon.physics.touch import cubic, value
 from drillfeed.protocol.texts.catalogue import text
 
 PATH, TOUCH, NET, TABLE = "o", "x", "|", "="
-SAMPLES = 12
+SAMPLES = 60
 
 
-def path_of(flight: Flight, per_knot: int = SAMPLES) -> list[tuple[float, float, float, float]]:
-    """Return points (t, x, y, z) along a flight, evenly between its knots, on the cubics of the flight."""
-    points: list[tuple[float, float, float, float]] = []
-    for a, b in zip(flight.knots, flight.knots[1:], strict=False):
-        h = b.t_s - a.t_s
-        if h <= 0.0:
-            continue
-        curves = [cubic(a.position_m[i], a.velocity_mps[i], b.position_m[i], b.velocity_mps[i], h) for i in range(3)]
-        for k in range(per_knot):
-            s = k / per_knot
-            x, y, z = (float(value(c, s)) for c in curves)
-            points.append((a.t_s + s * h, x, y, z))
-    last = flight.knots[-1]
-    points.append((last.t_s, *last.position_m))
-    return points
+def path_of(flight: Flight, per_piece: int = SAMPLES) -> list[tuple[float, float, float, float]]:
+    """Return points (t, x, y, z) along a flight, the same number of them on each piece."""
+    points = [piece.point(k / per_piece) for piece in flight.pieces for k in range(per_piece)]
+    return [*points, flight.pieces[-1].point(1.0)]
 
 
 def side_view(flight: Flight, width: int = 78) -> str:

@@ -1,7 +1,7 @@
-"""A first look at many balls at once: the figures a wish asks for, at any speeds and tilts, some millimetres off.
+"""A first look at many balls at once: the figures a request asks for, at any speeds and tilts, some millimetres off.
 
-Where a wish names a side, each ball is turned to it by pan: pan turns a whole flight about the upright line through the
-opening, so the side costs one more look and no search.
+Where a request names a side, each ball is turned to it by pan: pan turns a whole flight about the upright line
+through the opening, so the side costs one more look and no search.
 """
 
 from dataclasses import dataclass, replace
@@ -9,58 +9,58 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drillfeed.daemon.aim.hops import Figures, look_at_many
-from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.thrower import Array, Thrower, launches_by
 from drillfeed.daemon.physics.launch import Launches
 from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M
 
-FIRST_ROUGH = 8.0  # times the usual step of a flight, if errors of a few mm do not matter
-ROUGH = 4.0  # the same for errors of tenths of a mm
+FIRST_ROUGH = 1.5  # times the usual step of a flight, if errors of a mm do not matter
+ROUGH = 1.0
 
 
 @dataclass(frozen=True)
 class Sight:
-    """Hold a machine and a wish to look for; `pan_deg` is told to every ball of a wish that names no side."""
+    """Hold a machine and a request to look for; `pan_deg` is told to every ball of a request that names no side."""
 
     thrower: Thrower
-    wish: Wish
+    request: AimRequest
     pan_deg: float
 
     @property
     def goal(self) -> dict[str, float]:
         """Return the figures asked for that are seen in flight."""
-        return {name: number for name, number in self.wish.given().items() if name not in ("speed_mps", "tilt_deg")}
+        return {name: number for name, number in self.request.given().items() if name not in ("speed_mps", "tilt_deg")}
 
     def look(self, speed_mps: Array, tilt_deg: Array, hops: int, rough: float) -> tuple[Figures, Array]:
         """Return the figures of (n,) balls that land on a hop, and the pan set for each, in degrees."""
-        wish, thrower = self.wish, self.thrower
+        request, thrower = self.request, self.thrower
         pan = np.full(len(speed_mps), self.pan_deg)
-        launches = launches_by(thrower, speed_mps, wish.spin_revps, tilt_deg, pan, wish.roll_deg)
+        launches = launches_by(thrower, speed_mps, request.spin_revps, tilt_deg, pan, request.roll_deg)
         seen = self._seen(launches, hops, rough)
-        if wish.placement_m is None:
+        if request.placement_m is None:
             return seen, pan
         turn = self._turn_deg(launches, seen)
         known = np.isfinite(turn)
         pan = pan + np.where(known, turn, 0.0)
-        launches = launches_by(thrower, speed_mps, wish.spin_revps, tilt_deg, pan, wish.roll_deg)
+        launches = launches_by(thrower, speed_mps, request.spin_revps, tilt_deg, pan, request.roll_deg)
         turned = self._seen(launches, hops, rough)
         return replace(turned, depth_m=np.where(known, turned.depth_m, np.nan)), pan
 
     def _turn_deg(self, launches: Launches, seen: Figures) -> Array:
         """Return the further pan that lands each ball at the side asked for, in degrees; NaN if it can't reach it."""
-        assert self.wish.placement_m is not None
+        assert self.request.placement_m is not None
         start_x, start_y = launches.position_m[0], launches.position_m[1]
         along, aside = seen.depth_m + NET_X_M - start_x, seen.landing_y_m - start_y
         with np.errstate(invalid="ignore"):
-            wanted = np.arcsin((self.wish.placement_m - start_y) / np.hypot(along, aside))
+            wanted = np.arcsin((self.request.placement_m - start_y) / np.hypot(along, aside))
         turn: Array = np.degrees(wanted - np.arctan2(aside, along))
         return turn
 
     def _seen(self, launches: Launches, hops: int, rough: float) -> Figures:
-        thrower, wish = self.thrower, self.wish
-        arrival = wish.arrival_s is not None
-        noting = arrival or wish.clearance_m is not None or wish.apex_m is not None
+        thrower, request = self.thrower, self.request
+        arrival = request.arrival_s is not None
+        noting = arrival or request.clearance_m is not None or request.apex_m is not None
         law = coefficients_of(thrower.ball, thrower.air)
         direct, serve = look_at_many(launches, law, thrower.ball, arrival, noting, rough, serves=hops == 2)
         return direct if serve is None else serve

@@ -1,4 +1,4 @@
-"""Every legal ball that meets a wish: `solutions`, best first.
+"""Every legal ball that meets a request: `solutions`, best first.
 
 A coarse table of throws comes first (`search`), then single balls to a hundredth of a millimetre (`polish`). The whole
 flight, with net and edges, decides whether a ball is legal.
@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from drillfeed.daemon.aim.hops import figures
 from drillfeed.daemon.aim.polish import NUDGES, Setting, polished
-from drillfeed.daemon.aim.request import Arc, Solution, Wish
+from drillfeed.daemon.aim.request import AimRequest, Arc, Solution
 from drillfeed.daemon.aim.search import starts
 from drillfeed.daemon.aim.thrower import (
     NO_RIM_LIMITS,
@@ -28,13 +28,13 @@ from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.motion import Coefficients, coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M
 
-LEAST_CLEARANCE_M = 0.05  # a ball that passes nearer to the tape ranks lower: a default of ours
+MIN_CLEARANCE_M = 0.05  # a ball that passes nearer to the tape ranks lower: a default of ours
 SAME_MPS, SAME_DEG = 1e-3, 1e-2  # two solutions nearer than this count as the same
 
 
-def solutions(thrower: Thrower, wish: Wish) -> tuple[Solution, ...]:
-    """Return every legal ball that meets the wish within the machine's limits, best first; perhaps none."""
-    found = [s for s in candidates(thrower, wish) if is_legal(s) and not breaks(thrower, s)]
+def solutions(thrower: Thrower, request: AimRequest) -> tuple[Solution, ...]:
+    """Return every legal ball that meets the request within the machine's limits, best first; perhaps none."""
+    found = [s for s in candidates(thrower, request) if is_legal(s) and not breaks(thrower, s)]
     return tuple(sorted(found, key=_rank))
 
 
@@ -43,20 +43,20 @@ def unlimited(thrower: Thrower) -> Thrower:
     return replace(thrower, limits=NO_RIM_LIMITS, tilt_deg=WIDE_TILT, pan_deg=WIDE_PAN, roll_deg=(-180.0, 180.0))
 
 
-def candidates(thrower: Thrower, wish: Wish) -> list[Solution]:
-    """Return every throw in the span of tilts that meets the wish on an endless table, legal or not."""
+def candidates(thrower: Thrower, request: AimRequest) -> list[Solution]:
+    """Return every throw in the span of tilts that meets the request on an endless table, legal or not."""
     law = coefficients_of(thrower.ball, thrower.air)
-    pan_deg = _first_pan(thrower, wish)
+    pan_deg = _first_pan(thrower, request)
     # A degree beyond both ends, so that a ball at the very end is not lost between two entries of the table.
     span = (thrower.tilt_deg[0] - 1.0, thrower.tilt_deg[1] + 1.0)
-    if wish.tilt_deg is not None:
-        span = (wish.tilt_deg, wish.tilt_deg)
+    if request.tilt_deg is not None:
+        span = (request.tilt_deg, request.tilt_deg)
     found: list[Solution] = []
-    for start in starts(thrower, wish, span, pan_deg):
-        setting = polished(thrower, wish, start)
+    for start in starts(thrower, request, span, pan_deg):
+        setting = polished(thrower, request, start)
         if setting is None or _twice(found, start.hops, setting):
             continue
-        solution = _solution(thrower, wish, law, start.hops, setting)
+        solution = _solution(thrower, request, law, start.hops, setting)
         if solution is not None:
             found.append(solution)
     return found
@@ -73,7 +73,7 @@ def breaks(thrower: Thrower, s: Solution) -> tuple[Limit, ...]:
 
 
 def _rank(s: Solution) -> tuple[bool, float]:
-    return (s.flight.net_clearance_m or 0.0) < LEAST_CLEARANCE_M, s.error_m()
+    return (s.flight.net_clearance_m or 0.0) < MIN_CLEARANCE_M, s.error_m()
 
 
 def _twice(found: list[Solution], hops: int, setting: Setting) -> bool:
@@ -85,38 +85,38 @@ def _twice(found: list[Solution], hops: int, setting: Setting) -> bool:
     )
 
 
-def _first_pan(thrower: Thrower, wish: Wish) -> float:
+def _first_pan(thrower: Thrower, request: AimRequest) -> float:
     """Return the pan that points straight at the place asked for; Newton's rule corrects it later."""
-    if wish.placement_m is None:
+    if request.placement_m is None:
         return 0.0
-    way_m = thrower.back_m + NET_X_M + (wish.depth_m if wish.depth_m is not None else 1.0)
-    return math.degrees(math.atan2(wish.placement_m - thrower.sideways_m, way_m)) - thrower.yaw_deg
+    way_m = thrower.back_m + NET_X_M + (request.depth_m if request.depth_m is not None else 1.0)
+    return math.degrees(math.atan2(request.placement_m - thrower.sideways_m, way_m)) - thrower.yaw_deg
 
 
-def _solution(thrower: Thrower, wish: Wish, law: Coefficients, hops: int, setting: Setting) -> Solution | None:
+def _solution(thrower: Thrower, request: AimRequest, law: Coefficients, hops: int, setting: Setting) -> Solution | None:
     """Return a setting as a solution, None if it is on a different arc than asked for."""
     speed, tilt, pan = setting["speed_mps"], _at_the_end(setting["tilt_deg"], thrower.tilt_deg), setting["pan_deg"]
 
     def depth_m(speed_mps: float, tilt_deg: float) -> float:
-        launch = launch_by(thrower, speed_mps, wish.spin_revps, tilt_deg, pan, wish.roll_deg)
+        launch = launch_by(thrower, speed_mps, request.spin_revps, tilt_deg, pan, request.roll_deg)
         return float(figures(launch, law, thrower.ball, hops, arrival=False).depth_m)
 
     here = depth_m(speed, tilt)
     per_degree = (depth_m(speed, tilt + NUDGES["tilt_deg"]) - here) / NUDGES["tilt_deg"]
     arc = _arc(hops, per_degree)
-    if arc != (wish.arc or arc):
+    if arc != (request.arc or arc):
         return None
     per_mps = (depth_m(speed + NUDGES["speed_mps"], tilt) - here) / NUDGES["speed_mps"]
-    rims = rims_to_tell(thrower, speed, wish.spin_revps)
+    rims = rims_to_tell(thrower, speed, request.spin_revps)
     top_rpm, bottom_rpm = rpm_of(thrower, rims)
-    launch = launch_by(thrower, speed, wish.spin_revps, tilt, pan, wish.roll_deg)
+    launch = launch_by(thrower, speed, request.spin_revps, tilt, pan, request.roll_deg)
     return Solution(
         arc=arc,
         speed_mps=speed,
-        spin_revps=wish.spin_revps,
+        spin_revps=request.spin_revps,
         tilt_deg=tilt,
         pan_deg=pan,
-        roll_deg=wish.roll_deg,
+        roll_deg=request.roll_deg,
         rims=rims,
         top_rpm=top_rpm,
         bottom_rpm=bottom_rpm,

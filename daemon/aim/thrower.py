@@ -4,6 +4,7 @@ A `Thrower` is made from a machine profile and its calibration, if it has one. I
 answers can be kept for each machine and calibration.
 """
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -28,14 +29,14 @@ from drillfeed.daemon.physics.thrower import (
     wheel_rpm,
 )
 
-Limit = Literal["rim_most", "rim_least", "reverse", "grip", "tilt_low", "tilt_high", "pan", "roll"]
+Limit = Literal["max_rim", "min_rim", "reverse", "grip", "tilt_low", "tilt_high", "pan", "roll"]
 Array = NDArray[np.float64]
 Span = tuple[float, float]
 WIDE_TILT: Span = (-75.0, 85.0)
 TILT_SLACK_DEG = 2e-3  # a solution no farther beyond the tilt's range moves to its end: a fifth of a mm
 WIDE_PAN: Span = (-60.0, 60.0)
 STRAIGHT = RimLine()
-NO_RIM_LIMITS = RimLimits(most_mps=1000.0, least_mps=0.0, reverses=True, grip_share=0.0)
+NO_RIM_LIMITS = RimLimits(max_mps=1000.0, min_mps=0.0, reverses=True, grip_share=0.0)
 
 
 @dataclass(frozen=True)
@@ -98,10 +99,10 @@ class Thrower:
         changed, rims = self, self.limits
         low, high = self.tilt_deg
         for limit in limits:
-            if limit == "rim_most":
-                rims = replace(rims, most_mps=NO_RIM_LIMITS.most_mps)
-            elif limit == "rim_least":
-                rims = replace(rims, least_mps=0.0)
+            if limit == "max_rim":
+                rims = replace(rims, max_mps=NO_RIM_LIMITS.max_mps)
+            elif limit == "min_rim":
+                rims = replace(rims, min_mps=0.0)
             elif limit == "reverse":
                 rims = replace(rims, reverses=True, grip_share=0.0)
             elif limit == "grip":
@@ -117,9 +118,19 @@ class Thrower:
         return replace(changed, limits=rims, tilt_deg=(low, high))
 
 
+def rim_limits(machine: Machine) -> RimLimits:
+    """Return what both wheels of a machine can do at their rims, in m/s."""
+    wheels = (machine.top, machine.bottom)
+    return RimLimits(
+        max_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
+        min_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
+        reverses=all(wheel.reverse for wheel in wheels),
+        grip_share=max(wheel.min_share for wheel in wheels),
+    )
+
+
 def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
     """Return what aiming needs of a machine profile, with its calibration if it has one."""
-    wheels = (machine.top, machine.bottom)
     learnt = machine.calibration
     top, bottom, tilt_zero, ball = STRAIGHT, STRAIGHT, 0.0, PLAIN_BALL
     measured = None
@@ -132,12 +143,7 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         measured = Measured(scatter_m, learnt.balls, len(type(fitted).model_fields))
     return Thrower(
         name=machine.name,
-        limits=RimLimits(
-            most_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
-            least_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
-            reverses=all(wheel.reverse for wheel in wheels),
-            grip_share=max(wheel.least_share for wheel in wheels),
-        ),
+        limits=rim_limits(machine),
         top_diameter_m=machine.top.diameter_mm / 1000.0,
         bottom_diameter_m=machine.bottom.diameter_mm / 1000.0,
         wheel_inertia_kgm2=(machine.top.inertia_kg_m2 + machine.bottom.inertia_kg_m2) / 2.0,
@@ -173,6 +179,16 @@ def rims_to_tell(thrower: Thrower, speed_mps: float, spin_revps: float) -> Rims:
     """Return the rim speeds to set for a ball, from inertia and calibration, without checking limits."""
     felt = rims_for(speed_mps / thrower.speed_share, spin_revps / thrower.spin_share, thrower.ball)
     return Rims(thrower.top_line.told_mps(felt.top_mps), thrower.bottom_line.told_mps(felt.bottom_mps))
+
+
+def rims_to_tell_many(thrower: Thrower, speed_mps: Array, spin_revps: Array) -> tuple[Array, Array]:
+    """Return `rims_to_tell` for (n,) speeds and spins: the top rims and the bottom rims, in m/s."""
+    around_mps = 2.0 * math.pi * thrower.ball.radius_m * spin_revps / thrower.spin_share
+    felt_mps = speed_mps / thrower.speed_share
+    top, bottom = thrower.top_line, thrower.bottom_line
+    told_top: Array = (felt_mps + around_mps - top.offset_mps) / top.slope
+    told_bottom: Array = (felt_mps - around_mps - bottom.offset_mps) / bottom.slope
+    return told_top, told_bottom
 
 
 def ball_from(thrower: Thrower, told: Rims) -> tuple[float, float]:

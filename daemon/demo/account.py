@@ -28,7 +28,6 @@ class Account:
     told: set[int] = field(default_factory=set)
     landings: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     feed_late_ms: list[float] = field(default_factory=list)
-    planned_feed_s: dict[int, float] = field(default_factory=dict)
     ended: dict[int, str] = field(default_factory=dict)
     missed_table: int = 0
     first_leaves_s: float | None = None

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS
 from drillfeed.daemon.drills.drill import with_balls
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
@@ -27,7 +27,7 @@ class Choice:
     def lines(self) -> list[str]:
         """Say what is about to run."""
         plan = self.plan
-        tempo = ", ".join(dict.fromkeys(f"{60 / one.interval_s:.1f}" for one in plan.sets))
+        tempo = ", ".join(dict.fromkeys(planned_set.tempo_text() for planned_set in plan.sets))
         lines = [
             text("demo.machine", name=self.machine.name, title=self.machine.title),
             text(
@@ -39,8 +39,8 @@ class Choice:
                 seed=plan.seed,
             ),
         ]
-        stretches = dict.fromkeys(one.stretch.text for one in plan.sets if one.stretch)
-        return lines + [text("demo.tempo", text=line) for line in stretches]
+        stretches = dict.fromkeys(planned_set.stretch.text for planned_set in plan.sets if planned_set.stretch)
+        return lines + [text("demo.tempo", stretch=line) for line in stretches]
 
 
 def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Choice:
@@ -55,8 +55,8 @@ def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Cho
         loaded = load_drill(name)
         try:
             plan = plan_drill(with_balls(loaded, balls) if balls else loaded, types, profile, seed)
-        except NotPossible as wrong:
-            reasons.append(f"{name}: {wrong}")
+        except NotPossible as error:
+            reasons.append(f"{name}: {error}")
             continue
         return Choice(machine, profile, name, balls, seed, plan)
     raise NotPossible("; ".join(reasons))

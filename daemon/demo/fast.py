@@ -7,7 +7,7 @@ from drillfeed.daemon.engine.wording import worded
 from drillfeed.daemon.simulation import Simulation
 from drillfeed.protocol.texts.catalogue import text
 
-MOST_S = 4 * 3600.0
+MAX_S = 4 * 3600.0
 
 
 def run_fast(choice: Choice) -> int:
@@ -27,10 +27,10 @@ def run_fast(choice: Choice) -> int:
     if not started.ok:
         print(text("demo.refused", text=started.text))
         return 1
-    while hall.until_state("RESTING", "ARMED", "IDLE", "FAULT", "PAUSED", most_s=MOST_S):
+    while hall.until_state("RESTING", "ARMED", "IDLE", "FAULT", "PAUSED", max_s=MAX_S):
         state = hall.engine.state
         if state == "RESTING" and hall.engine.parts.practice.rest_until_s is not None:
-            hall.until_state("SPINUP", "STOPPING", "FAULT", most_s=MOST_S)
+            hall.until_state("SPINUP", "STOPPING", "FAULT", max_s=MAX_S)
         elif state == "RESTING" or (state == "PAUSED" and hall.engine.parts.feeder.balls_left == 0):
             _go_on(hall, state)
         else:
@@ -43,9 +43,9 @@ def run_fast(choice: Choice) -> int:
 
 
 def _go_on(hall: Simulation, state: str) -> None:
-    """Be the player: fill the hopper, re-phase the crank where that is asked, and go on."""
+    """Be the player: fill the hopper, turn the crank to its mark where that is asked, and go on."""
     hall.say(f"balls {hall.machine.hopper.balls}")
     hall.board.attend()
     if hall.machine.feeder.kind == "crank-timed":
-        hall.say("rephase")
+        hall.say("crank-at-mark")
     hall.say("ready" if state == "RESTING" else "resume")

@@ -1,13 +1,11 @@
 """A daemon and a driver (of a simulated thrower, as a rule) as real processes on free loopback ports.
 
-Rule of this file: only processes that were started here are ended; each has an end that is waited for.
+Rule of this file: only processes that were started here are ended; `children.py` starts and ends them.
 """
 
 import contextlib
 import os
-import socket
 import subprocess
-import sys
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -15,18 +13,9 @@ from pathlib import Path
 
 from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
+from drillfeed.daemon.children import child, end, free_ports
 
 READY_S = 30.0
-END_S = 20.0
-
-
-def free_ports(count: int) -> list[int]:
-    """Return so many TCP ports that are free just now."""
-    with contextlib.ExitStack() as stack:
-        held = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for one in held:
-            one.bind(("127.0.0.1", 0))
-        return [int(one.getsockname()[1]) for one in held]
 
 
 @dataclass(frozen=True)
@@ -53,28 +42,6 @@ class Pair:
 
 
 @contextlib.contextmanager
-def _process(command: list[str], environment: dict[str, str], errors: Path) -> Iterator[subprocess.Popen[bytes]]:
-    # A session of its own: an interrupt at the terminal reaches only this process, which stops the others in order.
-    with errors.open("ab") as file:
-        process = subprocess.Popen(
-            command, stdout=file, stderr=file, stdin=subprocess.DEVNULL, env=environment, start_new_session=True
-        )
-        try:
-            yield process
-        finally:
-            _end(process)
-
-
-def _end(process: subprocess.Popen[bytes]) -> None:
-    process.terminate()
-    try:
-        process.wait(END_S)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()
-
-
-@contextlib.contextmanager
 def running_pair(
     machine: str, seed: int, folder: Path, board: Sequence[str] = ("simulated",), socket_file: Path | None = None
 ) -> Iterator[Pair]:
@@ -84,18 +51,17 @@ def running_pair(
     """
     tcp, link, observe = free_ports(3)
     log, errors = folder / "driver.jsonl", folder / "processes.log"
-    command = [sys.executable, "-m", "drillfeed.daemon.cli"]
     endpoint, address = f"tcp://127.0.0.1:{link}", f"127.0.0.1:{tcp}"
     serve = ["serve", "--machine", machine, "--listen", address, "--link", endpoint]
     serve += ["--observe", f"tcp://127.0.0.1:{observe}", *(("--socket", str(socket_file)) if socket_file else ())]
     drive = ["drive", *board, "--link", endpoint, "--machine", machine, "--seed", str(seed), "--log", str(log)]
     environment = {**os.environ, "XDG_STATE_HOME": str(folder)}
     with (
-        _process([*command, *serve], environment, errors) as daemon,
-        _process([*command, *drive], environment, errors) as driver,
+        child(serve, environment, errors) as daemon,
+        child(drive, environment, errors) as driver,
     ):
         try:
             yield Pair(daemon, driver, address, endpoint, log, errors)
         finally:
             # The daemon first: with the driver gone it would wait as long as wheels may coast.
-            _end(daemon)
+            end(daemon)

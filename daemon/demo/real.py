@@ -60,9 +60,9 @@ def run_real(choice: Choice) -> int:
         try:
             with running_pair(choice.machine_name, choice.seed, Path(folder)) as pair, pair.client() as client:
                 return Player(pair, client, choice, tell).play()
-        except NoDaemon as wrong:
+        except NoDaemon as error:
             errors = Path(folder) / "processes.log"
-            tell(f"{wrong}\n{errors.read_text(errors='replace') if errors.exists() else ''}")
+            tell(f"{error}\n{errors.read_text(errors='replace') if errors.exists() else ''}")
             return 1
 
 
@@ -140,7 +140,7 @@ class Player:
         self.pair.driver.send_signal(signal.SIGUSR1)
         self.client.balls(self.choice.machine.hopper.balls)
         if self.choice.machine.feeder.kind == "crank-timed":
-            self.client.rephase()
+            self.client.crank_at_mark()
         way()
 
     def _read_log(self) -> None:

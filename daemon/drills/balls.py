@@ -20,13 +20,53 @@ from drillfeed.protocol.texts.catalogue import text
 Length = Literal["short", "half-long", "long"]
 Arc = Literal["low", "high", "serve-wise"]
 Level = Literal["beginner", "club", "advanced"]
+Arrival = Literal["backspin", "no-spin", "topspin"]
+ARRIVAL_REVPS: Mapping[Arrival, tuple[float, float]] = {
+    "backspin": (-math.inf, -3.0),
+    "no-spin": (-4.0, 4.0),
+    "topspin": (10.0, math.inf),
+}
+"""What a ball's spin after the bounce may be, in rev/s, so that it arrives as its type says: defaults of ours."""
+SMALL_SPIN_REVPS = 10.0
 LEVELS: tuple[Level, ...] = ("beginner", "club", "advanced")
 NAME = "^[a-z0-9][a-z0-9-]{0,39}$"
 Name = Annotated[str, Field(pattern=NAME)]
 
 
+class Tolerance(Table):
+    """How far a ball may be bent to fit a machine before it is another ball: defaults of ours, no source.
+
+    Spin keeps its kind. A spin of less than 10 rev/s may change by `spin_revps`, any other by `spin_share` of itself.
+    The height of a high ball may change by `apex_share` of itself.
+    """
+
+    speed_mps: Annotated[float, Field(ge=0, le=5)] = 1.0
+    spin_share: Annotated[float, Field(ge=0, le=1)] = 0.30
+    spin_revps: Annotated[float, Field(ge=0, le=10)] = 3.0
+    depth_cm: Annotated[float, Field(ge=0, le=60)] = 15.0
+    apex_share: Annotated[float, Field(ge=0, le=1)] = 0.25
+
+    def spin_reach(self, spin_revps: float) -> float:
+        """Return how far a spin may change, in rev/s."""
+        return self.spin_revps if abs(spin_revps) < SMALL_SPIN_REVPS else self.spin_share * abs(spin_revps)
+
+    @property
+    def text(self) -> str:
+        """Return the tolerance in words."""
+        return text(
+            "ball.tolerance",
+            speed_mps=self.speed_mps,
+            spin_share=self.spin_share,
+            spin_revps=self.spin_revps,
+            depth_cm=self.depth_cm,
+        )
+
+
 class BallType(Table):
-    """One kind of ball, independent of any machine."""
+    """One kind of ball, independent of any machine: an intent, which `planning/fitting.py` fits to a machine.
+
+    `arrives` is the spin that must reach the bat, whatever is bent.
+    """
 
     name: Name
     title: Annotated[Words, Field(max_length=80)]
@@ -46,6 +86,8 @@ class BallType(Table):
     arc: Arc = "low"
     level: Level
     locked: bool = False
+    arrives: Annotated[Arrival | None, Field(description="the kind of spin that must reach the bat")] = None
+    tolerance: Tolerance = Tolerance()
 
     @model_validator(mode="after")
     def _place(self) -> "BallType":
@@ -88,9 +130,15 @@ def without_sidespin(ball: BallType) -> BallType:
 
 
 class Collection(Table):
-    """A file of ball types."""
+    """A file of ball types. What `tolerance` gives holds for every ball that does not give it itself."""
 
+    tolerance: Tolerance = Tolerance()
     ball: tuple[BallType, ...]
+
+    def with_tolerance(self, ball: BallType) -> BallType:
+        """Return a ball of the file with the file's tolerances where it gives none."""
+        own = {name: getattr(ball.tolerance, name) for name in ball.tolerance.model_fields_set}
+        return ball.model_copy(update={"tolerance": self.tolerance.model_copy(update=own)})
 
 
 def read_balls(data: Mapping[str, Any], file: str) -> dict[str, BallType]:
@@ -101,7 +149,7 @@ def read_balls(data: Mapping[str, Any], file: str) -> dict[str, BallType]:
     for ball in collection.ball:
         if ball.name in balls:
             doubles.append(FileError(file, f"ball {ball.name}", text("ball.twice"), text("ball.once")))
-        balls[ball.name] = ball
+        balls[ball.name] = collection.with_tolerance(ball)
     if doubles:
         raise InvalidFile(doubles)
     return balls

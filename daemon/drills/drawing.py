@@ -1,7 +1,7 @@
 """What a sequence yields, ball by ball, and what every kind of sequence has to offer."""
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Annotated, NamedTuple, Protocol
+from typing import Annotated, NamedTuple, Protocol, Self
 
 import numpy as np
 from pydantic import Field
@@ -46,6 +46,9 @@ class SequenceKind(Protocol):
 
     def faults(self, set_balls: int, balls: Balls) -> list[str]:
         """Return why a set of `set_balls` balls can't be drawn; empty if it can."""
+
+    def renamed(self, rename: Rename) -> Self:
+        """Return the sequence with `rename` applied to every mention."""
 
 
 def easiest(mentions: Iterable[str], balls: Balls) -> str:

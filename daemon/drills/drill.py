@@ -61,6 +61,12 @@ class Set(Table):
     title: Annotated[Words, Field(max_length=80)] = ""
     balls: Annotated[int, Field(ge=1, le=HARD_MAX_SET_BALLS)]
     tempo_per_min: Tempo | None = None
+    tempo_rise_per_min: Annotated[
+        float, Field(ge=0, le=60, description="from the first ball of the set to the last")
+    ] = 0.0
+    lasts_s: Annotated[
+        float | None, Field(ge=10, le=600, description="the set ends with this time; balls is the most it throws")
+    ] = None
     sequence: Sequence
     bursts: Bursts | None = None
     vary: Variation | None = None
@@ -71,6 +77,8 @@ class Set(Table):
     def _agree(self) -> "Set":
         if isinstance(self.sequence, QuotaSequence) and self.balls != self.sequence.balls:
             raise ValueError(text("drill.quotas", balls=self.sequence.balls))
+        if self.lasts_s is not None and (isinstance(self.sequence, QuotaSequence) or self.tempo_rise_per_min):
+            raise ValueError(text("drill.lasts"))
         if self.warm_up and (not isinstance(self.sequence, FixedSequence) or len(set(self.sequence.balls)) > 1):
             raise ValueError(text("drill.warm-up-alone"))
         return self
@@ -125,9 +133,13 @@ class Drill(Table):
     def _bounded(self) -> "Drill":
         if self.balls > self.max_balls:
             raise ValueError(text("drill.max-balls", balls=self.balls))
-        fastest = max(map(self.tempo_of, self.set))
+        fastest = max(self.tempo_of(part) + part.tempo_rise_per_min for part in self.set)
         if fastest > self.max_per_min:
             raise ValueError(text("drill.max-per-min", fastest=fastest))
+        for part in self.set:
+            if part.lasts_s is not None and part.balls <= part.lasts_s * self.tempo_of(part) / 60:
+                need = int(part.lasts_s * self.tempo_of(part) / 60) + 1
+                raise ValueError(text("drill.lasts-balls", need=need, lasts_s=part.lasts_s))
         if any(part.warm_up for part in self.set[1:]):
             raise ValueError(text("drill.warm-up-first"))
         if self.set[0].warm_up and self.tempo_of(self.set[0]) > min(map(self.tempo_of, self.set)):

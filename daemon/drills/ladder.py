@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS, HARD_MAX_SET_BALLS, MIN_TEMPO_PER_MIN
+from drillfeed.daemon.drills.drawing import SequenceKind
 from drillfeed.daemon.drills.drill import Drill, Rung, Set
 from drillfeed.daemon.drills.quota import QuotaSequence
-from drillfeed.daemon.drills.sequences import Sequence
 from drillfeed.daemon.drills.sides import swapped
 from drillfeed.daemon.drills.weighted import RandomSequence
 from drillfeed.daemon.validation import InvalidFile, validate
@@ -124,7 +124,7 @@ def _each(drill: Drill, change: Callable[[Set], Set]) -> Drill:
     return drill.model_copy(update={"set": sets, "max_balls": max(drill.max_balls, balls)})
 
 
-def _with_sequences(drill: Drill, change: Callable[[Sequence], Sequence]) -> Drill:
+def _with_sequences(drill: Drill, change: Callable[[SequenceKind], SequenceKind]) -> Drill:
     return _each(drill, lambda part: part.model_copy(update={"sequence": change(part.sequence)}))
 
 
@@ -145,14 +145,14 @@ def _longer(part: Set, change: int) -> Set:
     return part.model_copy(update={"balls": min(max(part.balls + change, 1), HARD_MAX_SET_BALLS)})
 
 
-def _weigh(sequence: Sequence, weights: Mapping[str, float]) -> Sequence:
+def _weigh(sequence: SequenceKind, weights: Mapping[str, float]) -> SequenceKind:
     if not isinstance(sequence, RandomSequence):
         return sequence
     known = {name: weights.get(name, weight) for name, weight in sequence.weights.items()}
     return sequence.model_copy(update={"weights": known})
 
 
-def _swap(sequence: Sequence, swap: Mapping[str, str]) -> Sequence:
+def _swap(sequence: SequenceKind, swap: Mapping[str, str]) -> SequenceKind:
     """Return the sequence with some balls replaced."""
 
     def rename(mention: str) -> str:

@@ -11,7 +11,6 @@ from pydantic import AfterValidator, Field
 from drillfeed.protocol.texts.catalogue import text
 
 Hand = Literal["right", "left"]
-HANDS: tuple[Hand, ...] = get_args(Hand)
 Side = Literal["wide-forehand", "forehand", "middle", "elbow", "backhand", "wide-backhand"]
 SIDES: tuple[Side, ...] = get_args(Side)
 MENTION = rf"^[a-z0-9][a-z0-9-]{{0,39}}( to ({'|'.join(SIDES)}))?$"

@@ -103,7 +103,7 @@ def _take_waiting(turn: Turn, action: do.TakeWaiting | None = None) -> str:
 def _rest(turn: Turn, action: do.Rest) -> None:
     """Rest: timed, or until the player is ready. The wheels stand in a rest over ten seconds, else they hold."""
     practice, rest_s = turn.parts.practice, action.rest_s
-    if rest_s is None or practice.running.set_plan.rephase_before:
+    if rest_s is None or practice.running.set_plan.crank_to_mark_before:
         practice.rest_until(None)
         turn.parts.motion.put(turn.now_s, ZERO)
         return

@@ -4,8 +4,9 @@ from typing import Any
 
 from drillfeed.daemon.engine.ramp import AxisRule, RampLimiter
 from drillfeed.daemon.engine.timeline import Targets
-from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import Setting
+from drillfeed.daemon.wheel import Wheel
 from drillfeed.protocol.link import (
     ANGLES,
     BAND_ANGLE_DEG,
@@ -26,11 +27,11 @@ from drillfeed.protocol.texts.catalogue import text
 ARRIVED_DEG = BAND_ANGLE_DEG / 2  # well inside what the driver's gate allows
 
 
-def _wheel_rule(wheel: Wheel, limits: WheelLimits, most_rim_mps: float | None) -> AxisRule:
-    most_rpm = float("inf") if most_rim_mps is None else wheel.rpm(most_rim_mps)
+def _wheel_rule(wheel: Wheel, limits: WheelLimits, max_rim_mps: float | None) -> AxisRule:
+    max_rpm = float("inf") if max_rim_mps is None else wheel.rpm(max_rim_mps)
     return AxisRule(
-        low=max(limits.low_rpm, -most_rpm),
-        high=min(limits.high_rpm, most_rpm),
+        low=max(limits.low_rpm, -max_rpm),
+        high=min(limits.high_rpm, max_rpm),
         up=limits.up_rpm_per_s,
         down=limits.down_rpm_per_s,
         quick=limits.quick_rpm_per_s,
@@ -52,17 +53,17 @@ class Axes:
         self._angles = {axis: reach for axis in ANGLES if (reach := getattr(limits, axis)) is not None}
         self.limiter = RampLimiter(self._rules(None))
 
-    def _rules(self, most_rim_mps: float | None) -> dict[Axis, AxisRule]:
+    def _rules(self, max_rim_mps: float | None) -> dict[Axis, AxisRule]:
         machine, limits = self._machine, self._limits
         return {
-            "top": _wheel_rule(machine.top, limits.top, most_rim_mps),
-            "bottom": _wheel_rule(machine.bottom, limits.bottom, most_rim_mps),
+            "top": _wheel_rule(machine.top, limits.top, max_rim_mps),
+            "bottom": _wheel_rule(machine.bottom, limits.bottom, max_rim_mps),
             **{axis: _angle_rule(reach) for axis, reach in self._angles.items()},
         }
 
-    def cap_rims(self, most_mps: float | None) -> None:
+    def cap_rims(self, max_mps: float | None) -> None:
         """Let no rim pass so many m/s, nor what the machine does; None leaves the machine alone. Only at rest."""
-        self.limiter.allow(self._rules(most_mps))
+        self.limiter.allow(self._rules(max_mps))
 
     def seed(self, status: Status) -> None:
         """Seed the limiter from what was measured; without feedback wheels from 0, angles from the driver's belief."""

@@ -5,7 +5,7 @@ Rule of this file: a check changes nothing. It raises Refused with what is wrong
 
 from math import isfinite
 
-from drillfeed.daemon.engine.driver import CLOCK_ARM_S
+from drillfeed.daemon.engine.link_condition import CLOCK_ARM_S, link_misfits
 from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.standing import shown
 from drillfeed.daemon.planning.plan import DrillPlan, SetPlan
@@ -20,8 +20,8 @@ def check_driver(parts: Parts, now_s: float) -> None:
     driver, status = link.driver, link.status
     if driver is None or status is None or link.status_age_s(now_s) > WATCHDOG_FEED_S:
         raise refuse("driver.none")
-    if link.misfits:
-        raise refuse("driver.misfit", misfits="; ".join(link.misfits))
+    if misfits := link_misfits(link):
+        raise refuse("driver.misfit", misfits="; ".join(misfits))
     if status.limits_hash != link.digest:
         raise refuse("driver.limits")
     doubts = parts.doubts.lines(now_s)
@@ -74,7 +74,7 @@ def check_crank(parts: Parts, plan: SetPlan, fed: int) -> None:
     turns = parts.feeder.crank_turns
     if turns is None:
         raise refuse("crank.unknown")
-    if turns > (0 if plan.rephase_before else plan.turns_before) + fed:
+    if turns > (0 if plan.crank_to_mark_before else plan.turns_before) + fed:
         raise refuse("crank.drifted", turns=turns, allowed=plan.turns_before + fed)
 
 

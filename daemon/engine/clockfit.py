@@ -10,9 +10,9 @@ from collections import deque
 from dataclasses import dataclass, replace
 
 KEPT = 64
-LEAST_PINGS = 4
-LEAST_SPAN_S = 2.0
-MOST_DRIFT = 500e-6
+MIN_PINGS = 4
+MIN_SPAN_S = 2.0
+MAX_DRIFT = 500e-6
 
 
 @dataclass(frozen=True)
@@ -44,18 +44,18 @@ class ClockLine:
 
 def fit(samples: list[Sample]) -> ClockLine | None:
     """Return the line through the quickest quarter of the samples, or None while there are too few."""
-    if len(samples) < LEAST_PINGS:
+    if len(samples) < MIN_PINGS:
         return None
-    quick = sorted(samples, key=lambda one: one.round_trip_s)[: max(LEAST_PINGS, len(samples) // 4)]
-    middle_s = sum(one.at_s for one in quick) / len(quick)
-    offset_s = sum(one.offset_s for one in quick) / len(quick)
-    spread = sum((one.at_s - middle_s) ** 2 for one in quick)
-    span_s = max(one.at_s for one in quick) - min(one.at_s for one in quick)
+    quick = sorted(samples, key=lambda sample: sample.round_trip_s)[: max(MIN_PINGS, len(samples) // 4)]
+    middle_s = sum(sample.at_s for sample in quick) / len(quick)
+    offset_s = sum(sample.offset_s for sample in quick) / len(quick)
+    spread = sum((sample.at_s - middle_s) ** 2 for sample in quick)
+    span_s = max(sample.at_s for sample in quick) - min(sample.at_s for sample in quick)
     slope = 0.0
-    if span_s >= LEAST_SPAN_S:
-        slope = sum((one.at_s - middle_s) * (one.offset_s - offset_s) for one in quick) / spread
-    drift = min(max(slope, -MOST_DRIFT), MOST_DRIFT)
-    misses = [one.offset_s - offset_s - drift * (one.at_s - middle_s) for one in quick]
+    if span_s >= MIN_SPAN_S:
+        slope = sum((sample.at_s - middle_s) * (sample.offset_s - offset_s) for sample in quick) / spread
+    drift = min(max(slope, -MAX_DRIFT), MAX_DRIFT)
+    misses = [sample.offset_s - offset_s - drift * (sample.at_s - middle_s) for sample in quick]
     # A slope that no two clocks have tells of delays, not of clocks: then only what all answers bracket is a bound.
     error_s = quick[0].round_trip_s / 2 + max(map(abs, misses)) if drift == slope else math.inf
     line = ClockLine(middle_s, offset_s, drift, error_s)
@@ -69,14 +69,14 @@ def _bracket_s(samples: list[Sample], line: ClockLine) -> float:
     apart since: one that went out quickly bounds it from one side, one that came back quickly from the other. Many
     answers on a link of jitter leave little between.
     """
-    newest_s = max(one.at_s for one in samples)
+    newest_s = max(sample.at_s for sample in samples)
     bounds = [
         (
-            one.offset_s - line.offset_s - line.drift * (one.at_s - line.at_s),
+            sample.offset_s - line.offset_s - line.drift * (sample.at_s - line.at_s),
             # The line's drift may be wrong by as much as both of its bounds together.
-            one.round_trip_s / 2 + 2 * MOST_DRIFT * (newest_s - one.at_s),
+            sample.round_trip_s / 2 + 2 * MAX_DRIFT * (newest_s - sample.at_s),
         )
-        for one in samples
+        for sample in samples
     ]
     low_s = max(miss - reach for miss, reach in bounds)
     high_s = min(miss + reach for miss, reach in bounds)
@@ -95,7 +95,7 @@ class ClockFit:
     @property
     def settled(self) -> bool:
         """Tell whether there are enough answers to slow down."""
-        return len(self._samples) >= 2 * LEAST_PINGS
+        return len(self._samples) >= 2 * MIN_PINGS
 
     def anew(self) -> "ClockFit":
         """Return an empty estimate for another driver; its pings have numbers that no old answer has."""

@@ -62,9 +62,7 @@ def _load(parts: Parts, request: Request, now_s: float) -> Decision:
     plan = request.plan
     assert plan is not None
     sets = text("count.sets", count=len(plan.sets))
-    tempo = ", ".join(
-        dict.fromkeys(text("tempo.per-min", tempo_per_min=60 / set_plan.interval_s) for set_plan in plan.sets)
-    )
+    tempo = ", ".join(dict.fromkeys(text("tempo.per-min", tempo=set_plan.tempo_text()) for set_plan in plan.sets))
     drill = {"drill": plan.drill.name, "balls": plan.balls, "seed": plan.seed}
     return decide(do.Load(plan), answer=text("load.done", sets=sets, tempo=tempo, **drill))
 
@@ -185,7 +183,7 @@ def _balls(parts: Parts, request: Request, now_s: float) -> Decision:
     return decide(do.CountHopper(count), answer=text("hopper.counted", left=count) + more)
 
 
-def _rephase(parts: Parts, request: Request, now_s: float) -> Decision:
+def _crank_at_mark(parts: Parts, request: Request, now_s: float) -> Decision:
     if not parts.feeder.is_timed_crank:
         return decide(answer=text("crank.not-needed"))
     return decide(do.CrankAtMark(), answer=text("crank.at-mark"))
@@ -217,7 +215,7 @@ HANDLERS: dict[str, Handler] = {
     "skip": _skip,
     "clear": _clear,
     "balls": _balls,
-    "rephase": _rephase,
+    "crank-at-mark": _crank_at_mark,
     "setup": setup.switch,
     "hold": setup.hold,
     "jog": setup.jog,

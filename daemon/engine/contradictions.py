@@ -15,9 +15,9 @@ from drillfeed.protocol.texts.catalogue import text
 
 AHEAD_S = 0.050
 """A moment farther ahead of the status that tells it has not been yet; what is less may be rounding."""
-SEEN_LEAST, SEEN_WITHIN_S, SPREAD_S = 3, 0.2, 0.039
+MIN_SEEN, SEEN_WITHIN_S, SPREAD_S = 3, 0.2, 0.039
 LASTS_S = 2.0
-MOST_RPM, MOST_DEG, MOST_V = 100_000.0, 3_600.0, 1_000.0
+MAX_RPM, MAX_DEG, MAX_V = 100_000.0, 3_600.0, 1_000.0
 
 
 @dataclass(frozen=True)
@@ -125,13 +125,13 @@ def _wild(status: Status) -> list[str]:
     found = []
     for name, wheel in (("top", status.top), ("bottom", status.bottom)):
         for what, rpm in (("measured", wheel.measured_rpm), ("driven", wheel.target_rpm)):
-            if rpm is not None and abs(rpm) > MOST_RPM:
+            if rpm is not None and abs(rpm) > MAX_RPM:
                 found.append(text("contradiction.wheel", wheel=name, what=what, rpm=rpm))
     for name, angle in (("tilt", status.tilt), ("pan", status.pan), ("roll", status.roll)):
         for deg in (angle.measured_deg, angle.target_deg) if angle else ():
-            if deg is not None and abs(deg) > MOST_DEG:
+            if deg is not None and abs(deg) > MAX_DEG:
                 found.append(text("contradiction.angle", axis=name, deg=deg))
-    if status.supply_v is not None and not 0 <= status.supply_v <= MOST_V:
+    if status.supply_v is not None and not 0 <= status.supply_v <= MAX_V:
         found.append(text("contradiction.supply", supply_v=status.supply_v))
     return found
 
@@ -147,27 +147,23 @@ def in_reason(status: Status) -> Status:
         "tilt": _angle(status.tilt),
         "pan": _angle(status.pan),
         "roll": _angle(status.roll),
-        "supply_v": supply if supply is not None and 0 <= supply <= MOST_V else None,
+        "supply_v": supply if supply is not None and 0 <= supply <= MAX_V else None,
     }
     return status.model_copy(update=changed)
 
 
 def _wheel(wheel: WheelState) -> WheelState:
     rpm = wheel.measured_rpm
-    known = rpm if rpm is not None and abs(rpm) <= MOST_RPM else None
-    return wheel.model_copy(
-        update={"measured_rpm": known, "target_rpm": min(max(wheel.target_rpm, -MOST_RPM), MOST_RPM)}
-    )
+    known = rpm if rpm is not None and abs(rpm) <= MAX_RPM else None
+    return wheel.model_copy(update={"measured_rpm": known, "target_rpm": min(max(wheel.target_rpm, -MAX_RPM), MAX_RPM)})
 
 
 def _angle(angle: AngleState | None) -> AngleState | None:
     if angle is None:
         return None
     deg = angle.measured_deg
-    known = deg if deg is not None and abs(deg) <= MOST_DEG else None
-    return angle.model_copy(
-        update={"measured_deg": known, "target_deg": min(max(angle.target_deg, -MOST_DEG), MOST_DEG)}
-    )
+    known = deg if deg is not None and abs(deg) <= MAX_DEG else None
+    return angle.model_copy(update={"measured_deg": known, "target_deg": min(max(angle.target_deg, -MAX_DEG), MAX_DEG)})
 
 
 @dataclass
@@ -193,7 +189,7 @@ class Doubts:
                 doubt = self.held.setdefault(row, _Doubt(text))
                 doubt.seen_s.append(now_s)
                 recent = [seen_s for seen_s in doubt.seen_s if now_s - seen_s <= SEEN_WITHIN_S]
-                if not doubt.counts and len(recent) >= SEEN_LEAST and now_s - recent[0] >= SPREAD_S:
+                if not doubt.counts and len(recent) >= MIN_SEEN and now_s - recent[0] >= SPREAD_S:
                     doubt.counts = True
                     fresh.append(_line(doubt))
         return fresh

@@ -1,7 +1,7 @@
 """The daemon's end of the driver link, without I/O: hello, clock, epochs, orders, what status tells.
 
-Rule of this file: it knows what was sent and what was answered, and judges how well the link stands. What
-ought to move, and when, is not its business.
+Rule of this file: it knows what was sent and what was answered, and when. What ought to move, and when, is not its
+business; `link_condition.py` judges whether the link is good enough for it.
 """
 
 from collections import deque
@@ -13,13 +13,12 @@ from drillfeed.daemon.engine.clockfit import ClockFit, ClockLine
 from drillfeed.daemon.engine.compatibility import differences
 from drillfeed.daemon.engine.contradictions import in_reason
 from drillfeed.daemon.machine import Machine
+from drillfeed.protocol.frames import BadFrame, decode_from_driver, encode
 from drillfeed.protocol.link import (
     BAND_MEDIAN_S,
     MISFITS_MAX,
     PING_S,
-    WATCHDOG_FEED_S,
     WATCHDOG_STOP_S,
-    BadFrame,
     DaemonHello,
     DriverHello,
     Message,
@@ -28,16 +27,9 @@ from drillfeed.protocol.link import (
     Pong,
     Setpoint,
     Status,
-    decode_from_driver,
-    encode,
 )
-from drillfeed.protocol.status_text import seconds
 from drillfeed.protocol.texts.catalogue import text
 
-DEAF_FEED_S = 0.300
-DEAF_FAULT_S = 0.600
-CLOCK_ARM_S = 0.010
-CLOCK_FEED_S = 0.025
 HELLO_AGAIN_S = 0.500
 FIRST_PING_S = 0.040
 RING = 64
@@ -45,19 +37,6 @@ MAX_MISFIT_LETTERS = 200
 
 Frame = tuple[bytes, bytes]
 OrderKind = Literal["arm", "disarm", "stop", "clear"]
-
-
-def age_text(age_s: float) -> str:
-    """Return an age in words: ms under a second, else as people read times; empty where it is infinite."""
-    if age_s == float("inf"):
-        return ""
-    return text("age.ms", age_ms=age_s * 1000) if age_s < 1 else seconds(age_s)
-
-
-def for_text(age_s: float) -> str:
-    """Return `for 320 ms`, or `yet` where it never was."""
-    age = age_text(age_s)
-    return text("age.for", age=age) if age else "yet"
 
 
 @dataclass
@@ -267,31 +246,6 @@ class DriverLink:
         if self.driver is None or self.driver.seq_moved_s is None:
             return float("inf")
         return now_s - self.driver.seq_moved_s
-
-    def feed_trouble(self, now_s: float) -> str | None:
-        """Return why the feed must be closed just now, or None."""
-        if self.driver is None:
-            return text("feed.no-driver")
-        if self.status_age_s(now_s) > WATCHDOG_FEED_S:
-            age = age_text(self.status_age_s(now_s))
-            return text("feed.status-old", age=age) if age else text("feed.no-status")
-        if self.deaf_s(now_s) > DEAF_FEED_S:
-            return text("feed.deaf", for_so_long=for_text(self.deaf_s(now_s)))
-        if self.line is None or self.line.error_s > CLOCK_FEED_S:
-            return text("feed.clock")
-        return None
-
-    @property
-    def misfits(self) -> tuple[str, ...]:
-        """Return all that keeps this driver from driving this machine; empty where it fits, or is not there."""
-        driver, status = self.driver, self.status
-        if driver is None:
-            return ()
-        told = status is not None and status.session == self.session
-        if driver.mismatch or status is None or not told or status.limits_hash == self.digest:
-            return driver.mismatch
-        refused = [refusal.reason for refusal in status.refusals if refusal.kind == "hello"]
-        return (text("driver.limits-not-taken", reason=refused[-1] if refused else text("driver.no-reason")),)
 
     def measured_median(self, now_s: float) -> tuple[float | None, float | None]:
         """Return both wheels' measured rpm, median of the last 100 ms; None where nothing was measured."""

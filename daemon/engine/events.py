@@ -101,6 +101,7 @@ class BallSettled:
     spin_revps: float
     side_revps: float
     title: str = inside()
+    fitted: str | None = None
 
 
 @dataclass(frozen=True)

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 # Somebody must have looked at the machine itself before these are cleared: a page elsewhere may not.
 AT_THE_MACHINE = frozenset(
     {
-        "wheel-astray",
+        "wheel-off-speed",
         "wheel-uncommanded",
-        "angle-astray",
+        "angle-off-target",
         "slow-spinup",
         "still-turning",
         "unreadable",

@@ -7,8 +7,8 @@ is well, else one line that says what was seen.
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from drillfeed.daemon.engine.driver import DEAF_FAULT_S, for_text
 from drillfeed.daemon.engine.fault import Fault
+from drillfeed.daemon.engine.link_condition import DEAF_FAULT_S, for_text
 from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.states import MOVING, RUNNING, UNDER_WAY
 from drillfeed.protocol.link import WATCHDOG_STOP_S
@@ -133,8 +133,8 @@ HAZARDS: tuple[Hazard, ...] = (
     Hazard("driver-disarmed", _gave_up, _LED, "hint.driver-disarmed"),
     Hazard("unreadable", _unreadable, _LED, "hint.unreadable"),
     Hazard("wheel-uncommanded", _wheel_uncommanded, _LED, "hint.wheel-uncommanded", "step.cut-wait-look"),
-    Hazard("wheel-astray", _wheel_off, RUNNING, "hint.wheel-astray", "step.cut-wait-look"),
-    Hazard("angle-astray", _angle_off, RUNNING, "hint.angle-astray", "step.cut-wait-look"),
+    Hazard("wheel-off-speed", _wheel_off, RUNNING, "hint.wheel-off-speed", "step.cut-wait-look"),
+    Hazard("angle-off-target", _angle_off, RUNNING, "hint.angle-off-target", "step.cut-wait-look"),
     Hazard("driver-contradicts", _contradicts, _LED, "hint.driver-contradicts", "step.driver-program"),
     Hazard("slow-spinup", _slow_spinup, frozenset({"SPINUP"}), "hint.slow-spinup"),
 )

@@ -3,14 +3,14 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from drillfeed.protocol.link import LEAST_LEAD_S, TICK_S, Axis, Feed
+from drillfeed.protocol.link import MIN_LEAD_S, TICK_S, Axis, Feed
 from drillfeed.protocol.texts.catalogue import text
 
 SETUP_RIM_MPS = 1.5
 """No rim runs faster in set-up: a ball rolls out and falls. House value, no source."""
 HELD_S = 0.300
-SETUP_LEAD_S = LEAST_LEAD_S + TICK_S
-FEED_AHEAD_S = LEAST_LEAD_S + 3 * TICK_S
+SETUP_LEAD_S = MIN_LEAD_S + TICK_S
+FEED_AHEAD_S = MIN_LEAD_S + 3 * TICK_S
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from drillfeed.daemon.engine.following_error import FollowingError
 from drillfeed.daemon.engine.standing import StandingWatch
 from drillfeed.daemon.engine.timeline import Targets, TargetTimeline
 from drillfeed.daemon.machine import Machine
-from drillfeed.protocol.link import LEAST_LEAD_S, TICK_S, Limits, Status
+from drillfeed.protocol.link import MIN_LEAD_S, TICK_S, Limits, Status
 
 
 class Motion:
@@ -38,7 +38,7 @@ class Motion:
 
     def begin_epoch(self, now_s: float) -> None:
         """The next setpoint is the first of a new epoch: 100 ms ahead, going on from what is in force then."""
-        self.next_at_s = now_s + LEAST_LEAD_S
+        self.next_at_s = now_s + MIN_LEAD_S
         self._epoch_unsent = True
 
     def use_quick_rates(self) -> None:
@@ -89,7 +89,7 @@ class Motion:
 
     def begin_tick(self, now_s: float) -> None:
         """Skip what is nearer than the least lead; begin the setpoints of a new epoch from what is in force now."""
-        self.next_at_s = max(self.next_at_s, now_s + LEAST_LEAD_S)
+        self.next_at_s = max(self.next_at_s, now_s + MIN_LEAD_S)
         if self._epoch_unsent:
             self._epoch_unsent = False
             self.axes.limiter.restart(now_s, self.next_at_s)

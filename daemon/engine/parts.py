@@ -10,6 +10,7 @@ from drillfeed.daemon.engine.contradictions import Doubts
 from drillfeed.daemon.engine.driver import DriverLink
 from drillfeed.daemon.engine.feeder import Feeder
 from drillfeed.daemon.engine.hold import Hold
+from drillfeed.daemon.engine.link_condition import feed_trouble
 from drillfeed.daemon.engine.mode import Mode
 from drillfeed.daemon.engine.motion import Motion
 from drillfeed.daemon.engine.pending import Pending
@@ -77,7 +78,7 @@ class Parts:
     def feed_closed(self, now_s: float) -> str | None:
         """Return why no ball may be fed just now, or None."""
         if self.in_setup:
-            return self.hold.feed_closed(now_s) or self.link.feed_trouble(now_s)
+            return self.hold.feed_closed(now_s) or feed_trouble(self.link, now_s)
         if self.mode.state != "FEEDING":
             return text("feed.state", state=self.mode.state)
-        return self.link.feed_trouble(now_s)
+        return feed_trouble(self.link, now_s)

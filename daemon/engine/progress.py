@@ -13,12 +13,13 @@ from drillfeed.daemon.engine.checks import check_next_set
 from drillfeed.daemon.engine.decision import Decision, decide
 from drillfeed.daemon.engine.events import RestNowWaits, WheelTurns
 from drillfeed.daemon.engine.fault import Fault
+from drillfeed.daemon.engine.link_condition import feed_trouble
 from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.run_up import START_CUE_S
 from drillfeed.daemon.engine.schedule import NO_ANSWER_S
 from drillfeed.daemon.engine.standing import turning_text
 from drillfeed.protocol.errors import Refused, refuse
-from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S
+from drillfeed.protocol.link import LEAD_S, MIN_LEAD_S, TICK_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S
 from drillfeed.protocol.status import State
 from drillfeed.protocol.texts.catalogue import text
 
@@ -110,10 +111,10 @@ def _settled(parts: Parts, now_s: float) -> bool:
 
 
 def _at_speed(parts: Parts, now_s: float) -> Decision | None:
-    ready = _settled(parts, now_s) and parts.link.feed_trouble(now_s) is None
+    ready = _settled(parts, now_s) and feed_trouble(parts.link, now_s) is None
     to_feed_s = parts.practice.running.set_run.slots[0].feed_at_s - now_s
     if ready:
-        return decide(do.Follow("at_speed")) if to_feed_s <= LEAD_S + LEAST_LEAD_S else None
+        return decide(do.Follow("at_speed")) if to_feed_s <= LEAD_S + MIN_LEAD_S else None
     if to_feed_s < LEAD_S + 2 * TICK_S:
         return decide(do.ShiftFirstBall(LEAD_S + 3 * TICK_S - to_feed_s))
     return None

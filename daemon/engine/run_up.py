@@ -6,12 +6,12 @@ from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.timeline import HOLD, Targets, targets_of
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.daemon.planning.transition import transition
-from drillfeed.protocol.link import LEAD_S, LEAST_LEAD_S, TICK_S
+from drillfeed.protocol.link import LEAD_S, MIN_LEAD_S, TICK_S
 
 START_CUE_S = 2.0
 RESUME_CUE_S = 1.0
 """So long after the cue the wheels begin to turn: at a start, and when a paused set goes on."""
-TOLD_AHEAD_S = LEAD_S + LEAST_LEAD_S + 4 * TICK_S
+TOLD_AHEAD_S = LEAD_S + MIN_LEAD_S + 4 * TICK_S
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from drillfeed.daemon.planning.plan import PlannedBall, SetPlan
-from drillfeed.protocol.link import LATE_S, LEAD_S, LEAST_LEAD_S, TICK_S, FeedResult
+from drillfeed.protocol.link import LATE_S, LEAD_S, MIN_LEAD_S, TICK_S, FeedResult
 from drillfeed.protocol.texts.catalogue import text
 
 Outcome = Literal["fed", "refused", "skipped", "dropped", "unknown"]
@@ -126,10 +126,10 @@ class SetRun:
         if not self.queue or not self.slots or self.slots[-1].until_s > now_s + LEAD_S + 2 * TICK_S:
             return None
         last, ball = self.slots[-1], self.queue[0]
-        least_gap_s = self.plan.least_gap_s[last.ball.key, ball.key]
-        gap_s = max(ball.gap_s, least_gap_s)
+        min_gap_s = self.plan.min_gap_s[last.ball.key, ball.key]
+        gap_s = max(ball.gap_s, min_gap_s)
         late_s = max(change_s - last.until_s, 0.0)
-        return self._slot(last.leaves_s + max(gap_s, least_gap_s + late_s), feed_id())
+        return self._slot(last.leaves_s + max(gap_s, min_gap_s + late_s), feed_id())
 
     def due(self, now_s: float, closed: str | None, arrived: Callable[[Slot], bool]) -> list[Slot]:
         """Return the slots whose feeds belong into a setpoint sent now.
@@ -140,7 +140,7 @@ class SetRun:
         for slot in self.slots:
             if slot.outcome is not None or slot.feed_at_s - LEAD_S - TICK_S > now_s:
                 continue
-            if not slot.told and slot.feed_at_s - now_s < LEAST_LEAD_S:
+            if not slot.told and slot.feed_at_s - now_s < MIN_LEAD_S:
                 self._settle(slot, "skipped", closed or text("ball.not-there"))
             elif closed is None and slot.feed_at_s > now_s and (slot.told or arrived(slot)):
                 slot.told = True

@@ -99,5 +99,6 @@ def _settled(slot: Slot, now_s: float) -> BallSettled:
         speed_mps=ball.speed_mps,
         spin_revps=ball.spin_revps,
         side_revps=ball.side_revps,
-        title=ball.text,
+        title=ball.told,
+        fitted=ball.fitted or None,
     )

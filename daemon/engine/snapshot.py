@@ -3,6 +3,7 @@
 from math import isfinite
 
 from drillfeed.daemon.drills.ladder import AS_WRITTEN, rung_text
+from drillfeed.daemon.engine.link_condition import feed_trouble, link_misfits
 from drillfeed.daemon.engine.offers import offer_info
 from drillfeed.daemon.engine.parts import Parts
 from drillfeed.daemon.engine.player import limits_text
@@ -28,6 +29,7 @@ def _ball(ball: PlannedBall, n: int, set_number: int, slot: Slot | None, now_s: 
         speed_mps=ball.speed_mps,
         spin_revps=ball.spin_revps,
         side_revps=ball.side_revps,
+        fitted=ball.fitted or None,
         tilt_deg=ball.setting.tilt_deg,
         pan_deg=ball.setting.pan_deg,
         top_rpm=ball.setting.top_rpm,
@@ -54,7 +56,7 @@ def _next_ball(parts: Parts, run: DrillRun, now_s: float) -> BallInfo | None:
 
 
 def _next_step(parts: Parts, fresh: Status | None) -> str | None:
-    if parts.mode.state == "IDLE" and parts.link.misfits:
+    if parts.mode.state == "IDLE" and link_misfits(parts.link):
         return text("step.misfit")
     if parts.mode.state == "IDLE" and turning_text(fresh, parts.machine):
         return text("step.wheel-turns")
@@ -77,10 +79,10 @@ def _next_step(parts: Parts, fresh: Status | None) -> str | None:
 def _link(parts: Parts, now_s: float) -> str:
     if parts.link.driver is None:
         return "down"
-    misfits = len(parts.link.misfits)
+    misfits = len(link_misfits(parts.link))
     if misfits:
         return text("link.misfits", ways=text("count.ways", count=misfits))
-    return parts.link.feed_trouble(now_s) or "up"
+    return feed_trouble(parts.link, now_s) or "up"
 
 
 def _reason(parts: Parts, now_s: float) -> str | None:
@@ -158,7 +160,7 @@ def snapshot(parts: Parts, now_s: float, late_ticks: int = 0, worst_late_ms: flo
         driver=link.driver.hello.driver if link.driver else None,
         driver_boot=link.driver.hello.boot if link.driver else None,
         link=_link(parts, now_s),
-        misfits=link.misfits,
+        misfits=link_misfits(link),
         clock_error_ms=round(link.line.error_s * 1000, 2) if link.line and isfinite(link.line.error_s) else None,
         status_age_ms=round(age_s * 1000, 1) if age_s != float("inf") else None,
         late_ticks=late_ticks,

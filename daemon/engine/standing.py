@@ -15,7 +15,7 @@ from drillfeed.protocol.texts.catalogue import text
 
 UNCOMMANDED_RIM_MPS = 0.30
 """A rim faster than this, with nothing asked of its wheel, turns by itself. House value, no source."""
-LEAST_STATUSES = 3
+MIN_STATUSES = 3
 NAMES: tuple[WheelName, ...] = ("top", "bottom")
 
 
@@ -103,6 +103,6 @@ class StandingWatch:
             zero_s = self.zero_since_s.get(name, float("inf")) + self.machine.spin_down_s
             from_s = max(zero_s if armed_since_s is None else armed_since_s, now_s - BAND_MEDIAN_S)
             wheels = [seen[name] for at_s, seen in self.recent if at_s >= from_s]
-            if len(wheels) >= LEAST_STATUSES and median(wheel.rim_mps for wheel in wheels) > UNCOMMANDED_RIM_MPS:
+            if len(wheels) >= MIN_STATUSES and median(wheel.rim_mps for wheel in wheels) > UNCOMMANDED_RIM_MPS:
                 return max(wheels, key=lambda wheel: wheel.rim_mps).text
         return None

@@ -10,7 +10,7 @@ from drillfeed.daemon.engine.run import DrillRun
 from drillfeed.daemon.engine.schedule import SetRun, Slot
 from drillfeed.protocol.link import FeedResult
 
-KEPT_MOST = 64
+MAX_KEPT = 64
 
 
 @dataclass
@@ -22,7 +22,7 @@ class Unconfirmed:
     def put(self, run: DrillRun, slot: Slot) -> None:
         """Keep a ball of a run's present set."""
         self._balls[slot.id] = (run, run.set_run, slot)
-        if len(self._balls) > KEPT_MOST:
+        if len(self._balls) > MAX_KEPT:
             del self._balls[min(self._balls)]
 
     def take(self, result: FeedResult, fed_s: float) -> tuple[DrillRun, Slot] | None:

@@ -180,7 +180,7 @@ def _throw(connection: sqlite3.Connection, place: Place, event: BallSettled, at:
         # The event that began the set was lost, so only its number is known.
         place = _new_set(connection, place, event.set, {}, at)
     head = ("tilt_deg", "pan_deg", "roll_deg", "top_rpm", "bottom_rpm")
-    columns = ("n", "ball", "outcome", "reason", "speed_mps", "spin_revps", "side_revps", "late_ms", *head)
+    columns = ("n", "ball", "outcome", "reason", "speed_mps", "spin_revps", "side_revps", "fitted", "late_ms", *head)
     _insert(
         connection,
         "throws",

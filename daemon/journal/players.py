@@ -7,7 +7,7 @@ from typing import Any
 from drillfeed.protocol.errors import refuse
 from drillfeed.protocol.texts.catalogue import text
 
-NAME_MOST_CHARACTERS = 40
+MAX_NAME_CHARACTERS = 40
 
 
 @dataclass(frozen=True)
@@ -49,8 +49,8 @@ def add_player(
 ) -> Player:
     """Add a player, by default right-handed and of club level; if the player exists, change only what is given."""
     name = name.strip()
-    if not 1 <= len(name) <= NAME_MOST_CHARACTERS:
-        raise refuse("player.name-length", max_characters=NAME_MOST_CHARACTERS, length=len(name))
+    if not 1 <= len(name) <= MAX_NAME_CHARACTERS:
+        raise refuse("player.name-length", max_characters=MAX_NAME_CHARACTERS, length=len(name))
     told = {"name": name, "hand": hand, "level": level, "elbow_cm": elbow_cm, "at": at}
     connection.execute(
         "INSERT INTO players (name, hand, level, elbow_cm, added_at) "

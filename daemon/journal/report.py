@@ -240,7 +240,7 @@ def _throw_table(found: Session, width: int) -> list[str]:
             _figure(throw["spin_revps"], "{:+.0f}"),
             *([_figure(throw["side_revps"], "{:+.0f}")] if bends else []),
             _figure(throw["tilt_deg"], "{:.1f}"),
-            throw["reason"],
+            "; ".join(filter(None, (throw["fitted"], throw["reason"]))),
         )
         for throw in found.throws
     ]

@@ -144,6 +144,10 @@ STEPS: tuple[str, ...] = (
     ALTER TABLE throws ADD COLUMN pan_deg REAL;
     ALTER TABLE throws ADD COLUMN roll_deg REAL;
     """,
+    # What was bent to fit the ball type to the machine; NULL if the ball was as written, or thrown before this step.
+    """
+    ALTER TABLE throws ADD COLUMN fitted TEXT;
+    """,
 )
 VERSION = len(STEPS)
 STRANGE_PLAYERS = """

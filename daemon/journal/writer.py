@@ -29,8 +29,8 @@ from drillfeed.protocol.texts.catalogue import text
 # The writer polls the queue at this interval. Waking it would need a lock, and the control loop must not wait for a
 # lock. A batch is committed at most this long, plus the time of the commit, after its first entry.
 BATCH_S = 0.1
-BATCH_MOST = 500
-QUEUE_MOST = 10_000
+MAX_BATCH = 500
+MAX_QUEUE = 10_000
 RETRY_S = 1.0
 LOADS_S = 5.0
 DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
@@ -58,7 +58,7 @@ class Journal(threading.Thread):
         wall_of: Callable[[float], float] | None = None,
         on_commit: Callable[[tuple[Entry, ...]], None] = lambda entries: None,
         opener: Callable[[Path], sqlite3.Connection] = open_to_write,
-        queue_most: int = QUEUE_MOST,
+        max_queue: int = MAX_QUEUE,
         last: LastThrows | None = None,
     ) -> None:
         super().__init__(name="journal", daemon=True)
@@ -71,9 +71,9 @@ class Journal(threading.Thread):
         self._loads_due_s = float("-inf")
         self._wall_of = wall_of or _wall_of
         self._last, self._left = last, last.left if last is not None else ()
-        self._on_commit, self._opener, self._queue_most = on_commit, opener, queue_most
+        self._on_commit, self._opener, self._max_queue = on_commit, opener, max_queue
         self._queue: deque[Entry] = deque()
-        self._questions: deque[tuple[Callable[[sqlite3.Connection], Any], Future[Any]]] = deque(maxlen=queue_most)
+        self._questions: deque[tuple[Callable[[sqlite3.Connection], Any], Future[Any]]] = deque(maxlen=max_queue)
         self._batch: list[Entry] = []
         self._place = Place(run, machine)
         self._connection: sqlite3.Connection | None = None
@@ -89,7 +89,7 @@ class Journal(threading.Thread):
         """Queue an entry to be written soon; if the queue is full, drop it and count it."""
         if self._last is not None and isinstance(entry, EventEntry):
             self._last.keep(entry.event)
-        if len(self._queue) >= self._queue_most:
+        if len(self._queue) >= self._max_queue:
             thread = threading.get_ident()
             self._dropped[thread] = self._dropped.get(thread, 0) + 1
         else:
@@ -185,7 +185,7 @@ class Journal(threading.Thread):
 
     def _write_batch(self, connection: sqlite3.Connection) -> None:
         """Write one batch in one transaction; place and count change only after the commit."""
-        while self._queue and len(self._batch) < BATCH_MOST:
+        while self._queue and len(self._batch) < MAX_BATCH:
             self._batch.append(self._queue.popleft())
         place, kept, spoilt = self._place, [], 0
         connection.execute("BEGIN IMMEDIATE")

@@ -27,11 +27,6 @@ class Air:
 STILL_AIR = Air()
 
 
-def isa_temperature_c(altitude_m: float) -> float:
-    """Return the temperature of the International Standard Atmosphere below 11 km (ISO 2533:1975)."""
-    return _SEA_LEVEL_K - _LAPSE_KPM * altitude_m - _ZERO_CELSIUS_K
-
-
 def isa_pressure_pa(altitude_m: float) -> float:
     """Return the pressure of the International Standard Atmosphere below 11 km (ISO 2533:1975)."""
     ratio = 1.0 - _LAPSE_KPM * altitude_m / _SEA_LEVEL_K

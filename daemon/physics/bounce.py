@@ -26,20 +26,19 @@ def restitution(normal_speed_mps: float, ball: Ball) -> float:
     return float(_restitution(abs(normal_speed_mps), ball, ball.restitution_shift, min, max))
 
 
-def restitution_sd(normal_speed_mps: float) -> float:
-    """Return the standard deviation of restitution at an impact speed along the normal, in m/s."""
-    return float(_restitution_sd(abs(normal_speed_mps), max))
+def restitution_sd(speed: Any, greater: Any) -> Any:
+    """Return the standard deviation of restitution at an impact speed along the normal, in m/s, for floats or arrays.
 
-
-def _restitution_sd(speed: Any, greater: Any) -> Any:
+    `greater` is `max` or its like for arrays.
+    """
     return RESTITUTION_SD + RESTITUTION_SD_RISE_SPM * greater(speed - WIDER_ABOVE_MPS, 0.0)
 
 
 def _restitution(speed: Any, ball: Ball, shift: Any, lesser: Any, greater: Any) -> Any:
     """Return the restitution, moved by `shift` of its deviations; one formula for floats and arrays."""
     wanted = ball.restitution_at_rest - ball.restitution_fall_spm * speed
-    usual = lesser(greater(wanted, ball.restitution_least), ball.restitution_most)
-    return lesser(greater(usual + shift * _restitution_sd(speed, greater), 0.0), 1.0)
+    usual = lesser(greater(wanted, ball.min_restitution), ball.max_restitution)
+    return lesser(greater(usual + shift * restitution_sd(speed, greater), 0.0), 1.0)
 
 
 def bounce(velocity: Vector, spin: Vector, ball: Ball, normal: Vector = (0.0, 0.0, 1.0)) -> tuple[Vector, Vector]:

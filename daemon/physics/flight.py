@@ -13,132 +13,42 @@ table.
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 
 from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.bounce import Vector, bounce
 from drillfeed.daemon.physics.launch import Launch
-from drillfeed.daemon.physics.motion import (
-    Coefficients,
-    advance,
-    coefficients_of,
-    fade,
-    is_slanted,
-    slant_share,
-    step_for,
+from drillfeed.daemon.physics.meeting import CORNER, EDGE, FLOOR, NET, Meeting, first_meeting
+from drillfeed.daemon.physics.motion import Coefficients, coefficients_of
+from drillfeed.daemon.physics.numbers import FLOATS
+from drillfeed.daemon.physics.record import (
+    LONGEST_FLIGHT_S,
+    MAX_BOUNCES,
+    Bounce,
+    Flight,
+    Half,
+    Passage,
+    Piece,
+    Until,
+    in_model_range,
+    length_of,
+    sidespin_revps,
+    topspin_revps,
 )
+from drillfeed.daemon.physics.roots import NEVER, find, slope_curve, value
+from drillfeed.daemon.physics.stepper import Step, fade, spin_of, take_step
 from drillfeed.daemon.physics.table import (
-    HALF_LONG_BAND_M,
-    HALF_WIDTH_M,
-    MEASURED_SPEED_MPS,
-    MEASURED_SPIN_REVPS,
-    NET_BOX,
     NET_HALF_WIDTH_M,
     NET_HEIGHT_M,
     NET_X_M,
     PLAIN_BALL,
     TABLE_BOX,
-    TABLE_HEIGHT_M,
     TABLE_LENGTH_M,
-    VALID_SPEED_MPS,
-    VALID_SPIN_REVPS,
     Ball,
-    Box,
 )
-from drillfeed.daemon.physics.touch import (
-    DIP_M,
-    NEVER,
-    cubic,
-    first_touch,
-    nearest_on,
-    root_from,
-    value,
-    well_over_net,
-)
+from drillfeed.daemon.physics.touch import nearest_on
 from drillfeed.protocol.texts.catalogue import text
-
-Until = Literal["landing", "second", "floor"]
-Half = Literal["thrower", "player"]
-Length = Literal["short", "half-long", "long"]
-LONGEST_FLIGHT_S = 6.0
-MOST_BOUNCES = 12
-
-
-@dataclass(frozen=True)
-class Bounce:
-    """Hold one touch of the table; spin is about the horizontal axis across the path, topspin positive.
-
-    `side_after_revps` is about the vertical, positive if it bends the ball to the thrower's left.
-    """
-
-    t_s: float
-    x_m: float
-    y_m: float
-    half: Half
-    edge: bool
-    speed_before_mps: float
-    speed_after_mps: float
-    spin_after_revps: float
-    side_after_revps: float
-
-
-@dataclass(frozen=True)
-class Passage:
-    """Hold the ball's centre as it passes the player's end line; spin and sidespin as for a `Bounce`."""
-
-    t_s: float
-    y_m: float
-    z_m: float
-    speed_mps: float
-    spin_revps: float
-    side_revps: float
-
-
-@dataclass(frozen=True)
-class Knot:
-    """Hold a place and velocity along the path; between two knots the path is a cubic."""
-
-    t_s: float
-    position_m: Vector
-    velocity_mps: Vector
-
-
-@dataclass(frozen=True)
-class Flight:
-    """Hold the result of a flight. None means it never happened; `reason` says why a ball is not valid."""
-
-    launch: Launch
-    valid: bool
-    reason: str | None
-    in_model_range: bool
-    time_s: float | None
-    landing_m: tuple[float, float] | None
-    depth_m: float | None
-    landing_speed_mps: float | None
-    net_clearance_m: float | None
-    apex_m: float
-    bounces: tuple[Bounce, ...]
-    second_bounce_m: float | None
-    length: Length | None
-    end_line: Passage | None
-    knots: tuple[Knot, ...]
-
-    @property
-    def landing(self) -> Bounce | None:
-        """Return the first touch on the player's half."""
-        return next((b for b in self.bounces if b.half == "player"), None)
-
-    @property
-    def serve_wise(self) -> bool:
-        """Tell whether the ball bounces on the thrower's half first."""
-        return bool(self.bounces) and self.bounces[0].half == "thrower"
-
-    @property
-    def extrapolated(self) -> bool:
-        """Tell whether the launch lies outside the flights that drag and lift were fitted to."""
-        return not _within(self.launch, MEASURED_SPEED_MPS, MEASURED_SPIN_REVPS)
 
 
 def fly(launch: Launch, *, air: Air = STILL_AIR, ball: Ball = PLAIN_BALL, until: Until = "second") -> Flight:
@@ -147,43 +57,6 @@ def fly(launch: Launch, *, air: Air = STILL_AIR, ball: Ball = PLAIN_BALL, until:
     while not walk.done:
         walk.step()
     return walk.flight()
-
-
-def in_model_range(launch: Launch) -> bool:
-    """Tell whether drag and lift figures are usable for a launch, 3-20 m/s and 0-120 rev/s: our judgement."""
-    return _within(launch, VALID_SPEED_MPS, VALID_SPIN_REVPS)
-
-
-def _within(launch: Launch, speeds: tuple[float, float], spins: tuple[float, float]) -> bool:
-    edge = 1e-9  # 120 rev/s converted to rad/s and back must still count as 120
-    (slow, fast), (min_revps, max_revps) = speeds, spins
-    return slow - edge <= launch.speed_mps <= fast + edge and min_revps - edge <= launch.spin_revps <= max_revps + edge
-
-
-def topspin_revps(velocity: Vector, spin: Vector) -> float:
-    """Return the part of a spin about the horizontal axis across the path, topspin positive, in rev/s."""
-    level = math.hypot(velocity[0], velocity[1])
-    if level == 0.0:
-        return math.hypot(*spin) / (2.0 * math.pi)
-    return (spin[1] * velocity[0] - spin[0] * velocity[1]) / (level * 2.0 * math.pi)
-
-
-def sidespin_revps(spin: Vector) -> float:
-    """Return the part of a spin about the vertical, in rev/s; positive bends a ball to the thrower's left."""
-    return spin[2] / (2.0 * math.pi)
-
-
-def length_of(second_x_m: float) -> Length:
-    """Return short, half-long or long, from the place along the table where the ball bounces a second time."""
-    past = second_x_m - TABLE_LENGTH_M
-    if abs(past) <= HALF_LONG_BAND_M:
-        return "half-long"
-    return "short" if past < 0.0 else "long"
-
-
-def over_table(x_m: float, y_m: float) -> bool:
-    """Tell whether a place lies over the table."""
-    return 0.0 <= x_m <= TABLE_LENGTH_M and -HALF_WIDTH_M <= y_m <= HALF_WIDTH_M
 
 
 @dataclass
@@ -197,6 +70,7 @@ class _Walk:
     done: bool = False
     t: float = 0.0
     bounces: list[Bounce] = field(default_factory=list)
+    pieces: list[Piece] = field(default_factory=list)
     net_clearance: float | None = None
     net_passed: bool = False
     apex: float = -math.inf
@@ -207,108 +81,67 @@ class _Walk:
 
     def __post_init__(self) -> None:
         self.p, self.v, self.w = self.launch.position_m, self.launch.velocity_mps, self.launch.spin_radps
-        self.size = math.hypot(*self.w)
-        self.longest_h = step_for(self.launch.speed_mps)
-        self.slanted = is_slanted(self.v, self.w, self.size, self.law)
+        self.spin = spin_of(self.v, self.w, self.law)
         self.apex = self.p[2]
-        self.knots = [Knot(0.0, self.p, self.v)]
 
     def step(self) -> None:
-        p, v = self.p, self.v
-        self.h = h = self.longest_h * (slant_share(v, self.w, self.size, min, max) if self.slanted else 1.0)
-        p1, v1 = advance(p, v, self.w, self.size, h, self.law, min)
-        radius, low = self.ball.radius_m, min(p[2], p1[2])
-        at, kind, level_at = NEVER, "", NEVER
-        if low < radius + DIP_M:
-            z = cubic(p[2] - radius, v[2], p1[2] - radius, v1[2], h)
-            level_at = _falls_through(z, p[2] >= radius, p1[2] < radius, v[2], v1[2])
-            if level_at < NEVER and over_table(*(value(cubic(p[i], v[i], p1[i], v1[i], h), level_at) for i in (0, 1))):
-                at, kind, level_at = level_at, "table", NEVER
-            floor_z = radius - TABLE_HEIGHT_M
-            if p1[2] < floor_z <= p[2]:
-                falls = root_from(cubic(p[2] - floor_z, v[2], p1[2] - floor_z, v1[2], h), 1.0)
-                at, kind = (falls, "floor") if falls < at else (at, kind)
-        for box, name in self._boxes_near(p1, v1):
-            touch = self._touch(box, p1, v1)
-            at, kind = (touch, name) if touch < at else (at, kind)
-        self._note_passages(p1, v1, at, level_at)
-        if kind:
-            p1, v1 = advance(p, v, self.w, self.size, at * h, self.law, min)
-        self._note_apex(p1, v1, at * h if kind else h)
-        self._move(p1, v1, at * h if kind else h)
-        if kind:
-            self._meet(kind)
+        step = take_step(self.p, self.v, self.spin, self.law, FLOATS)
+        meeting = first_meeting(step, self.p, self.ball.radius_m, FLOATS)
+        self._note_passages(step, meeting)
+        self._move(step, min(meeting.at, 1.0))
+        if meeting.kind == CORNER:
+            self.spin = self.spin._replace(capped=1.0 - self.spin.capped)
+        elif meeting.kind:
+            self._meet(meeting.kind)
         self._finish_if_known()
 
-    def _boxes_near(self, p1: Vector, v1: Vector) -> list[tuple[Box, str]]:
-        """Return the obstacles that this step may touch: the net, and the table if the ball is past its edge."""
-        near: list[tuple[Box, str]] = []
-        p, r = self.p, self.ball.radius_m
-        low = min(p[2], p1[2])
-        near_net = min(p[0], p1[0]) <= NET_X_M + r and max(p[0], p1[0]) >= NET_X_M - r
-        if near_net and low < NET_HEIGHT_M + r + DIP_M and not well_over_net(p, self.v, p1, v1, self.h, r, min, max):
-            near.append((NET_BOX, "net"))
-        outside = not (over_table(p[0], p[1]) and over_table(p1[0], p1[1]))
-        if outside and low < r + DIP_M and max(p[2], p1[2]) > -r:
-            near.append((TABLE_BOX, "edge"))
-        return near
-
-    def _touch(self, box: Box, p1: Vector, v1: Vector) -> float:
-        ends = (np.array(a, dtype=np.float64)[:, None] for a in (self.p, self.v, p1, v1))
-        p, v, q, u = ends
-        return float(first_touch(p, v, q, u, np.array([self.h]), box, self.ball.radius_m)[0])
-
-    def _note_passages(self, p1: Vector, v1: Vector, at: float, level_at: float) -> None:
+    def _note_passages(self, step: Step, meeting: Meeting) -> None:
         """Record passing the net plane, the end line, and table height beyond the edges, if before a touch."""
-        p, v, h = self.p, self.v, self.h
-        if not self.net_passed and p[0] < NET_X_M <= p1[0]:
-            s = root_from(cubic(p[0] - NET_X_M, v[0], p1[0] - NET_X_M, v1[0], h), 0.5)
-            if s <= at:
-                self.net_passed = True
-                y, z = (value(cubic(p[i], v[i], p1[i], v1[i], h), s) for i in (1, 2))
-                if abs(y) <= NET_HALF_WIDTH_M:
-                    self.net_clearance = z - self.ball.radius_m - NET_HEIGHT_M
-        if self.passage is None and p[0] < TABLE_LENGTH_M <= p1[0]:
-            s = root_from(cubic(p[0] - TABLE_LENGTH_M, v[0], p1[0] - TABLE_LENGTH_M, v1[0], h), 0.5)
-            if s <= at:
-                place, speed = advance(p, v, self.w, self.size, s * h, self.law, min)
-                left = float(fade(s * h, self.law))
+        x, y, z = step.curve(0), step.curve(1), step.curve(2)
+        if not self.net_passed and meeting.net <= min(meeting.at, 1.0):
+            self.net_passed = True
+            if abs(value(y, meeting.net)) <= NET_HALF_WIDTH_M:
+                self.net_clearance = value(z, meeting.net) - self.ball.radius_m - NET_HEIGHT_M
+        if self.passage is None and self.p[0] < TABLE_LENGTH_M <= step.place[0]:
+            s = find(x, 0.0, 1.0, TABLE_LENGTH_M, -1.0)
+            if s <= meeting.at:
+                place, speed = step.at(s)
+                left = float(fade(s * step.time_s, self.law))
                 spin, side = topspin_revps(speed, self.w) * left, sidespin_revps(self.w) * left
-                self.passage = Passage(self.t + s * h, place[1], place[2], math.hypot(*speed), spin, side)
-        if level_at < min(at, NEVER) and self.landed and self.second_x is None:
-            self.second_x = value(cubic(p[0], v[0], p1[0], v1[0], h), level_at)
+                self.passage = Passage(self.t + s * step.time_s, place[1], place[2], math.hypot(*speed), spin, side)
+        if meeting.beside < min(meeting.at, NEVER) and self.landed and self.second_x is None:
+            self.second_x = value(x, meeting.beside)
 
-    def _note_apex(self, p1: Vector, v1: Vector, h: float) -> None:
-        if self.landed:
-            return
-        self.apex = max(self.apex, p1[2])
-        if self.v[2] > 0.0 >= v1[2]:
-            top = value(cubic(self.p[2], self.v[2], p1[2], v1[2], h), self.v[2] / (self.v[2] - v1[2]))
-            self.apex = max(self.apex, top)
-
-    def _move(self, p1: Vector, v1: Vector, h: float) -> None:
+    def _move(self, step: Step, share: float) -> None:
+        z = step.curve(2)
+        h = share * step.time_s
+        self.pieces.append(Piece(self.t, step.time_s, share, (step.curve(0), step.curve(1), z)))
+        p, v = (step.place, step.velocity) if share == 1.0 else step.at(share)
+        if not self.landed:
+            self.apex = max(self.apex, p[2])
+            if self.v[2] > 0.0 >= v[2]:
+                self.apex = max(self.apex, value(z, find(slope_curve(z), 0.0, share, 0.0, 1.0)))
         self.t += h
-        self.p, self.v = p1, v1
+        self.p, self.v = p, v
         if self.law.fade_pers:
             left = float(fade(h, self.law))
             self.w = (self.w[0] * left, self.w[1] * left, self.w[2] * left)
-            self.size *= left
-        self.knots.append(Knot(self.t, p1, v1))
+            self.spin = self.spin._replace(size=self.spin.size * left)
 
-    def _meet(self, kind: str) -> None:
+    def _meet(self, kind: int) -> None:
         """Bounce the ball off the table, or end its flight at the floor or net."""
-        if kind == "floor":
+        if kind == FLOOR:
             self.done = True
-        elif kind == "net":
+        elif kind == NET:
             self.done = True
             if self.landed is None:
                 self.fault = text("flight.net", gap=_cm_over_tape(self.p, self.ball))
         else:
-            self._bounce(edge=kind == "edge")
+            self._bounce(edge=kind == EDGE)
 
     def _bounce(self, edge: bool) -> None:
         if edge:
-            near = nearest_on(TABLE_BOX, *self.p)
+            near = nearest_on(TABLE_BOX, np.array(self.p)[:, None])[:, 0]
             gaps = tuple(float(a - b) for a, b in zip(self.p, near, strict=True))
             size = math.hypot(*gaps)
             normal = (gaps[0] / size, gaps[1] / size, gaps[2] / size)
@@ -317,9 +150,7 @@ class _Walk:
             normal = (0.0, 0.0, 1.0)
         before = math.hypot(*self.v)
         self.v, self.w = bounce(self.v, self.w, self.ball, normal)
-        self.size = math.hypot(*self.w)
-        self.slanted = is_slanted(self.v, self.w, self.size, self.law)
-        self.knots.append(Knot(self.t, self.p, self.v))
+        self.spin = spin_of(self.v, self.w, self.law)
         if normal[2] <= 0.0:
             self.done = True
             if self.landed is None:
@@ -339,7 +170,7 @@ class _Walk:
         elif self.landed is None and len(self.bounces) > 1:
             self.fault = text("flight.twice-own-half")
             self.done = True
-        if len(self.bounces) >= MOST_BOUNCES or abs(self.v[2]) < 0.02:
+        if len(self.bounces) >= MAX_BOUNCES or abs(self.v[2]) < 0.02:
             self.done = True
 
     def _finish_if_known(self) -> None:
@@ -372,22 +203,8 @@ class _Walk:
             second_bounce_m=None if self.second_x is None else self.second_x - NET_X_M,
             length=None if self.second_x is None else length_of(self.second_x),
             end_line=self.passage,
-            knots=tuple(self.knots),
+            pieces=tuple(self.pieces),
         )
-
-
-def _falls_through(z: tuple[float, float, float, float], above: bool, below: bool, v0: float, v1: float) -> float:
-    """Return when a ball comes down through a level, even if it dips below and rises again within the step."""
-    if not above:
-        return NEVER
-    if below:
-        # On a falling, concave path Newton's rule converges from the far end; if the ball has turned up, from the near
-        # end.
-        return root_from(z, 1.0 if v1 < 0.0 else 0.0)
-    if v0 < 0.0 < v1:
-        lowest = v0 / (v0 - v1)
-        return root_from(z, 0.0) if value(z, lowest) < 0.0 else NEVER
-    return NEVER
 
 
 def _cm_over_tape(p: Vector, ball: Ball) -> str:

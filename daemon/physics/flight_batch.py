@@ -2,7 +2,7 @@
 
     fly_many(launches, *, air=STILL_AIR, ball=PLAIN_BALL, until="second", constants=None) -> FlightBatch
 
-`launches` holds (3, n) arrays (`launch.launches_from`, `launch.stack`). Every result is an (n,) array; NaN means it
+`launches` holds (3, n) arrays (`launch.launches_from`). Every result is an (n,) array; NaN means it
 never happened. With `constants` each ball has its own drag, lift, friction and restitution. Balls are flown a block at
 a time, so that a block's arrays stay in the processor's cache; the cost is linear in n.
 """
@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 
 from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.block import Block
-from drillfeed.daemon.physics.flight import Until
 from drillfeed.daemon.physics.launch import Launches
+from drillfeed.daemon.physics.record import Until
 from drillfeed.daemon.physics.table import NET_X_M, PLAIN_BALL, Ball
 from drillfeed.daemon.physics.widths import Constants
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-BLOCK = 16384
+BLOCK = 10000
 
 
 @dataclass(frozen=True)

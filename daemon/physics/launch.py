@@ -45,12 +45,6 @@ class Launches:
         """Return the number of balls."""
         return int(self.position_m.shape[1])
 
-    def one(self, index: int) -> Launch:
-        """Return one of the balls as a `Launch`."""
-        columns = (self.position_m[:, index], self.velocity_mps[:, index], self.spin_radps[:, index])
-        position, velocity, spin = ((float(c[0]), float(c[1]), float(c[2])) for c in columns)
-        return Launch(position, velocity, spin)
-
 
 class HeadSpin(NamedTuple):
     """Hold the spin that two wheels give (rev/s, negative if the bottom wheel is faster) and the head's roll."""
@@ -139,10 +133,3 @@ def launches_from(
         np.array([speed * ct * cp, speed * ct * sp, speed * st]),
         np.array([omega * (-cr * sp - sr * st * cp), omega * (cr * cp - sr * st * sp), omega * sr * ct]),
     )
-
-
-def stack(launches: list[Launch]) -> Launches:
-    """Return single launches as one set of arrays."""
-    fields = zip(*((x.position_m, x.velocity_mps, x.spin_radps) for x in launches), strict=True)
-    position, velocity, spin = (np.array(field, dtype=np.float64).T for field in fields)
-    return Launches(position, velocity, spin)

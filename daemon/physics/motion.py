@@ -1,12 +1,12 @@
-"""Equation of motion of a spinning ball in air, and one step of its integration.
+"""Equation of motion of a spinning ball in air: the only statement of it.
 
-The equation is written only here. It takes floats or arrays, component by component, so that one ball in plain Python
-and ten thousand balls in numpy get the same figures.
+It takes floats or arrays, component by component, so that one ball in plain Python and ten thousand balls in numpy get
+the same figures. `stepper.py` integrates it.
 """
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,57 +16,59 @@ from drillfeed.daemon.physics.table import Ball
 from drillfeed.daemon.physics.widths import Constants
 
 Array = NDArray[np.float64]
-
-# In one step the ball travels a fifth of a metre, for at most 40 ms. The fourth-order error then stays near 1e-8 m a
-# step at any speed in the valid range, and the cubic between two steps is within micrometres of the path. The largest
-# error left comes from the corner where the lift coefficient reaches its cap: at worst 0.2 mm at landing, if S passes
-# 0.35 in flight.
-STEP_M = 0.2
-STEP_MOST_S = 0.04
-SLANT_SINE = 0.5
-SLANT_LEAST = 1.0 / 64.0
-
-_TINY = 1e-300
+TINY = 1e-300
 
 
 @dataclass(frozen=True)
 class Coefficients:
-    """Hold the constants of the equation of motion for one ball in one air."""
+    """Hold the constants of the equation of motion, for one ball in one air or for n balls that differ.
 
-    drag_pm: float
-    lift_by_spin: float
-    lift_most_pm: float
+    Drag and lift are floats, or (n,) arrays of balls that each have their own.
+    """
+
+    drag_per_m: Any
+    lift_by_spin: Any
+    max_lift_per_m: Any
     by_volume: bool
     gravity_mps2: float
     fade_pers: float
     radius_m: float
 
+    @property
+    def of_many(self) -> bool:
+        """Tell whether each ball has its own drag and lift."""
+        return isinstance(self.drag_per_m, np.ndarray)
 
-@dataclass(frozen=True)
-class LawOfMany:
-    """Hold the constants of the equation of motion for n balls that differ in drag and lift; arrays are (n,)."""
-
-    drag_pm: Array
-    lift_by_spin: Array
-    lift_most_pm: Array
-    by_volume: bool
-    gravity_mps2: float
-    fade_pers: float
-    radius_m: float
-
-
-def _per_mass_pm(ball: Ball, air: Air) -> float:
-    area_m2 = math.pi * ball.radius_m**2
-    return 0.5 * air.density_kgpm3 * area_m2 / ball.mass_kg
+    def of(self, rows: Any) -> "Coefficients":
+        """Return the constants of some of the balls; one set of constants holds for any of them."""
+        if not self.of_many:
+            return self
+        drag, by_spin, most = (a[rows] for a in (self.drag_per_m, self.lift_by_spin, self.max_lift_per_m))
+        return replace(self, drag_per_m=drag, lift_by_spin=by_spin, max_lift_per_m=most)
 
 
-def coefficients_of(ball: Ball, air: Air) -> Coefficients:
-    """Return the constants: half rho A C_D / m and the same for lift, gravity, and the rate at which spin fades."""
-    per_mass_pm = _per_mass_pm(ball, air)
+class Lift(NamedTuple):
+    """Hold which part of the lift law holds, as factors: lift is |v| (`by_speed` + `by_square` |v|) along omega x v.
+
+    Below the cap the lift grows with |omega| |v|, at the cap with |v|^2. Between two crossings of the corner one of the
+    factors is 0, so the equation is smooth.
+    """
+
+    by_speed: Any
+    by_square: Any
+
+
+def coefficients_of(ball: Ball, air: Air, constants: Constants | None = None) -> Coefficients:
+    """Return the constants: half rho A C_D / m and the same for lift, gravity, and the rate at which spin fades.
+
+    With `constants` drag and lift are (n,) arrays, one for each ball.
+    """
+    own = ball if constants is None else constants
+    scale_per_m = 0.5 * air.density_kgpm3 * math.pi * ball.radius_m**2 / ball.mass_kg
     return Coefficients(
-        drag_pm=per_mass_pm * ball.drag,
-        lift_by_spin=per_mass_pm * ball.lift_slope * ball.radius_m,
-        lift_most_pm=per_mass_pm * ball.lift_cap,
+        drag_per_m=scale_per_m * own.drag,
+        lift_by_spin=scale_per_m * ball.radius_m * own.lift_slope,
+        max_lift_per_m=scale_per_m * own.lift_cap,
         by_volume=ball.lift_by_volume,
         gravity_mps2=air.gravity_mps2,
         fade_pers=1.0 / ball.spin_decay_s,
@@ -74,124 +76,62 @@ def coefficients_of(ball: Ball, air: Air) -> Coefficients:
     )
 
 
-def laws_of(ball: Ball, air: Air, constants: Constants) -> LawOfMany:
-    """Return the constants of the motion as `coefficients_of` does, with a drag and a lift for each of n balls."""
-    per_mass_pm = _per_mass_pm(ball, air)
-    return LawOfMany(
-        drag_pm=per_mass_pm * constants.drag,
-        lift_by_spin=per_mass_pm * ball.radius_m * constants.lift_slope,
-        lift_most_pm=per_mass_pm * constants.lift_cap,
-        by_volume=ball.lift_by_volume,
-        gravity_mps2=air.gravity_mps2,
-        fade_pers=1.0 / ball.spin_decay_s,
-        radius_m=ball.radius_m,
-    )
+def corner_mps(spin_size: Any, law: Coefficients) -> Any:
+    """Return the speed at which the lift coefficient reaches its cap, for a size of spin in rad/s.
+
+    The cap holds below it. Without a cap, or in the form by volume, it is negative: the cap never holds.
+    """
+    if law.by_volume:
+        return 0.0 * spin_size - 1.0
+    return law.lift_by_spin * spin_size / (law.max_lift_per_m + 1e-12)
 
 
-def law_for(law: Coefficients | LawOfMany, rows: Any) -> Coefficients | LawOfMany:
-    """Return the law of some of the balls; one law for all holds for any of them."""
-    if isinstance(law, Coefficients):
-        return law
-    return replace(
-        law, drag_pm=law.drag_pm[rows], lift_by_spin=law.lift_by_spin[rows], lift_most_pm=law.lift_most_pm[rows]
-    )
+def lift_of(spin_size: Any, capped: Any, law: Coefficients) -> Lift:
+    """Return the part of the lift law that holds; `capped` is 1 where the lift coefficient is at its cap, else 0."""
+    return Lift((1.0 - capped) * law.lift_by_spin * spin_size, capped * law.max_lift_per_m)
 
 
-def acceleration(v: Any, w: Any, spin_size: Any, law: Coefficients | LawOfMany, lesser: Any) -> tuple[Any, Any, Any]:
+def pull(v: Any, axis: Any, lift: Lift, law: Coefficients) -> tuple[Any, Any, Any]:
     """Return the acceleration in m/s^2: drag against v, lift along omega x v, gravity.
 
-    `v`, `w` are three components each, `spin_size` is |omega|, `lesser` is min or numpy.minimum. Drag and lift as in
-    Nakashima et al. 2011, eq. 1; lift coefficient min(slope S, cap) with S = r |omega| / |v|.
+    `v` and `axis`, the unit vector of omega, are three components each. Drag and lift as in Nakashima et al. 2011,
+    eq. 1; lift coefficient min(slope S, cap) with S = r |omega| / |v|, of which `lift` says the part that holds.
     """
     vx, vy, vz = v
-    wx, wy, wz = w
-    speed2 = vx * vx + vy * vy + vz * vz
-    speed = speed2**0.5
-    cx = wy * vz - wz * vy
-    cy = wz * vx - wx * vz
-    cz = wx * vy - wy * vx
+    nx, ny, nz = axis
+    # Written with in-place sums: arrays then need half of the memory, and floats do not mind.
+    speed = vx * vx
+    speed += vy * vy
+    speed += vz * vz
+    speed = speed**0.5
+    cx, cy, cz = ny * vz, nz * vx, nx * vy
+    cx -= nz * vy
+    cy -= nx * vz
+    cz -= ny * vx
     if law.by_volume:
-        lift = law.lift_by_spin
+        turn = lift.by_speed
     else:
-        cross = (cx * cx + cy * cy + cz * cz) ** 0.5 + _TINY
-        lift = lesser(law.lift_by_spin * spin_size * speed, law.lift_most_pm * speed2) / cross
-    drag = law.drag_pm * speed
-    return lift * cx - drag * vx, lift * cy - drag * vy, lift * cz - drag * vz - law.gravity_mps2
+        across = cx * cx
+        across += cy * cy
+        across += cz * cz
+        turn = lift.by_square * speed
+        turn += lift.by_speed
+        turn *= speed
+        turn /= across**0.5 + TINY
+    drag = law.drag_per_m * speed
+    cx *= turn
+    cy *= turn
+    cz *= turn
+    cx -= drag * vx
+    cy -= drag * vy
+    cz -= drag * vz
+    cz -= law.gravity_mps2
+    return cx, cy, cz
 
 
-def advance(
-    p: Any, v: Any, w: Any, spin_size: Any, h: Any, law: Coefficients | LawOfMany, lesser: Any
-) -> tuple[Any, Any]:
-    """Return position and velocity one step of `h` seconds later by the classical fourth-order Runge-Kutta rule.
-
-    The force does not depend on position, so the four slopes combine into the second-order (Nystroem) form of the rule.
-    Spin keeps its direction during a step; its decay is taken at the middle of the step.
-    """
-    vx, vy, vz = v
-    if law.fade_pers:
-        middle = fade(0.5 * h, law)
-        w = (w[0] * middle, w[1] * middle, w[2] * middle)
-        spin_size = spin_size * middle
-    half = 0.5 * h
-    ax, ay, az = acceleration(v, w, spin_size, law, lesser)
-    bx, by, bz = acceleration((vx + half * ax, vy + half * ay, vz + half * az), w, spin_size, law, lesser)
-    cx, cy, cz = acceleration((vx + half * bx, vy + half * by, vz + half * bz), w, spin_size, law, lesser)
-    dx, dy, dz = acceleration((vx + h * cx, vy + h * cy, vz + h * cz), w, spin_size, law, lesser)
-    sixth = h / 6.0
-    bcx, bcy, bcz = bx + cx, by + cy, bz + cz
-    place = (
-        p[0] + h * (vx + sixth * (ax + bcx)),
-        p[1] + h * (vy + sixth * (ay + bcy)),
-        p[2] + h * (vz + sixth * (az + bcz)),
-    )
-    speed = (
-        vx + sixth * (ax + 2.0 * bcx + dx),
-        vy + sixth * (ay + 2.0 * bcy + dy),
-        vz + sixth * (az + 2.0 * bcz + dz),
-    )
-    return place, speed
-
-
-def fade(time_s: Any, law: Coefficients | LawOfMany) -> Any:
-    """Return the share of spin left after a time; written as a power of e, which takes floats and arrays."""
-    return math.e ** (-law.fade_pers * time_s)
-
-
-def step_for(speed_mps: float) -> float:
-    """Return the step in seconds for a launch speed."""
-    return min(STEP_MOST_S, STEP_M / (speed_mps + _TINY))
-
-
-def is_slanted(v: Any, w: Any, spin_size: Any, law: Coefficients | LawOfMany) -> Any:
-    """Tell whether the angle between spin and velocity changes in flight: not for horizontal spin at right angles."""
-    along = v[0] * w[0] + v[1] * w[1] + v[2] * w[2]
-    size = spin_size * (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]) ** 0.5
-    return (not law.by_volume) & ((abs(along) > 1e-6 * size) | (abs(w[2]) > 1e-6 * spin_size))
-
-
-def slant_share(v: Any, w: Any, spin_size: Any, lesser: Any, greater: Any) -> Any:
-    """Return the share of a step to take: the nearer spin is to the line of flight, the faster omega x v turns.
-
-    The equation has the full lift there, and its direction jumps when spin and velocity are in line.
-    """
-    vx, vy, vz = v
-    wx, wy, wz = w
-    cx, cy, cz = wy * vz - wz * vy, wz * vx - wx * vz, wx * vy - wy * vx
-    size = spin_size * (vx * vx + vy * vy + vz * vz) ** 0.5
-    sine = ((cx * cx + cy * cy + cz * cz) ** 0.5 + _TINY) / (size + _TINY)
-    return greater(lesser(sine / SLANT_SINE, 1.0), SLANT_LEAST)
-
-
-def glide(p: Any, v: Any, w: Any, time_s: float, law: Coefficients) -> tuple[Any, Any]:
-    """Return position and velocity of one ball after a time of free flight, without table, net or floor."""
-    size = math.sqrt(w[0] * w[0] + w[1] * w[1] + w[2] * w[2])
-    speed = math.sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2])
-    longest = step_for(speed)
-    while time_s > 0.0:
-        h = longest * slant_share(v, w, size, min, max) if is_slanted(v, w, size, law) else longest
-        h = min(h, time_s)
-        p, v = advance(p, v, w, size, h, law, min)
-        left = float(fade(h, law))
-        w, size = (w[0] * left, w[1] * left, w[2] * left), size * left
-        time_s -= h
-    return p, v
+def acceleration(v: Any, w: Any, law: Coefficients) -> tuple[float, float, float]:
+    """Return the acceleration of one ball in m/s^2 from its velocity and its spin in rad/s."""
+    size = math.hypot(*w)
+    axis = (w[0] / (size + TINY), w[1] / (size + TINY), w[2] / (size + TINY))
+    capped = float(math.hypot(*v) <= corner_mps(size, law))
+    return pull(v, axis, lift_of(size, capped, law), law)

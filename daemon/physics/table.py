@@ -6,6 +6,7 @@ along +x, z up from the playing surface; angular velocity in rad/s; travelling a
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 TABLE_LENGTH_M = 2.74
 TABLE_WIDTH_M = 1.525
@@ -31,6 +32,11 @@ VALID_SPEED_MPS = (3.0, 20.0)
 VALID_SPIN_REVPS = (0.0, 120.0)
 
 
+def over_table(x_m: Any, y_m: Any) -> Any:
+    """Tell whether a place, or each of n places, lies over the table."""
+    return (x_m >= 0.0) & (x_m <= TABLE_LENGTH_M) & (abs(y_m) <= HALF_WIDTH_M)
+
+
 @dataclass(frozen=True)
 class Ball:
     """Hold a ball's mass, size and coefficients.
@@ -38,8 +44,8 @@ class Ball:
     Drag and lift are the pair fitted to measured flights (data of Gossard et al. 2023, arXiv:2303.03879): drag 0.55,
     lift min(0.75 S, 0.26). With `lift_by_volume` the lift is C_M rho V (omega x v) instead, the form of Nakashima et
     al. 2011 (IEEE ROBIO, eq. 1); `lift_slope` is then 8/3 C_M, and the cap is not used. Restitution falls with the
-    impact speed, `restitution_at_rest - restitution_fall_spm * |v_n|`, within `restitution_least` and
-    `restitution_most`. `restitution_shift` moves it by that many standard deviations (`bounce.restitution_sd`).
+    impact speed, `restitution_at_rest - restitution_fall_spm * |v_n|`, within `min_restitution` and
+    `max_restitution`. `restitution_shift` moves it by that many standard deviations (`bounce.restitution_sd`).
     """
 
     mass_kg: float = 0.0027
@@ -51,8 +57,8 @@ class Ball:
     friction: float = 0.25
     restitution_at_rest: float = 0.98
     restitution_fall_spm: float = 0.02
-    restitution_least: float = 0.75
-    restitution_most: float = 0.94
+    min_restitution: float = 0.75
+    max_restitution: float = 0.94
     restitution_shift: float = 0.0
     spin_decay_s: float = math.inf
 

@@ -9,8 +9,12 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
 
+Array = NDArray[np.float64]
 # Share of the fast wheel's rim speed that the slow wheel needs to grip the ball: a default of ours for home builds.
 GRIP_SHARE = 0.10
 
@@ -49,41 +53,52 @@ def wheel_rpm(rim_speed_mps: float, diameter_m: float) -> float:
 class RimLimits:
     """Hold the limits of a pair of wheels: highest and lowest forward rim speed, reversing, and the grip share."""
 
-    most_mps: float
-    least_mps: float = 0.0
+    max_mps: float
+    min_mps: float = 0.0
     reverses: bool = False
     grip_share: float = GRIP_SHARE
 
 
-RimLimit = Literal["rim_most", "rim_least", "reverse", "grip"]
+RimLimit = Literal["max_rim", "min_rim", "reverse", "grip"]
 
 
 def broken_limit(rims: Rims, limits: RimLimits) -> RimLimit | None:
     """Return the first limit that a pair of rim speeds breaks, or None; the tolerance is one part in 1e9."""
-    slack = 1e-9 * limits.most_mps
+    slack = 1e-9 * limits.max_mps
     fast, slow = max(rims.top_mps, rims.bottom_mps), min(rims.top_mps, rims.bottom_mps)
-    if fast > limits.most_mps + slack:
-        return "rim_most"
+    if fast > limits.max_mps + slack:
+        return "max_rim"
     if slow < -slack and not limits.reverses:
         return "reverse"
-    if slow < -limits.most_mps - slack:
-        return "rim_most"
+    if slow < -limits.max_mps - slack:
+        return "max_rim"
     if slow >= -slack and slow < limits.grip_share * fast - slack:
         return "grip"
-    if abs(slow) < limits.least_mps - slack:
-        return "rim_least"
+    if abs(slow) < limits.min_mps - slack:
+        return "min_rim"
     return None
 
 
-def most_spin_revps(speed_mps: float, limits: RimLimits, ball: Ball = PLAIN_BALL) -> float:
+def within_limits(top_mps: Array, bottom_mps: Array, limits: RimLimits) -> NDArray[np.bool_]:
+    """Tell for (n,) pairs of rim speeds in m/s whether they keep every limit, as `broken_limit` does for one."""
+    slack = 1e-9 * limits.max_mps
+    fast, slow = np.maximum(top_mps, bottom_mps), np.minimum(top_mps, bottom_mps)
+    backwards = slow < -slack
+    grips = np.where(backwards, limits.reverses & (slow >= -limits.max_mps - slack), True)
+    grips &= backwards | (slow >= limits.grip_share * fast - slack)
+    kept: NDArray[np.bool_] = (fast <= limits.max_mps + slack) & grips & (np.abs(slow) >= limits.min_mps - slack)
+    return kept
+
+
+def max_spin_revps(speed_mps: float, limits: RimLimits, ball: Ball = PLAIN_BALL) -> float:
     """Return the highest spin in either direction that rims within their limits give at a speed; 0 if none."""
     circle_m = 2.0 * math.pi * ball.radius_m
-    by_max_rim = limits.most_mps - speed_mps
+    by_max_rim = limits.max_mps - speed_mps
     if limits.reverses:
         return max(0.0, by_max_rim / circle_m)
     # Fast = v + d, slow = v - d; slow >= share x fast gives d <= v (1 - share) / (1 + share).
     by_grip = speed_mps * (1.0 - limits.grip_share) / (1.0 + limits.grip_share)
-    by_min_rim = speed_mps - limits.least_mps
+    by_min_rim = speed_mps - limits.min_mps
     return max(0.0, min(by_max_rim, by_grip, by_min_rim) / circle_m)
 
 

@@ -9,13 +9,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from drillfeed.daemon.aim.thrower import rims_to_tell, thrower_of
+from drillfeed.daemon.aim.thrower import rim_limits, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_PER_MIN, HARD_MAX_SET_BALLS
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.profiles import PLAYER_LEVELS, Profile
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.setting import NotPossible, rim_limits, setting_for, shares
+from drillfeed.daemon.planning.fitting import Fitted, fitted
+from drillfeed.daemon.planning.rims import shares
+from drillfeed.daemon.planning.setting import NotPossible
 from drillfeed.protocol.texts.catalogue import text
 
 Owner = Literal["drill", "player", "machine", "hard"]
@@ -30,7 +32,7 @@ ANOTHER_LEVEL = "step.another-level"
 class Bound:
     """The highest value allowed, and who sets that limit."""
 
-    most: float
+    highest: float
     by: Owner
 
 
@@ -57,7 +59,7 @@ def tempo_bound(asked_per_min: float, machine_per_min: float | None, profile: Pr
     return lowest(asked_per_min, player, machine_per_min, HARD_MAX_PER_MIN)
 
 
-def least_interval_s(profile: Profile | None) -> float:
+def min_interval_s(profile: Profile | None) -> float:
     """Return the shortest time between any two balls for a player, in seconds; 0 if no player is chosen."""
     return 0.0 if profile is None else 60 / profile.caps.max_per_min
 
@@ -70,7 +72,7 @@ def objection(ball: BallType, machine: Machine, profile: Profile | None) -> str 
     if profile is None:
         return None
     of_speed, _ = shares(machine)
-    machine_rim_mps, caps = rim_limits(machine).most_mps, profile.caps
+    machine_rim_mps, caps = rim_limits(machine).max_mps, profile.caps
     speed = lowest(ball.speed_mps, caps.max_mps, machine_rim_mps * of_speed, HARD_MAX_MPS)
     why = profile.objection(ball)
     if why is not None and (ball.speed_mps <= caps.max_mps or speed.by == "player"):
@@ -95,6 +97,17 @@ def next_step(profile: Profile, ball: BallType | None = None) -> str:
     return ways[0] if ways else text("limit.go-on", level=profile.level)
 
 
+def allowed_fit(ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]) -> Fitted:
+    """Return a ball type fitted to a machine; raise NotPossible if machine or player don't allow it."""
+    try:
+        found = fitted(ball, machine)
+    except NotPossible:
+        check_ball(ball, machine, profile, balls)
+        raise
+    check_ball(found.ball, machine, profile, balls)
+    return found
+
+
 def check_ball(ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]) -> None:
     """Raise NotPossible if a player may not get a ball type, with the reason and the nearest one allowed."""
     why = objection(ball, machine, profile)
@@ -107,22 +120,21 @@ def check_ball(ball: BallType, machine: Machine, profile: Profile | None, balls:
 def _allowed_nearest_first(
     ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]
 ) -> Iterator[str]:
-    def how_far(other: BallType) -> tuple[float, str]:
+    def how_far(other: BallType) -> tuple[bool, float, str]:
         spin = math.hypot(other.spin_revps - ball.spin_revps, other.side_revps - ball.side_revps)
         speed = abs(other.speed_mps - ball.speed_mps)
-        return spin + MPS_AS_FAR_AS_REVPS * speed, other.name
+        return other.arc != ball.arc, spin + MPS_AS_FAR_AS_REVPS * speed, other.name
 
     for other in sorted(balls.values(), key=how_far):
-        if objection(other, machine, profile) is None and _throws(other, machine):
+        if objection(other, machine, profile) is None and _may_throw(other, machine, profile):
             yield other.name
 
 
-def _throws(ball: BallType, machine: Machine) -> bool:
+def _may_throw(ball: BallType, machine: Machine, profile: Profile | None) -> bool:
     try:
-        setting_for(ball, machine)
+        return objection(fitted(ball, machine).ball, machine, profile) is None
     except NotPossible:
         return False
-    return True
 
 
 def cut_to_length(drill: Drill, profile: Profile | None) -> tuple[Drill, tuple[str, ...]]:
@@ -134,9 +146,9 @@ def cut_to_length(drill: Drill, profile: Profile | None) -> tuple[Drill, tuple[s
         bound = lowest(part.balls, profile.caps.max_set_balls, None, HARD_MAX_SET_BALLS)
         if bound.by == "player":
             notes.append(
-                text("limit.length", number=number, balls=part.balls, max_balls=bound.most, owner=profile.owner)
+                text("limit.length", number=number, balls=part.balls, max_balls=bound.highest, owner=profile.owner)
             )
-            part = part.model_copy(update={"balls": int(bound.most)})
+            part = part.model_copy(update={"balls": int(bound.highest)})
         sets.append(part)
     return (drill.model_copy(update={"set": tuple(sets)}), tuple(notes)) if notes else (drill, ())
 
@@ -145,7 +157,7 @@ def notes_on_waits(drill: Drill, balls: Mapping[str, BallType], profile: Profile
     """Yield a note for each set with a wait or a pause shorter than the player's shortest interval."""
     if profile is None:
         return
-    min_s = least_interval_s(profile)
+    min_s = min_interval_s(profile)
     for number, part in enumerate(drill.set, 1):
         waits_s = {wait_s for *_, wait_s in part.sequence.follows(part.balls, balls) if wait_s}
         waits_s |= {part.bursts.pause_s} if part.bursts else set()

@@ -15,7 +15,7 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import cut_to_length, next_step
 from drillfeed.daemon.planning.plan import DrillPlan, SetPlan, plan_drill
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting
-from drillfeed.daemon.planning.stretch import least_gap_s
+from drillfeed.daemon.planning.stretch import min_gap_s
 from drillfeed.daemon.planning.transition import transition
 from drillfeed.protocol.texts.catalogue import text
 
@@ -78,14 +78,14 @@ def _bridged(old: SetPlan, new: SetPlan, machine: Machine) -> SetPlan:
         settings[ball.key].add(ball.setting)
     gaps = {
         (a, b): max(
-            least_gap_s(machine, new.spread_s, transition(machine, *pair).seconds)
+            min_gap_s(machine, new.spread_s, transition(machine, *pair).seconds)
             for pair in product(settings[a], settings[b])
         )
         for a in settings
         for b in settings
     }
-    met = {pair: max(gap_s, new.least_gap_s.get(pair, 0.0)) for pair, gap_s in gaps.items()}
-    return replace(new, least_gap_s={**new.least_gap_s, **met})
+    met = {pair: max(gap_s, new.min_gap_s.get(pair, 0.0)) for pair, gap_s in gaps.items()}
+    return replace(new, min_gap_s={**new.min_gap_s, **met})
 
 
 def turns_after(plan: DrillPlan | None) -> int:

@@ -19,7 +19,7 @@ from drillfeed.daemon.drills.players import RIGHT_HANDED, Player
 from drillfeed.daemon.drills.profiles import Profile
 from drillfeed.daemon.drills.sides import Side
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.allowed import cut_to_length, least_interval_s, next_step, notes_on_waits
+from drillfeed.daemon.planning.allowed import cut_to_length, min_interval_s, next_step, notes_on_waits
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting
 from drillfeed.daemon.planning.stretch import Gaps, Rhythm, rhythm
 from drillfeed.daemon.planning.stretch import Stretch as Stretch
@@ -31,8 +31,8 @@ from drillfeed.protocol.texts.catalogue import text
 class PlannedBall:
     """One ball of a set: its type, the setting that throws it, and the time since the ball before it.
 
-    `spin_revps` is its topspin. `side_revps` is its sidespin to the thrower's left, already turned for the player's
-    hand.
+    `fitted` says what was bent to fit the machine; it is empty if the ball is as written. `spin_revps` is its topspin.
+    `side_revps` is its sidespin to the thrower's left, already turned for the player's hand.
     """
 
     ball: str
@@ -44,10 +44,11 @@ class PlannedBall:
     side: Side | None = None
     mention: str = ""
     side_revps: float = 0.0
+    fitted: str = ""
 
     @property
     def key(self) -> str:
-        """Return the ball's key in `SetPlan.least_gap_s`: its mention."""
+        """Return the ball's key in `SetPlan.min_gap_s`: its mention."""
         return self.mention or self.ball
 
     @property
@@ -55,10 +56,15 @@ class PlannedBall:
         """Return the ball's name, with the side if it is thrown to one."""
         return f"{self.ball} to {self.side}" if self.side else self.ball
 
+    @property
+    def told(self) -> str:
+        """Return the ball's name with its side, and what was bent to fit the machine."""
+        return f"{self.text}, {self.fitted}" if self.fitted else self.text
+
 
 @dataclass(frozen=True)
 class SetPlan:
-    """A set ready to run. `least_gap_s` holds for any two of its balls, in either order."""
+    """A set ready to run. `min_gap_s` holds for any two of its balls, in either order."""
 
     number: int
     title: str
@@ -67,11 +73,21 @@ class SetPlan:
     asked_per_min: float
     latency_s: float
     spread_s: float
-    least_gap_s: Mapping[tuple[str, str], float]
+    min_gap_s: Mapping[tuple[str, str], float]
     stretch: Stretch | None
     rest_s: float | None
     turns_before: int
-    rephase_before: bool
+    crank_to_mark_before: bool
+    last_interval_s: float | None = None
+
+    def tempo_text(self, places: int = 1) -> str:
+        """Return the tempo in balls a minute: one figure, or from the first to the last ball if it rises."""
+        last = (
+            ""
+            if self.last_interval_s is None
+            else text("plan.to", tempo_per_min=60 / self.last_interval_s, places=places)
+        )
+        return f"{60 / self.interval_s:.{places}f}{last}"
 
 
 @dataclass(frozen=True)
@@ -107,9 +123,9 @@ VARIATION, BURSTS = 1, 2
 """Purposes of random numbers besides the sequence itself, so that variation never changes which balls come."""
 
 
-def _rephase(part: Set, number: int, turns: int, machine: Machine) -> tuple[int, bool]:
-    """Return the crank's turns before this set, and whether it must be re-phased by hand first."""
-    max_turns = machine.feeder.most_turns
+def _crank_before(part: Set, number: int, turns: int, machine: Machine) -> tuple[int, bool]:
+    """Return the crank's turns before this set, and whether it must be turned to its mark by hand first."""
+    max_turns = machine.feeder.max_turns
     if max_turns is None:
         return 0, False
     if part.balls > max_turns:
@@ -135,8 +151,9 @@ def _with_bursts(drawn: Iterator[Drawn], part: Set, seed: int, number: int) -> I
 
 
 def _planned(
-    drawn: Iterator[Drawn], aimed: Mapping[str, Aimed], times: Rhythm, vary_share: float, rng: np.random.Generator
-) -> Iterator[PlannedBall]:
+    drawn: Iterator[Drawn], part: Set, aimed: Mapping[str, Aimed], times: Rhythm, vary_share: float,
+    rng: np.random.Generator,
+) -> Iterator[PlannedBall]:  # fmt: skip
     """Yield balls with their times and small variations; the first ball of a set is thrown as written."""
     for k, (mention, wait_s) in enumerate(drawn):
         aim = aimed[mention]
@@ -148,11 +165,22 @@ def _planned(
             speed_mps=throw.ball.speed_mps,
             spin_revps=throw.ball.spin_revps,
             setting=throw.setting,
-            gap_s=max(wait_s, times.least_wait_s) if wait_s else times.interval_s * (1 + share),
+            gap_s=max(wait_s, times.min_wait_s) if wait_s else times.gap_s(k, part.balls) * (1 + share),
             side=aim.side,
             mention=mention,
             side_revps=throw.ball.side_revps,
+            fitted=aim.fitted,
         )
+
+
+def _within_time(balls: Iterator[PlannedBall], lasts_s: float | None) -> Iterator[PlannedBall]:
+    """Yield the balls that leave within a time from the first, in seconds; all of them without a time."""
+    time_s = 0.0
+    for k, ball in enumerate(balls):
+        time_s += ball.gap_s if k else 0.0
+        if lasts_s is not None and time_s > lasts_s + 1e-9:
+            return
+        yield ball
 
 
 class _Timing:
@@ -172,7 +200,7 @@ class _Timing:
             follows = part.sequence.follows(part.balls, self._balls)
             asked, gaps = self._drill.tempo_of(part), self._gaps
             times = rhythm(part, asked, vary_share, aimed, gaps, spread_s, self._machine, follows, self._profile)
-            min_s = least_interval_s(self._profile)
+            min_s = min_interval_s(self._profile)
             min_gap_s = {(a, b): max(gaps.gap_s(aimed[a], aimed[b], spread_s), min_s) for a in aimed for b in aimed}
             self._known[id(part), spread_s] = times, min_gap_s
         return self._known[id(part), spread_s]
@@ -182,7 +210,8 @@ def _check_feeder(times: Rhythm, number: int, machine: Machine, profile: Profile
     feeder = machine.feeder
     if 60 / times.interval_s < feeder.low_balls_per_min - 1e-9:
         by_player = times.stretch is not None and times.stretch.by == "player"
-        lift = "" if by_player else text("plan.feeder-lift")
+        offered = times.stretch.lift if times.stretch else None
+        lift = "" if by_player else f"; {offered or text('plan.feeder-lift')}"
         raise NotPossible(
             text(
                 "plan.feeder",
@@ -217,28 +246,31 @@ def plan_sets(
     timing = _Timing(drill, balls, machine, player)
     feeder = machine.feeder
     for number, (part, aimed) in enumerate(zip(drill.set, aimed_sets, strict=True), 1):
-        turns, rephase = _rephase(part, number, turns, machine)
+        turns, to_mark = _crank_before(part, number, turns, machine)
         spread_s = feeder.spread_after_s(turns + part.balls)
         times, min_gap_s = timing.of(part, aimed, spread_s)
         _check_feeder(times, number, machine, player.profile)
         vary_share = drill.variation_of(part).tempo_share
         in_sequence = part.sequence.draw(balls, set_rng(seed, number))
         drawn = _with_bursts(islice(in_sequence, part.balls), part, seed, number)
+        balls_of_set = _planned(drawn, part, aimed, times, vary_share, set_rng(seed, number, VARIATION))
+        planned = tuple(_within_time(balls_of_set, part.lasts_s))
         yield SetPlan(
             number=number,
             title=part.title,
-            balls=tuple(_planned(drawn, aimed, times, vary_share, set_rng(seed, number, VARIATION))),
+            balls=planned,
             interval_s=times.interval_s,
             asked_per_min=drill.tempo_of(part),
             latency_s=feeder.latency_s,
             spread_s=spread_s,
-            least_gap_s=min_gap_s,
+            min_gap_s=min_gap_s,
             stretch=times.stretch,
             rest_s=part.rest_s,
             turns_before=turns,
-            rephase_before=rephase,
+            crank_to_mark_before=to_mark,
+            last_interval_s=times.last_interval_s,
         )
-        turns += part.balls
+        turns += len(planned)
 
 
 def plan_drill(

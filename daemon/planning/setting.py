@@ -9,24 +9,16 @@ from dataclasses import dataclass
 
 from drillfeed.daemon.aim import spread
 from drillfeed.daemon.aim.aiming import aim
-from drillfeed.daemon.aim.request import NoSolution, Solution, Wish
-from drillfeed.daemon.aim.thrower import launch_by, rims_to_tell, thrower_of
+from drillfeed.daemon.aim.request import AimRequest, NoSolution, Solution
+from drillfeed.daemon.aim.thrower import Thrower, launch_by, rim_limits, rims_to_tell, thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.physics.flight import Flight, fly
+from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import spin_parts
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_X_M
-from drillfeed.daemon.physics.thrower import (
-    Flywheel,
-    RimLimit,
-    RimLimits,
-    Rims,
-    broken_limit,
-    most_spin_revps,
-    speed_share,
-    spin_share,
-    throw,
-)
+from drillfeed.daemon.physics.thrower import Rims, broken_limit, throw
+from drillfeed.daemon.planning.rims import flywheels, nearest, why_not
 from drillfeed.protocol.texts.catalogue import text
 
 # Depths to try, in cm past the net, for a ball type that gives only its length: defaults of ours.
@@ -64,63 +56,6 @@ class Setting:
     bottom_dip_rpm: float = 0.0
 
 
-def rim_limits(machine: Machine) -> RimLimits:
-    """Return what both wheels of a machine can do at their rims, in m/s."""
-    wheels = (machine.top, machine.bottom)
-    return RimLimits(
-        most_mps=min(wheel.rim_mps(wheel.highest_rpm) for wheel in wheels),
-        least_mps=max(wheel.rim_mps(wheel.lowest_rpm) for wheel in wheels),
-        reverses=all(wheel.reverse for wheel in wheels),
-        grip_share=max(wheel.least_share for wheel in wheels),
-    )
-
-
-def flywheels(machine: Machine) -> tuple[Flywheel, Flywheel]:
-    """Return inertia and radius of the top and the bottom wheel."""
-    top, bottom = machine.top, machine.bottom
-    return (
-        Flywheel(top.inertia_kg_m2, top.diameter_mm / 2000),
-        Flywheel(bottom.inertia_kg_m2, bottom.diameter_mm / 2000),
-    )
-
-
-def shares(machine: Machine) -> tuple[float, float]:
-    """Return which shares of the no-slip speed and spin a ball leaves with, from the wheels' inertia."""
-    inertia = (machine.top.inertia_kg_m2 + machine.bottom.inertia_kg_m2) / 2
-    radius_m = (machine.top.diameter_mm + machine.bottom.diameter_mm) / 4000
-    return speed_share(inertia, radius_m), spin_share(inertia, radius_m)
-
-
-def most_spin(machine: Machine, speed_mps: float) -> float:
-    """Return the most spin in rev/s, either way, that a machine can give at a launch speed."""
-    of_speed, of_spin = shares(machine)
-    return most_spin_revps(speed_mps / of_speed, rim_limits(machine)) * of_spin
-
-
-def nearest(machine: Machine, speed_mps: float, spin_revps: float) -> tuple[float, float]:
-    """Return the nearest speed and spin that the wheels can give: speed is kept if possible, spin is cut."""
-    of_speed, _ = shares(machine)
-    limits = rim_limits(machine)
-    speed = min(max(speed_mps, limits.least_mps * of_speed), limits.most_mps * of_speed)
-    max_spin = math.floor(most_spin(machine, speed) * 10) / 10
-    return speed, math.copysign(min(abs(spin_revps), max_spin), spin_revps)
-
-
-def _why(limit: RimLimit, rims: Rims, limits: RimLimits) -> str:
-    slow, fast = ("bottom", "top") if rims.top_mps >= rims.bottom_mps else ("top", "bottom")
-    slow_mps, fast_mps = min(rims.top_mps, rims.bottom_mps), max(rims.top_mps, rims.bottom_mps)
-    return {
-        "rim_most": text("aim.rim-max", fast=fast, fast_mps=fast_mps, max_mps=limits.most_mps),
-        "reverse": text("setting.reverse", slow=slow, slow_mps=slow_mps),
-        "grip": (
-            text(
-                "setting.grip", slow=slow, slow_mps=slow_mps, grip_share=limits.grip_share, fast=fast, fast_mps=fast_mps
-            )
-        ),
-        "rim_least": (text("setting.rim-min", slow=slow, slow_mps=slow_mps, least_mps=limits.least_mps)),
-    }[limit]
-
-
 def rims_asked(machine: Machine, ball: BallType) -> Rims:
     """Return the rim speeds to set for a ball; raise NotPossible with the limit and the nearest ball."""
     spin, roll_deg = ball.head
@@ -134,7 +69,7 @@ def rims_asked(machine: Machine, ball: BallType) -> Rims:
             "setting.spin",
             spin_text=ball.spin_text,
             speed_mps=ball.speed_mps,
-            why=_why(limit, rims, limits),
+            why=why_not(limit, rims, limits),
             nearest=_parts_text(near, roll_deg),
             nearest_mps=speed,
         )
@@ -209,21 +144,11 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
     With pan, a ball with sidespin is aimed so that it lands where it would land without the bend.
     """
     roll_for(ball, machine)
-    depths_cm = DEPTHS_CM[ball.length or "long"] if ball.depth_cm is None else (ball.depth_cm,)
-    trim_cm = machine.trims.of(ball.name).long_cm
+    thrower, trim_cm = thrower_of(machine), machine.trims.of(ball.name).long_cm
     refused: NoSolution | None = None
-    for depth_cm in depths_cm:
-        depth_m = min(max(depth_cm + trim_cm, 1.0), 136.9) / 100
-        wish = Wish(
-            ball.head.revps,
-            speed_mps=ball.speed_mps,
-            depth_m=depth_m,
-            placement_m=_straight_on_m(machine, depth_m) if ball.side_revps and machine.pan else None,
-            roll_deg=ball.head.roll_deg,
-            arc=ball.arc,
-        )
+    for depth_cm in depths_cm(ball):
         try:
-            found = aim(thrower_of(machine), wish)
+            found = aim(thrower, request_for(ball, thrower, depth_cm + trim_cm))
         except NoSolution as error:
             refused = refused or error
             continue
@@ -235,11 +160,28 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
     raise NotPossible(text("setting.no-arc", arc=ball.arc, length=ball.length))
 
 
-def _straight_on_m(machine: Machine, depth_m: float) -> float:
+def depths_cm(ball: BallType) -> tuple[float, ...]:
+    """Return the depths to try for a ball type, in cm past the net: its own, or the usual ones for its length."""
+    return DEPTHS_CM[ball.length or "long"] if ball.depth_cm is None else (ball.depth_cm,)
+
+
+def request_for(ball: BallType, thrower: Thrower, depth_cm: float) -> AimRequest:
+    """Return what to ask of aiming for a ball type at a depth past the net; raise NotPossible off the table."""
+    depth_m = min(max(depth_cm, 1.0), 136.9) / 100
+    return AimRequest(
+        ball.head.revps,
+        speed_mps=ball.speed_mps,
+        depth_m=depth_m,
+        placement_m=_straight_on_m(thrower, depth_m) if ball.side_revps and thrower.pan_deg else None,
+        roll_deg=ball.head.roll_deg,
+        arc=ball.arc,
+    )
+
+
+def _straight_on_m(thrower: Thrower, depth_m: float) -> float:
     """Return how far left of the centre line a ball thrown straight on, without sidespin, lands, in m."""
-    opening = machine.opening
-    way_m = opening.behind_end_line_m + NET_X_M + depth_m
-    aside_m = opening.sideways_m + way_m * math.tan(math.radians(opening.yaw_deg))
+    way_m = thrower.back_m + NET_X_M + depth_m
+    aside_m = thrower.sideways_m + way_m * math.tan(math.radians(thrower.yaw_deg))
     if abs(aside_m) > HALF_WIDTH_M:
         raise NotPossible(text("setting.straight-on", aside_cm=100 * abs(aside_m)))
     return aside_m

@@ -3,21 +3,26 @@
 Rule of this file: the times depend on what the rules allow, never on what was drawn.
 """
 
+import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 from drillfeed.daemon.drills.drill import Set
 from drillfeed.daemon.drills.profiles import Profile
+from drillfeed.daemon.drills.quota import QuotaSequence
 from drillfeed.daemon.drills.weighted import RandomSequence
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.allowed import Owner, least_interval_s, tempo_bound
-from drillfeed.daemon.planning.setting import Setting
+from drillfeed.daemon.planning.allowed import Owner, min_interval_s, tempo_bound
+from drillfeed.daemon.planning.setting import NotPossible, Setting
 from drillfeed.daemon.planning.throws import Aimed
 from drillfeed.daemon.planning.transition import Transition, transition
 from drillfeed.protocol.texts.catalogue import text
 
 Pair = tuple[str, str]
+MIN_RISE_SHARE = 0.5  # of the rise of a tempo that must be left for the set to make sense: a default of ours
+MAX_OFFERED = 4  # kinds of ball in an order that is offered
+MIN_GAIN = 1.1  # by so much the balls of an order must come sooner for it to be offered: a default of ours
 
 
 @dataclass(frozen=True)
@@ -30,21 +35,26 @@ class Stretch:
     pair: Pair | None = None
     lift: str | None = None
     by: Owner = "machine"
+    rises: bool = False
 
     @property
     def text(self) -> str:
         """Return the reason as one line."""
-        if self.by != "machine":
+        if self.rises:
+            asked = f"{self.asked_per_min:g}/min"
+            line = text("tempo.rises", runs_per_min=self.runs_per_min, asked=asked, reason=self.reason)
+        elif self.by != "machine":
             return text(
                 "tempo.by", asked_per_min=self.asked_per_min, runs_per_min=self.runs_per_min, reason=self.reason
             )
-        line = text(
-            "tempo.stretched", asked_per_min=self.asked_per_min, runs_per_min=self.runs_per_min, reason=self.reason
-        )
+        else:
+            line = text(
+                "tempo.stretched", asked_per_min=self.asked_per_min, runs_per_min=self.runs_per_min, reason=self.reason
+            )
         return f"{line}; {self.lift}" if self.lift else line
 
 
-def least_gap_s(machine: Machine, spread_s: float, seconds: float) -> float:
+def min_gap_s(machine: Machine, spread_s: float, seconds: float) -> float:
     """Return the shortest time between two `leaves`: wait out the spread, change, settle, wait for the feeder."""
     feeder = machine.feeder
     return max(feeder.latency_s + spread_s + seconds, feeder.cycle_s + feeder.spread_s)
@@ -75,23 +85,34 @@ class Gaps:
 
     def gap_s(self, before: Aimed, after: Aimed, spread_s: float) -> float:
         """Return the shortest time between two balls in seconds, whatever their variations."""
-        return least_gap_s(self._machine, spread_s, self.slowest(before, after).seconds)
+        return min_gap_s(self._machine, spread_s, self.slowest(before, after).seconds)
 
 
 @dataclass(frozen=True)
 class Rhythm:
-    """The times of a set: `interval_s` at the tempo, and `least_wait_s`, the shortest wait."""
+    """The times of a set: `interval_s` at the tempo, and `min_wait_s`, the shortest wait.
+
+    If the tempo rises, `last_interval_s` is the time before the last ball.
+    """
 
     interval_s: float
-    least_wait_s: float
+    min_wait_s: float
     stretch: Stretch | None
+    last_interval_s: float | None = None
+
+    def gap_s(self, place: int, balls: int) -> float:
+        """Return the time before the ball at a place of the set, the second ball being 1; a rise is even in tempo."""
+        if self.last_interval_s is None or balls < 3:
+            return self.interval_s
+        first, last = 60 / self.interval_s, 60 / self.last_interval_s
+        return 60 / (first + (last - first) * min((place - 1) / (balls - 2), 1.0))
 
 
 def rhythm(
     part: Set, asked_per_min: float, vary_share: float, aimed: Mapping[str, Aimed], gaps: Gaps, spread_s: float,
     machine: Machine, follows: Iterable[tuple[str, str, float]], profile: Profile | None = None,
 ) -> Rhythm:  # fmt: skip
-    """Return the even times of a set.
+    """Return the even times of a set; raise NotPossible if its tempo should rise and can't.
 
     The slowest pair at the tempo, the slowest pair over a wait, and the player's limit decide. If the tempo varies, the
     interval is long enough that the shortest variation of it still suffices.
@@ -103,17 +124,34 @@ def rhythm(
         return gaps.gap_s(aimed[pair[0]], aimed[pair[1]], spread_s)
 
     needed_s = max(map(gap_s, at_tempo), default=0.0) / (1 - vary_share)
-    min_wait_s = max(max(map(gap_s, over_wait), default=0.0), least_interval_s(profile))
-    bound = tempo_bound(asked_per_min, 60 / needed_s if needed_s else None, profile, vary_share)
-    if bound.by == "drill" or (needed_s <= 60 / asked_per_min + 1e-9 and bound.by == "machine"):
-        return Rhythm(60 / asked_per_min, min_wait_s, None)
-    if profile is not None and bound.by == "player":
-        between = text("tempo.between", max_per_min=profile.caps.max_per_min, vary_share=vary_share)
-        stretch = Stretch(asked_per_min, bound.most, f"{profile.owner}{between if vary_share else ''}", by=bound.by)
-        return Rhythm(60 / bound.most, min_wait_s, stretch)
+    min_wait_s = max(max(map(gap_s, over_wait), default=0.0), min_interval_s(profile))
     ordered = sorted(at_tempo, key=lambda pair: (-gap_s(pair), pair))
-    stretch = _stretch(part, asked_per_min, needed_s, ordered, aimed, gaps, spread_s, vary_share, machine)
-    return Rhythm(needed_s, min_wait_s, stretch)
+
+    def held(wanted_per_min: float) -> tuple[float, Stretch | None]:
+        """Return the interval at a tempo that is asked for, and why it is longer if it is."""
+        bound = tempo_bound(wanted_per_min, 60 / needed_s if needed_s else None, profile, vary_share)
+        if bound.by == "drill" or (needed_s <= 60 / wanted_per_min + 1e-9 and bound.by == "machine"):
+            return 60 / wanted_per_min, None
+        if profile is not None and bound.by == "player":
+            between = text("tempo.between", max_per_min=profile.caps.max_per_min, vary_share=vary_share)
+            owner = f"{profile.owner}{between if vary_share else ''}"
+            return 60 / bound.highest, Stretch(wanted_per_min, bound.highest, owner, by=bound.by)
+        return needed_s, _stretch(part, wanted_per_min, needed_s, ordered, aimed, gaps, spread_s, vary_share, machine)
+
+    interval_s, stretch = held(asked_per_min)
+    if not part.tempo_rise_per_min:
+        return Rhythm(interval_s, min_wait_s, stretch)
+    last_s, capped = held(asked_per_min + part.tempo_rise_per_min)
+    if capped is not None and 60 / last_s - 60 / interval_s < MIN_RISE_SHARE * part.tempo_rise_per_min:
+        raise NotPossible(
+            text(
+                "tempo.no-rise",
+                asked_per_min=asked_per_min,
+                last_per_min=asked_per_min + part.tempo_rise_per_min,
+                why=capped.text,
+            )
+        )
+    return Rhythm(interval_s, min_wait_s, capped and replace(capped, rises=True), last_s)
 
 
 def _stretch(
@@ -125,12 +163,14 @@ def _stretch(
     feeder = machine.feeder
     varied = text("tempo.varied", vary_share=vary_share) if vary_share else ""
     moving = gaps.slowest(aimed[before], aimed[after])
-    if least_gap_s(machine, spread_s, moving.seconds) <= feeder.cycle_s + feeder.spread_s:
+    if min_gap_s(machine, spread_s, moving.seconds) <= feeder.cycle_s + feeder.spread_s:
         reason = text("tempo.feeder", high_balls_per_min=feeder.high_balls_per_min, varied=varied)
         return Stretch(asked_per_min, 60 / needed_s, reason)
     of_pair = text("tempo.pair", after=after, before=before) if before != after else before
     others = [gaps.gap_s(aimed[a], aimed[b], spread_s) / (1 - vary_share) for a, b in ordered[1:2]]
     lift = _lift(part, (before, after), needed_s, others)
+    if lift is None and before != after:
+        lift = _in_pairs(part, asked_per_min, needed_s, aimed, gaps, spread_s, vary_share, machine)
     return Stretch(asked_per_min, 60 / needed_s, f"{moving.text} ({of_pair}){varied}", (before, after), lift)
 
 
@@ -143,3 +183,27 @@ def _lift(part: Set, worst: Pair, needed_s: float, next_s: list[float]) -> str |
     if barred.faults(part.balls, {}) or 60 / next_s[0] < 60 / needed_s + 0.5:
         return None
     return text("tempo.never", before=worst[0], after=worst[1], tempo_per_min=60 / next_s[0])
+
+
+def _in_pairs(
+    part: Set, asked_per_min: float, needed_s: float, aimed: Mapping[str, Aimed], gaps: Gaps,
+    spread_s: float, vary_share: float, machine: Machine,
+) -> str | None:  # fmt: skip
+    """Offer an order that trains the same with half the changes: each ball twice, then a wait that covers any change.
+
+    If the player doesn't know the order, the first ball of each pair stays unknown. None if little would be gained.
+    """
+    mentions = part.sequence.names()
+    if part.bursts is not None or len(mentions) > MAX_OFFERED or any(" to " in mention for mention in mentions):
+        return None
+    alike_s = max(gaps.gap_s(aimed[name], aimed[name], spread_s) for name in mentions) / (1 - vary_share)
+    alike_s = max(alike_s, 60 / asked_per_min)
+    wait_s = math.ceil(10 * max(gaps.gap_s(aimed[a], aimed[b], spread_s) for a in mentions for b in mentions)) / 10
+    if 2 * needed_s < MIN_GAIN * (alike_s + wait_s) or 60 / alike_s < machine.feeder.low_balls_per_min:
+        return None
+    pairs = [f'["{name}", "{name}"]' for name in mentions]
+    if isinstance(part.sequence, RandomSequence | QuotaSequence):
+        parts = f"{{ one_of = [{', '.join(pairs)}] }}, {{ wait_s = {wait_s:g} }}"
+    else:
+        parts = ", ".join(f"{pair[1:-1]}, {{ wait_s = {wait_s:g} }}" for pair in pairs)
+    return text("tempo.in-pairs", tempo_per_min=60 / alike_s, wait_s=wait_s, parts=parts)

@@ -6,14 +6,15 @@ throw a variation, every listing shows a note. If the drill needs the side or th
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import combinations, product
 
 from drillfeed.daemon.drills.balls import BallType, without_sidespin
 from drillfeed.daemon.drills.drill import Drill, Variation
 from drillfeed.daemon.drills.players import Player, for_player, leftward_cm
 from drillfeed.daemon.drills.sides import Side, split
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.allowed import ANOTHER_BALL, check_ball, objection
+from drillfeed.daemon.planning.allowed import ANOTHER_BALL, allowed_fit, objection
+from drillfeed.daemon.planning.apart import Written, no_longer_apart
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting, bend_text, pan_to, setting_for
 from drillfeed.protocol.texts.catalogue import text
 
@@ -33,12 +34,14 @@ class Throw:
 class Aimed:
     """The throws of a mention: first as written, then its variations. `side` is None if the ball goes to no side.
 
-    There is one `Aimed` for each mention; it equals only itself (`eq=False`), so that it can be a key.
+    `fitted` says what was bent to fit the machine. There is one `Aimed` for each mention; it equals only itself
+    (`eq=False`), so that it can be a key.
     """
 
     mention: str
     side: Side | None
     throws: tuple[Throw, ...]
+    fitted: str = ""
 
     @property
     def plain(self) -> Throw:
@@ -94,6 +97,7 @@ class _Aiming:
         self._drill, self._balls, self._machine, self._player = drill, balls, machine, player
         self.faults: dict[str, str] = {}
         self.notes: list[str] = []
+        self._fits: dict[str, Written] = {}
         self._known: dict[tuple[tuple[str, ...], Variation], dict[str, Aimed]] = {}
 
     def aim(self, mentions: tuple[str, ...], vary: Variation) -> dict[str, Aimed]:
@@ -114,20 +118,31 @@ class _Aiming:
                 self.faults[f"{name}: {refusal}"] = refusal.do
 
     def _one(self, mention: str, ball: BallType, side: Side | None, vary: Variation) -> Aimed:
-        ball = self._as_thrown(ball)
-        check_ball(ball, self._machine, self._player.profile, self._balls)
+        ball, fit = self._as_thrown(ball)
         thrown_to = side if self._machine.pan is not None else None
         throws, left_out = _throws(ball, vary, thrown_to, self._machine, self._player)
         if (bends := bend_text(ball, self._machine)) is not None:
             self.notes.append(f"{mention} {bends}")
+        if fit:
+            self.notes.append(f"{ball.name}, {fit}")
         if left_out:
             self.notes.append(text("throws.varied-less", mention=mention, left_out=left_out))
-        return Aimed(mention, thrown_to, throws)
+        return Aimed(mention, thrown_to, throws, fit)
 
-    def _as_thrown(self, ball: BallType) -> BallType:
-        """Return a ball type for the player's hand, without sidespin if the machine makes none."""
+    def _as_thrown(self, ball: BallType) -> tuple[BallType, str]:
+        """Return a ball type for the player's hand, fitted to the machine, and what was bent."""
         ball = for_player(ball, self._player)
-        return ball if self._machine.roll is not None else without_sidespin(ball)
+        ball = ball if self._machine.roll is not None else without_sidespin(ball)
+        found = allowed_fit(ball, self._machine, self._player.profile, self._balls)
+        self._fits[ball.name] = ball, found
+        return found.ball, found.text
+
+    def look_at_pairs(self) -> None:
+        """Add a fault for each pair of ball types that fitting has made one for the player."""
+        fits = list(self._fits.values())
+        for one, other in combinations(fits, 2):
+            if (why := no_longer_apart(one, other, self._machine)) is not None:
+                self.faults[why] = USUAL_STEP
 
     def _bent(self) -> list[str]:
         """Return the names of the drill's ball types that have sidespin."""
@@ -173,9 +188,8 @@ def aim_sets(
         looked_at = {(id(part.sequence), part.balls): (number, part) for number, part in enumerate(drill.set, 1)}
         for number, part in looked_at.values():
             faults = part.sequence.faults(part.balls, balls)
-            aiming.faults |= {
-                text("throws.set-fault", number=number, fault=fault): text(USUAL_STEP) for fault in faults
-            }
+            aiming.faults |= {text("throws.set-fault", number=number, fault=fault): USUAL_STEP for fault in faults}
+    aiming.look_at_pairs()
     if aiming.faults:
         raise NotPossible("; ".join(aiming.faults), _what_helps(set(aiming.faults.values())))
     return sets, tuple(dict.fromkeys(aiming.notes))

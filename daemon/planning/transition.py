@@ -7,8 +7,9 @@ the plan.
 import math
 from dataclasses import dataclass
 
-from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import Setting
+from drillfeed.daemon.wheel import Wheel
 from drillfeed.protocol.texts.catalogue import text
 
 CONTROL_GRID_S = 0.025

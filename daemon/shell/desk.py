@@ -23,7 +23,7 @@ from drillfeed.daemon.engine.live_changes import based_on
 from drillfeed.daemon.engine.player import CHOSEN_IN
 from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.journal.entries import CommandEntry
-from drillfeed.daemon.library import is_path
+from drillfeed.daemon.library.loading import is_path
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.change import turns_after
 from drillfeed.daemon.planning.plan import DrillPlan

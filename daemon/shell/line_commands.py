@@ -72,10 +72,10 @@ def _quit(server: Server, connection: LineConnection, command: Command, reply: R
     return done("quit")
 
 
-def _pairing(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
+def _invite(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     role = cast(PairedRole, command.values["role"])
     code = server.pairings.show_code(role, server.loop_time())
-    return done("pairing", text("line.pairing", role=role, seconds=CODE_S, code=code), (f"code {code}",))
+    return done("invite", text("line.pairing", role=role, seconds=CODE_S, code=code), (f"code {code}",))
 
 
 def _pair(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
@@ -96,12 +96,12 @@ def _pair(server: Server, connection: LineConnection, command: Command, reply: R
     return None
 
 
-def _paired(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
+def _clients(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     clients = server.pairings.clients
     lines = tuple(
         f"{paired.client} {paired.role} since {date.fromtimestamp(paired.since).isoformat()}" for paired in clients
     )
-    return done("paired", text("line.paired", number=len(lines)), lines)
+    return done("clients", text("line.paired", number=len(lines)), lines)
 
 
 def _unpair(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
@@ -152,9 +152,9 @@ LINE_HANDLERS: dict[str, Callable[[Server, LineConnection, Command, ReplyTo], Re
     "status": _status,
     "watch": _watch,
     "quit": _quit,
-    "pairing": _pairing,
+    "invite": _invite,
     "pair": _pair,
-    "paired": _paired,
+    "clients": _clients,
     "unpair": _unpair,
     "relay": _relay,
 }

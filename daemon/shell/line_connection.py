@@ -6,15 +6,15 @@ client stays bounded, whatever it sends: 64 waiting lines, some counters, one ha
 
 import socket
 from collections.abc import Callable
-from typing import Literal, Protocol
+from typing import Literal
 
 from drillfeed.daemon.shell.callers import household
-from drillfeed.daemon.shell.desk_port import DeskPort, ReplyTo
+from drillfeed.daemon.shell.line_server_port import LineServerPort
 from drillfeed.daemon.shell.places import Places
-from drillfeed.daemon.shell.waiting import WAITING_LINES_MOST, StopAnswer, StopCarriedOut, TooFast, WaitingRow
+from drillfeed.daemon.shell.waiting import MAX_WAITING_LINES, StopAnswer, StopCarriedOut, TooFast, WaitingRow
 from drillfeed.daemon.shell.wire import Wire
 from drillfeed.protocol.commands import Caller, is_stop
-from drillfeed.protocol.errors import Refused, refuse
+from drillfeed.protocol.errors import refuse
 from drillfeed.protocol.lines import (
     BadLine,
     Event,
@@ -31,56 +31,18 @@ from drillfeed.protocol.status import Notice
 from drillfeed.protocol.texts.catalogue import text
 
 REFUSALS_A_TURN = 32
-STOP_NOTICE_MOST_BYTES = 131_072
+MAX_STOP_NOTICE_BYTES = 131_072
 CLOSE_FLUSH_S = 2.0
 
 Watching = Literal["off", "text", "json"]
 
 
-class Server(Protocol):
-    """What a connection needs of the server that holds it."""
-
-    read_into: memoryview
-
-    @property
-    def desk(self) -> DeskPort:
-        """Return the desk behind the server."""
-
-    def loop_time(self) -> float:
-        """Return the event loop's clock."""
-
-    def read_share(self) -> int:
-        """Return how many bytes a connection may read in one go."""
-
-    def rest_from(self, connection: "LineConnection", took_s: float) -> None:
-        """Pause reading from a connection, for longer the longer reading took."""
-
-    def give_turn(self, connection: "LineConnection") -> None:
-        """Give a connection its turn after the others had theirs."""
-
-    def give_place(self, connection: "LineConnection") -> None:
-        """Give a connection at the door its place."""
-
-    def notices_ready(self) -> None:
-        """Pass notices on to the connections that watch."""
-
-    def warn_of_greeting(self, connection: "LineConnection", refused: Refused) -> None:
-        """Warn of a client that speaks another protocol."""
-
-    def carry_out(self, connection: "LineConnection", text: str, reply: ReplyTo) -> Reply | None:
-        """Carry out a line; return its reply, or None if the reply comes later."""
-
-    def on_loop(self, call: Callable[[], None]) -> None:
-        """Call on the event loop's thread."""
-
-    def later(self, delay_s: float, call: Callable[[], None]) -> None:
-        """Call after a while."""
-
-
 class LineConnection:
     """Read one client, and hand its lines to the server one at a time."""
 
-    def __init__(self, server: "Server", places: "Places[LineConnection]", caller: Caller, wire: Wire) -> None:
+    def __init__(
+        self, server: "LineServerPort[LineConnection]", places: "Places[LineConnection]", caller: Caller, wire: Wire
+    ) -> None:
         self.server, self.places, self.caller = server, places, caller
         self.own_caller = caller  # who the client is without a pairing
         self._came_from = caller.name
@@ -233,7 +195,7 @@ class LineConnection:
                 return False
             self._repeat(head, head.stop.reply)
         elif isinstance(head, TooFast):
-            self._repeat(head, refusal("", refuse("line.too-fast", lines=WAITING_LINES_MOST)))
+            self._repeat(head, refusal("", refuse("line.too-fast", lines=MAX_WAITING_LINES)))
         else:
             self._waiting.take_line()
             if isinstance(head, BadLine):
@@ -271,7 +233,7 @@ class LineConnection:
     def _tell_stop(self, reply: Reply) -> None:
         self._stops_untold -= 1
         self.server.give_turn(self)
-        if self._transport is not None and self._transport.get_write_buffer_size() < STOP_NOTICE_MOST_BYTES:
+        if self._transport is not None and self._transport.get_write_buffer_size() < MAX_STOP_NOTICE_BYTES:
             line = reply.text or text("line.stop-taken")
             self.tell(Notice(serial=0, topic="stop", text=line, cue="stop"))
 

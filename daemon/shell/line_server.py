@@ -29,7 +29,7 @@ from drillfeed.protocol.texts.catalogue import text
 
 READ_BYTES = 4_096
 READ_BYTES_A_TURN = 32_768
-READ_BYTES_LEAST = 128
+MIN_READ_BYTES = 128
 WARN_EVERY_S = 60.0
 SWEEP_EVERY_S = 0.25
 
@@ -42,7 +42,7 @@ class LineServer:
         desk: DeskPort,
         pairings: Pairings | None = None,
         *,
-        connections_most: int | None = None,
+        max_connections: int | None = None,
         reserve_connections: int | None = None,
         reserve_s: float | None = None,
     ) -> None:
@@ -51,7 +51,7 @@ class LineServer:
         self.saving = asyncio.Lock()
         self._kept: set[asyncio.Future[None]] = set()
         room = room_for("tcp")
-        given = {"places": connections_most, "an_address": connections_most, "at_door": reserve_connections}
+        given = {"places": max_connections, "an_address": max_connections, "at_door": reserve_connections}
         changed = {name: value for name, value in (*given.items(), ("door_s", reserve_s)) if value is not None}
         # TCP and the machine's own socket have separate places, so strangers on the network never fill the latter.
         self._places = {
@@ -116,7 +116,7 @@ class LineServer:
 
     def read_share(self) -> int:
         """Return how many bytes a connection may read at a time: fewer, the more connections there are."""
-        return max(READ_BYTES_LEAST, min(READ_BYTES, READ_BYTES_A_TURN // max(1, self.connections)))
+        return max(MIN_READ_BYTES, min(READ_BYTES, READ_BYTES_A_TURN // max(1, self.connections)))
 
     def take_in(self, sock: socket.socket, address: object, places: Places[LineConnection]) -> None:
         """Make a connection of an accepted socket, and read what has already arrived."""

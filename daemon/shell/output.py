@@ -79,13 +79,13 @@ def plain_output() -> Iterator[None]:
             sys.stdout.flush()
             sys.stderr.flush()
     except (ReaderGone, BrokenPipeError):
-        _let_go(before)
+        _point_at_nothing(before)
         raise ReaderGone(GONE) from None
     finally:
         sys.stdout, sys.stderr = before
 
 
-def _let_go(streams: tuple[TextIO, TextIO]) -> None:
+def _point_at_nothing(streams: tuple[TextIO, TextIO]) -> None:
     """Point a closed pipe at the null device, so that the interpreter's last flush does not fail."""
     for stream in streams:
         try:

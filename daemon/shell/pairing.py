@@ -24,18 +24,17 @@ from drillfeed.protocol.spec import Role
 FILE = "paired.json"
 CODE_DIGITS = 6
 CODE_S = 120.0
-CODE_TRIES_MOST = 20  # wrong tries from all addresses together: the chance to guess a code is 1 in 50,000
+MAX_CODE_TRIES = 20  # wrong tries from all addresses together: the chance to guess a code is 1 in 50,000
 KEY_BYTES = 24
 SALT_BYTES = 16
 DIGEST_BYTES = 32
 LATEST_S = 253_402_300_799  # the end of the year 9999, the last year that `datetime` knows
-CLIENTS_MOST = 64
+MAX_CLIENTS = 64
 FREE_TRIES = 3
 LONGEST_WAIT_S = 300.0
 FORGET_S = 3600.0
-ADDRESSES_MOST = 1024
+MAX_ADDRESSES = 1024
 PairedRole = Literal["player", "coach"]
-ROLES: tuple[PairedRole, ...] = ("player", "coach")
 
 
 class Paired(Table):
@@ -49,7 +48,7 @@ class Paired(Table):
 
 
 class _File(Table):
-    clients: Annotated[tuple[Paired, ...], Field(max_length=CLIENTS_MOST)]
+    clients: Annotated[tuple[Paired, ...], Field(max_length=MAX_CLIENTS)]
 
 
 @dataclass(frozen=True)
@@ -137,15 +136,15 @@ class Pairings:
             elif hmac.compare_digest(code.digits.encode(), secret.encode()):
                 del self._codes[role]
                 return self._admit(role, today)
-            elif code.wrong_tries + 1 >= CODE_TRIES_MOST:
+            elif code.wrong_tries + 1 >= MAX_CODE_TRIES:
                 del self._codes[role]
             else:
                 self._codes[role] = replace(code, wrong_tries=code.wrong_tries + 1)
         return None
 
     def _admit(self, role: PairedRole, today: int) -> Entered:
-        if len(self.clients) >= CLIENTS_MOST:
-            raise refuse("pairing.full", clients=CLIENTS_MOST)
+        if len(self.clients) >= MAX_CLIENTS:
+            raise refuse("pairing.full", clients=MAX_CLIENTS)
         taken = {paired.client for paired in self.clients}
         client = next(name for name in iter(lambda: secrets.token_hex(2), "") if name not in taken)
         key, salt = secrets.token_urlsafe(KEY_BYTES), secrets.token_bytes(SALT_BYTES)
@@ -165,7 +164,7 @@ class Pairings:
         wait_s = 0.0 if wrong_tries < FREE_TRIES else min(2.0 ** (wrong_tries - FREE_TRIES), LONGEST_WAIT_S)
         self._tries[place] = Tries(wrong_tries, now_s, now_s + wait_s)
         self._tries.move_to_end(place)
-        if len(self._tries) > ADDRESSES_MOST:
+        if len(self._tries) > MAX_ADDRESSES:
             self._tries.popitem(last=False)
 
 

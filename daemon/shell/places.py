@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Generic, Protocol, TypeVar
 
-PLACES_MOST = {"tcp": 256, "unix": 64}
-AT_DOOR_MOST = {"tcp": 512, "unix": 16}
+MAX_PLACES = {"tcp": 256, "unix": 64}
+MAX_AT_DOOR = {"tcp": 512, "unix": 16}
 FILES_SPARED = 96  # for the links, the journal, and other files that a daemon has open
 IDLE_S = 60.0  # the silence after which a connection may lose its place to another
 LOOK_AGAIN_S = 0.1
-LOOKED_AT_MOST = 32
+MAX_LOOKED_AT = 32
 
 
 class Guest(Protocol):
@@ -67,11 +67,11 @@ def room_for(kind: str, files: int | None = None) -> Room:
     if soft == resource.RLIM_INFINITY:
         soft = 1 << 16
     left = max(soft - FILES_SPARED, 32)
-    of_unix = (min(PLACES_MOST["unix"], left // 8), min(AT_DOOR_MOST["unix"], left // 16))
+    of_unix = (min(MAX_PLACES["unix"], left // 8), min(MAX_AT_DOOR["unix"], left // 16))
     if kind == "unix":
         return Room(of_unix[0], of_unix[0], of_unix[1])
-    places = min(PLACES_MOST["tcp"], left // 4)
-    return Room(places, places // 2, min(AT_DOOR_MOST["tcp"], left - places - sum(of_unix)))
+    places = min(MAX_PLACES["tcp"], left // 4)
+    return Room(places, places // 2, min(MAX_AT_DOOR["tcp"], left - places - sum(of_unix)))
 
 
 class Places(Generic[G]):
@@ -119,7 +119,7 @@ class Places(Generic[G]):
     def turn_one_away(self) -> bool:
         """Cut a connection at the door after reading what it sent; tell whether one stood there."""
         before = len(self.at_door)
-        for guest in list(islice(self.at_door, LOOKED_AT_MOST)):
+        for guest in list(islice(self.at_door, MAX_LOOKED_AT)):
             if guest.awaits_stop:
                 continue
             guest.look()

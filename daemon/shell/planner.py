@@ -26,7 +26,7 @@ CLOSE_S = 0.5
 HEAD = struct.Struct("<I")
 READY, RESULT, REFUSED, TOO_MUCH, MISTAKE = range(5)
 """The kinds of answer: ready for work; a result; an exception for the client; out of memory; a mistake of ours."""
-MOST_ANSWER = 64 * 1024 * 1024
+MAX_ANSWER = 64 * 1024 * 1024
 READ_BYTES = 1024 * 1024
 MODULE = "drillfeed.daemon.shell.planning_process"
 _Made = TypeVar("_Made")
@@ -182,7 +182,7 @@ def _send(process: subprocess.Popen[bytes], message: bytes, until_s: float) -> N
 
 def _receive(process: subprocess.Popen[bytes], until_s: float) -> bytes:
     (length,) = HEAD.unpack(_read(process, HEAD.size, until_s))
-    if length > MOST_ANSWER:
+    if length > MAX_ANSWER:
         raise Lost(f"an answer of {length} bytes")
     return _read(process, length, until_s)
 

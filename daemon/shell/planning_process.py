@@ -35,9 +35,9 @@ def _bound_memory() -> None:
 def _bound_time() -> None:
     """Let the system end this process if the next work takes twice the time that the planner waits for it."""
     used = resource.getrusage(resource.RUSAGE_SELF)
-    most_s = int(used.ru_utime + used.ru_stime + 2 * LIMIT_S) + 1
+    max_s = int(used.ru_utime + used.ru_stime + 2 * LIMIT_S) + 1
     with contextlib.suppress(OSError, ValueError):
-        resource.setrlimit(resource.RLIMIT_CPU, (most_s, resource.getrlimit(resource.RLIMIT_CPU)[1]))
+        resource.setrlimit(resource.RLIMIT_CPU, (max_s, resource.getrlimit(resource.RLIMIT_CPU)[1]))
 
 
 def _answer(message: bytes) -> bytes:

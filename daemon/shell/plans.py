@@ -14,7 +14,7 @@ from drillfeed.daemon.drills.drill import Drill, Set, with_balls
 from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.sides import split
 from drillfeed.daemon.drills.written import FixedSequence
-from drillfeed.daemon.library import load_balls, load_drill
+from drillfeed.daemon.library.loading import load_balls, load_drill
 from drillfeed.daemon.listing import listing_lines
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.change import change_plan

@@ -27,6 +27,7 @@ from drillfeed.daemon.journal.players import Player, add_player, all_players, fi
 from drillfeed.daemon.journal.report import today_lines
 from drillfeed.daemon.journal.writer import Journal, NotRecorded
 from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.fitting import fitted
 from drillfeed.daemon.planning.setting import flight_for, setting_for
 from drillfeed.daemon.shell.plans import ball_named
 from drillfeed.daemon.shell.trims import keep_trims
@@ -36,7 +37,7 @@ from drillfeed.protocol.spec import Command
 from drillfeed.protocol.texts.catalogue import text
 
 ANSWER_S = 2.0
-MOST_TRIM_CM = 40.0  # as much as a trim file may hold
+MAX_TRIM_CM = 40.0  # as much as a trim file may hold
 WAYS: Mapping[str, tuple[int, int]] = {"long": (1, 0), "short": (-1, 0), "left": (0, 1), "right": (0, -1)}
 """How each way moves the landing: longer, and further to the thrower's left."""
 _Answer = TypeVar("_Answer")
@@ -149,8 +150,9 @@ class Practice:
         now = Trim(ball=name) if way == "off" else _moved(was, str(way), float(by or 0.0))
         trims = self.machine.trims.with_trim(now)
         changed = self.machine.model_copy(update={"trims": trims})
-        depth_m = flight_for(ball, changed).depth_m
-        setting_for(ball, changed)
+        thrown = fitted(ball, changed).ball
+        depth_m = flight_for(thrown, changed).depth_m
+        setting_for(thrown, changed)
         self._keep(trims)
         self.machine = changed
         model = text("practice.by-the-model", depth_cm=100 * depth_m) if depth_m is not None else ""
@@ -189,8 +191,8 @@ def _moved(was: Trim, way: str, by_cm: float) -> Trim:
     longer, leftward = WAYS[way]
     long_cm, left_cm = round(was.long_cm + longer * by_cm, 1), round(was.left_cm + leftward * by_cm, 1)
     moved_cm = long_cm if longer else left_cm
-    if abs(moved_cm) > MOST_TRIM_CM:
-        raise refuse("practice.trim-too-much", max_cm=MOST_TRIM_CM, moved_cm=moved_cm)
+    if abs(moved_cm) > MAX_TRIM_CM:
+        raise refuse("practice.trim-too-much", max_cm=MAX_TRIM_CM, moved_cm=moved_cm)
     return Trim(ball=was.ball, long_cm=long_cm, left_cm=left_cm)
 
 

@@ -11,7 +11,7 @@ from typing import Protocol
 
 LINES_A_TURN = 8
 RESTS = 3.0  # a rest is this many times as long as the turn or the reading before it
-READ_REST_LEAST_S = 0.002
+MIN_READ_REST_S = 0.002
 
 
 class Turner(Protocol):
@@ -57,7 +57,7 @@ class Turns:
             self._flooding -= 1
             turner.read_on()
 
-        later(max(READ_REST_LEAST_S, RESTS * took_s * self._flooding), read_on)
+        later(max(MIN_READ_REST_S, RESTS * took_s * self._flooding), read_on)
 
     def _plan(self) -> None:
         if any(self._rows) and not self._planned and self.loop is not None:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from drillfeed.protocol.lines import BadLine, Line, Reply
 
-WAITING_LINES_MOST = 64
-WAITING_ENTRIES_MOST = 256
+MAX_WAITING_LINES = 64
+MAX_WAITING_ENTRIES = 256
 
 
 @dataclass
@@ -50,7 +50,7 @@ class WaitingRow:
     @property
     def full(self) -> bool:
         """Tell whether further lines are thrown away."""
-        return self._lines >= WAITING_LINES_MOST
+        return self._lines >= MAX_WAITING_LINES
 
     @property
     def is_one_pause(self) -> bool:
@@ -71,7 +71,7 @@ class WaitingRow:
         last = self.entries[-1] if self.entries else None
         if isinstance(last, StopAnswer) and last.stop is stop:
             last.count += 1
-        elif len(self.entries) < WAITING_ENTRIES_MOST:
+        elif len(self.entries) < MAX_WAITING_ENTRIES:
             self.entries.append(StopAnswer(stop))
         else:
             self._enter_too_fast()
@@ -81,9 +81,9 @@ class WaitingRow:
         self.entries.popleft()
         self._lines -= 1
 
-    def take(self, head: StopAnswer | TooFast, most: int) -> int:
-        """Take up to `most` of the lines for which the first entry stands; return how many were taken."""
-        now = min(head.count, most)
+    def take(self, head: StopAnswer | TooFast, max_lines: int) -> int:
+        """Take up to `max_lines` of the lines for which the first entry stands; return how many were taken."""
+        now = min(head.count, max_lines)
         head.count -= now
         if not head.count:
             self.entries.popleft()

@@ -9,7 +9,7 @@ import socket
 from collections.abc import Callable
 from typing import Protocol
 
-READS_AT_MOST = 4
+MAX_READS = 4
 WRITE_HIGH_BYTES = 32_768
 WRITE_LOW_BYTES = 8_192
 
@@ -56,7 +56,7 @@ class Wire:
 
     def look(self) -> None:
         """Read what has already arrived, up to a bound."""
-        for _ in range(READS_AT_MOST):
+        for _ in range(MAX_READS):
             if not self._read():
                 return
 

@@ -30,7 +30,7 @@ def machine_for(args: argparse.Namespace) -> "Machine":
     """Return the machine that the arguments name, with its calibration; raise InvalidFile."""
     from pathlib import Path
 
-    from drillfeed.daemon.library import load_calibration, load_machine
+    from drillfeed.daemon.library.loading import load_calibration, load_machine
 
     machine = load_machine(args.machine)
     if args.calibration is None:
@@ -75,14 +75,14 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.aim.aiming import aim
     from drillfeed.daemon.aim.likely import likely_balls
     from drillfeed.daemon.aim.report import extrapolated_text, refusal_record, solution_line, solution_record
-    from drillfeed.daemon.aim.request import NoSolution, Wish
+    from drillfeed.daemon.aim.request import AimRequest, NoSolution
     from drillfeed.daemon.aim.spread import Setting
     from drillfeed.daemon.validation import InvalidFile
 
     try:
         thrower = thrower_for(args, machine_for(args))
         spin_revps, roll_deg = head_of(args)
-        wish = Wish(
+        request = AimRequest(
             spin_revps,
             speed_mps=args.speed,
             tilt_deg=args.tilt,
@@ -98,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"drillfeed aim: {error}", file=sys.stderr)
         return 2
     try:
-        found = aim(thrower, wish)
+        found = aim(thrower, request)
     except NoSolution as error:
         if args.json:
             print(json.dumps(refusal_record(error)))

@@ -22,7 +22,7 @@ examples:
   drillfeed calibrate --live --machine my-thrower.toml     throw test balls and ask where they landed
   drillfeed calibrate --trim rally-topspin --long -5 --machine my-thrower.toml
 """
-MOST_LEFT_OUT = 0.25  # of the rows; if more rows are odd, nobody can tell which rows are right
+MAX_LEFT_OUT = 0.25  # of the rows; if more rows are odd, nobody can tell which rows are right
 COLUMNS_TEXT = """\
 One row is one setting and what was measured at it; leave blank what was not. Lines that begin with # are skipped.
   top_rpm, bottom_rpm, tilt_deg   as told to the machine (these three are needed)
@@ -102,7 +102,7 @@ def _fit(args: argparse.Namespace) -> int:
     from drillfeed.daemon.aim.marks import read_marks
     from drillfeed.daemon.calibration import beside
     from drillfeed.daemon.files import read_text
-    from drillfeed.daemon.library import find, load_machine
+    from drillfeed.daemon.library.loading import find, load_machine
     from drillfeed.daemon.subcommands.aim import thrower_for
 
     machine = load_machine(args.machine).model_copy(update={"calibration": None})
@@ -143,7 +143,7 @@ def _judged(args: argparse.Namespace, thrower: "Thrower", marks: "list[Mark]") -
         rows = "1 row does" if len(odd) == 1 else f"{len(odd)} rows do"
         decide = "--odd-rows leave-out, or --odd-rows keep if they are right; better measure them again"
         return replace(whole, refused=f"{rows} not fit the others: {decide}"), texts
-    if len(out) > MOST_LEFT_OUT * len(marks):
+    if len(out) > MAX_LEFT_OUT * len(marks):
         few = f"{len(out)} of {len(marks)} rows do not fit the others: too many to leave out; measure again"
         return replace(whole, refused=few), texts
     return fit(thrower, [m for i, m in enumerate(marks) if i not in out], args.zone), texts
@@ -180,7 +180,7 @@ def _live(args: argparse.Namespace) -> int:
     from drillfeed.clients.find import NoDaemon
     from drillfeed.clients.lines import Client
     from drillfeed.clients.marking import BrokenOff, Landing, as_csv, collect
-    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.library.loading import load_machine
     from drillfeed.daemon.shell.logs import tell
     from drillfeed.daemon.shell.output import ask
     from drillfeed.protocol.lines import BrokenReply
@@ -222,8 +222,9 @@ def _live(args: argparse.Namespace) -> int:
 
 def _test_balls(machine: "Machine", count: int) -> list[str]:
     """Return the names of `count` test balls, taken in turn from the low, shipped types that this machine throws."""
-    from drillfeed.daemon.library import load_balls
-    from drillfeed.daemon.planning.setting import NotPossible, setting_for
+    from drillfeed.daemon.library.loading import load_balls
+    from drillfeed.daemon.planning.fitting import fitted
+    from drillfeed.daemon.planning.setting import NotPossible
 
     if not 1 <= count <= 200:
         raise ValueError(f"--balls {count}; expected 1 to 200")
@@ -232,7 +233,7 @@ def _test_balls(machine: "Machine", count: int) -> list[str]:
         if ball.arc != "low" or ball.locked:
             continue
         try:
-            setting_for(ball, machine)
+            fitted(ball, machine)
         except NotPossible:
             continue
         names.append(ball.name)
@@ -273,7 +274,7 @@ def _lines(found: "Fit") -> list[str]:
 def _trim(args: argparse.Namespace) -> int:
     """Move one ball type's aim further, and keep the trim in the file beside the profile."""
     from drillfeed.daemon.calibration import Trim, beside
-    from drillfeed.daemon.library import find, find_ball, load_machine
+    from drillfeed.daemon.library.loading import find, find_ball, load_machine
 
     ball, machine = find_ball(args.trim), load_machine(args.machine)
     if args.left and machine.pan is None:

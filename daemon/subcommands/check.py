@@ -28,7 +28,7 @@ def run(args: argparse.Namespace) -> int:
 
     from drillfeed.daemon.checking import check_file
     from drillfeed.daemon.drills.players import Player
-    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.library.loading import load_machine
     from drillfeed.daemon.planning.setting import NotPossible
     from drillfeed.daemon.validation import InvalidFile
 

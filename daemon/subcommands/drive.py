@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.clients.drivers.adapter import DriverCore
     from drillfeed.clients.drivers.event_log import EventLog
     from drillfeed.clients.drivers.link_loop import Ending, run_link
-    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.library.loading import load_machine
     from drillfeed.daemon.validation import InvalidFile
 
     with EventLog(Path(args.log) if args.log else None) as log:

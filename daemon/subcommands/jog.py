@@ -58,7 +58,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     which.add_argument("--lines", action="store_true", help="lines `down` and `up` on standard input")
     parser.add_argument("--key", metavar="NAME", help="which key (KEY_B) or control line (cts) is the contact")
     parser.add_argument(
-        "--beside-it", action="store_true", help="the terminal is reached over a network, and you stand at the machine"
+        "--at-the-machine",
+        action="store_true",
+        help="the terminal is reached over a network, and you stand at the machine",
     )
 
 
@@ -100,8 +102,10 @@ def _problem_in(args: argparse.Namespace) -> str:
         return ""
     if not sys.stdin.isatty():
         return "standard input is no terminal; name a contact: --input, --serial or --lines"
-    if "SSH_CONNECTION" in os.environ and not args.beside_it:
-        return "this terminal is elsewhere, and set-up is for a hand at the machine; --beside-it if you stand there"
+    if "SSH_CONNECTION" in os.environ and not args.at_the_machine:
+        return (
+            "this terminal is elsewhere, and set-up is for a hand at the machine; --at-the-machine if you stand there"
+        )
     return ""
 
 

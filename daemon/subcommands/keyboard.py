@@ -39,13 +39,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show the screen and act on keys until the person leaves; return the exit code."""
+    return screen(args.to)
+
+
+def screen(to: str | None, note: str = "") -> int:
+    """Show the screen of a daemon, with a note to begin with, until the person leaves; return the exit code."""
     from drillfeed.clients.find import NoDaemon
     from drillfeed.protocol.lines import BrokenReply
 
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         print("drillfeed keyboard: needs a terminal; use `drillfeed send` in scripts", file=sys.stderr)
         return MISUSED
-    session = Session(args.to)
+    session = Session(to)
     try:
         session.client.connect()
     except ValueError as error:
@@ -54,6 +59,7 @@ def run(args: argparse.Namespace) -> int:
     except (NoDaemon, BrokenReply, TimeoutError) as error:
         print(f"drillfeed keyboard: {error}", file=sys.stderr)
         return NO_DAEMON
+    session.client.message = note
     return _on_terminal(session)
 
 

@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from drillfeed.daemon.drills.players import Player
-    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.library.loading import load_machine
     from drillfeed.daemon.listing import listing
     from drillfeed.daemon.validation import InvalidFile
 

@@ -6,7 +6,7 @@ import sys
 
 EXAMPLES = """\
 examples:
-  drillfeed send 'pairing coach'                      on the machine itself: shows a code for two minutes
+  drillfeed send 'invite coach'                      on the machine itself: shows a code for two minutes
   drillfeed pair 482913 --to 192.0.2.10:7340          elsewhere: pairs, and keeps the key
   drillfeed keyboard --to 192.0.2.10:7340             from then on in that role
   drillfeed pair --forget --to 192.0.2.10:7340        drops the key here; `unpair` there makes it worthless

@@ -14,7 +14,7 @@ examples:
   drillfeed phone                                only for a browser on this machine
 
 The page can see, pause and stop; with the code it is the player or the coach. While it runs, type player or coach and
-Enter for another code; `drillfeed send paired` lists who has a key. It needs the extra `phone`.
+Enter for another code; `drillfeed send clients` lists who has a key. It needs the extra `phone`.
 Exit code: 0 left, 1 the extra is missing or the address is taken, 2 wrong arguments, 3 no daemon.
 """
 
@@ -33,7 +33,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--on", default=DEFAULT_ON, metavar="lan|HOST:PORT", help=f"where to serve ({DEFAULT_ON})")
     parser.add_argument("--name", action="append", default=[], metavar="HOST", help="another name of this machine")
-    parser.add_argument("--pair", choices=("player", "coach"), default="player", help="whom the first code is for")
+    parser.add_argument(
+        "--pair",
+        choices=("player", "coach", "none"),
+        default="player",
+        help="whom the first code is for; none: no code yet",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -70,10 +75,10 @@ def _address(on: str) -> tuple[str, int]:
     address = read_address(DEFAULT_ON if on == "lan" else on)
     if address.path is not None:
         raise ValueError(f"'{on}' is no HOST:PORT, and not lan")
-    return (_own_address() if on == "lan" else address.host), address.port
+    return (own_address() if on == "lan" else address.host), address.port
 
 
-def _own_address() -> str:
+def own_address() -> str:
     """Return the address this machine would send from, by its routing table; sends nothing (RFC 5737 test address)."""
     import socket
 
@@ -89,21 +94,23 @@ async def _serve(args: argparse.Namespace, host: str, port: int) -> int:
     import asyncio
     import os
 
-    from drillfeed.clients.ending import let_go, signals_to_end
+    from drillfeed.clients.ending import leave_terminal_after, signals_to_end
     from drillfeed.clients.phone.server import PhoneServer, until
 
-    await asyncio.to_thread(_new_code, args.to, args.pair)  # is there a daemon that gives codes?
+    if args.pair != "none":
+        await asyncio.to_thread(_new_code, args.to, args.pair)  # is there a daemon that gives codes?
     server, host, port = await PhoneServer(args.to, os.environ, tuple(args.name)).listen(host, port)
     ending, loop = asyncio.Event(), asyncio.get_running_loop()
 
     def asked(number: int) -> None:
-        let_go(number)
+        leave_terminal_after(number)
         ending.set()
 
     for number in signals_to_end():
         loop.add_signal_handler(number, asked, number)
     url = f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
-    await _show(args.to, args.pair, url)
+    if args.pair != "none":
+        await _show(args.to, args.pair, url)
     tasks: set[asyncio.Task[None]] = set()
 
     def typed() -> None:
@@ -156,7 +163,7 @@ def _new_code(to: str | None, role: str) -> str:
     from drillfeed.clients.lines import Client
 
     with Client.find(to) as client:
-        reply = client.pairing(cast(Literal["player", "coach"], role))
+        reply = client.invite(cast(Literal["player", "coach"], role))
         if not reply.ok:
             raise NoDaemon(f"the daemon gives no code from here: {reply.text}")
         return reply.data[0].removeprefix("code ")

@@ -54,7 +54,8 @@ def run(args: argparse.Namespace) -> int:
 def _draw(args: argparse.Namespace) -> int:
     from pathlib import Path
 
-    from drillfeed.daemon.library import find_ball
+    from drillfeed.daemon.library.loading import find_ball
+    from drillfeed.daemon.planning.fitting import fitted
     from drillfeed.daemon.planning.setting import flight_for
     from drillfeed.daemon.subcommands.aim import machine_for, thrower_for
 
@@ -71,9 +72,10 @@ def _draw(args: argparse.Namespace) -> int:
         from drillfeed.daemon.aim.report import flight_lines
         from drillfeed.daemon.aim.sideview import side_view
 
-        flight, thrower = flight_for(find_ball(args.name, folder), machine), thrower_for(args, machine)
+        found, thrower = fitted(find_ball(args.name, folder), machine), thrower_for(args, machine)
+        flight = flight_for(found.ball, machine)
         likely = likely_flight(flight.launch, np.random.default_rng(SEED), air=thrower.air, ball=thrower.ball)
-        print(side_view(flight), *flight_lines(flight, likely), sep="\n")
+        print(*filter(None, (found.text, side_view(flight))), *flight_lines(flight, likely), sep="\n")
         return 0
     out = Path(args.out)
     if out.suffix not in ENDINGS:
@@ -90,7 +92,8 @@ def _figure(args: argparse.Namespace, machine: "Machine", folder: "object") -> "
 
     from drillfeed.daemon.aim import pictures
     from drillfeed.daemon.aim.envelope import envelope
-    from drillfeed.daemon.library import find_ball, load_balls, load_drill
+    from drillfeed.daemon.library.loading import find_ball, load_balls, load_drill
+    from drillfeed.daemon.planning.fitting import fitted
     from drillfeed.daemon.subcommands.aim import thrower_for
 
     own = folder if isinstance(folder, Path) else None
@@ -99,13 +102,13 @@ def _figure(args: argparse.Namespace, machine: "Machine", folder: "object") -> "
     if args.what == "envelope":
         return pictures.envelope_figure(envelope(thrower, args.depth), f"{machine.name} ({state}): what it can aim")
     if args.what == "ball":
-        ball = find_ball(args.name, own)
+        ball = fitted(find_ball(args.name, own), machine).ball
         drawn = _drawn(args, ball, machine)
         return pictures.ball_figure(drawn, f"{ball.title} on {machine.name} ({state}): nine in ten land in the ellipse")
     balls, drill = load_balls(own), load_drill(args.name, own)
     names = drill.ball_names()
     return pictures.drill_figure(
-        [_drawn(args, balls[name], machine) for name in names if name in balls],
+        [_drawn(args, fitted(balls[name], machine).ball, machine) for name in names if name in balls],
         f"{drill.title} on {machine.name} ({state}): nine in ten land in the ellipses",
     )
 

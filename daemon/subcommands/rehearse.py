@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.drills.drill import with_balls
     from drillfeed.daemon.drills.players import Player
     from drillfeed.daemon.drills.sides import MAX_ELBOW_CM
-    from drillfeed.daemon.library import load_balls, load_drill, load_machine
+    from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
     from drillfeed.daemon.planning.plan import plan_sets
     from drillfeed.daemon.planning.setting import NotPossible
     from drillfeed.daemon.validation import InvalidFile
@@ -122,6 +122,7 @@ def _write_json(
                     "speed_mps": ball.speed_mps,
                     "spin_revps": ball.spin_revps,
                     "side_revps": ball.side_revps,
+                    "fitted": ball.fitted or None,
                     "tilt_deg": setting.tilt_deg,
                     "pan_deg": setting.pan_deg,
                     "roll_deg": setting.roll_deg,
@@ -172,9 +173,9 @@ def _write_text(
             for line in (_rest(previous),) if previous is not None else notes:
                 print(f"      {line}")
             title = f": {planned.title}" if planned.title else ""
-            print(f"set {planned.number}{title}, {len(planned.balls)} balls at {60 / planned.interval_s:.1f}/min")
-            if planned.rephase_before:
-                print("      first turn the crank to its mark by hand, then: rephase")
+            print(f"set {planned.number}{title}, {len(planned.balls)} balls at {planned.tempo_text()}/min")
+            if planned.crank_to_mark_before:
+                print("      first turn the crank to its mark by hand, then: crank-at-mark")
             if planned.stretch:
                 print(f"      {planned.stretch.text}")
             print(head)
@@ -186,6 +187,7 @@ def _write_text(
         print(
             f"{n:>4}  {leaves_s:>9.2f}  {gap:>6}  {ball.text:<{width}} {ball.speed_mps:>5.1f} {ball.spin_revps:>+6.0f} "
             f"{side}{setting.tilt_deg:>6.1f}  {pan:>5}  {roll}{setting.top_rpm:,.0f} / {setting.bottom_rpm:,.0f}"
+            f"{'  fitted' if ball.fitted else ''}"
         )
 
 

@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.clients.recording import NoRecording, read_recording
     from drillfeed.clients.recording_svg import draw
     from drillfeed.daemon.files import lines_of, open_text
-    from drillfeed.daemon.library import load_machine
+    from drillfeed.daemon.library.loading import load_machine
     from drillfeed.daemon.validation import InvalidFile
 
     try:

@@ -40,7 +40,8 @@ def run(args: argparse.Namespace) -> int:
     from drillfeed.daemon.aim.report import likely_record, spread_lines, spread_record, unknown_text
     from drillfeed.daemon.aim.spread import spread_of
     from drillfeed.daemon.aim.unknown import unknown_of
-    from drillfeed.daemon.library import find_ball
+    from drillfeed.daemon.library.loading import find_ball
+    from drillfeed.daemon.planning.fitting import fitted
     from drillfeed.daemon.planning.setting import NotPossible, setting_for, told
     from drillfeed.daemon.subcommands.aim import machine_for, thrower_for
     from drillfeed.daemon.validation import InvalidFile
@@ -51,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         machine = machine_for(args)
         thrower = thrower_for(args, machine)
-        ball = find_ball(args.ball, Path(args.drills) if args.drills else None)
+        ball = fitted(find_ball(args.ball, Path(args.drills) if args.drills else None), machine).ball
         setting = setting_for(ball, machine)
     except (ValueError, InvalidFile, NotPossible) as error:
         print(f"drillfeed spread: {error}", file=sys.stderr)

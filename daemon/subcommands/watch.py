@@ -57,9 +57,9 @@ def _written(told: object, as_json: bool) -> str:
     import dataclasses
     import json
 
-    from drillfeed.protocol.lines import Told
+    from drillfeed.protocol.lines import ReceivedNotice
 
-    assert isinstance(told, Told)
+    assert isinstance(told, ReceivedNotice)
     if as_json:
         return json.dumps(dataclasses.asdict(told), ensure_ascii=False)
     cue = f"  [{told.cue}]" if told.cue else ""

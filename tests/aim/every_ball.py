@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.aim.request import Arc, Wish
+from drillfeed.daemon.aim.request import AimRequest, Arc
 from drillfeed.daemon.aim.thrower import Thrower, broken, launches_by
 from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 from drillfeed.daemon.physics.table import TABLE_LENGTH_M
@@ -19,7 +19,7 @@ NUDGES = np.array([1e-3, 1e-2])  # m/s, degrees
 
 @dataclass(frozen=True)
 class Ball:
-    """Hold a legal ball that meets a wish; `turn` is where depth hardly hangs on tilt, so either arc's name fits."""
+    """Hold a legal ball that meets a request; `turn` is where depth hardly hangs on tilt, so either arc's name fits."""
 
     speed_mps: float
     tilt_deg: float
@@ -59,14 +59,14 @@ class Field:
                 return found
         return None
 
-    def meetings(self, wishes: list[Wish]) -> list[list[Ball]]:
-        """Return the legal balls that meet each wish, on whatever arc, whatever the limits."""
-        places = [self._cells(wish) for wish in wishes]
-        owner = np.repeat(np.arange(len(wishes)), [len(p) for p in places])
+    def meetings(self, requests: list[AimRequest]) -> list[list[Ball]]:
+        """Return the legal balls that meet each request, on whatever arc, whatever the limits."""
+        places = [self._cells(request) for request in requests]
+        owner = np.repeat(np.arange(len(requests)), [len(p) for p in places])
         start = np.concatenate([*places, np.empty((0, 2))])
-        goals = [tuple(wish.given().items()) for wish in wishes]
+        goals = [tuple(request.given().items()) for request in requests]
         at, hops, slope, met = self._newton(start, owner, goals)
-        found: list[list[Ball]] = [[] for _ in wishes]
+        found: list[list[Ball]] = [[] for _ in requests]
         inside = (np.abs(at - np.mean(BOUNDS, axis=1)) <= np.ptp(BOUNDS, axis=1) / 2).all(axis=1)
         for k in np.flatnonzero(met & inside):
             arc: Arc = "serve-wise" if hops[k] == 2 else ("low" if slope[k] > 0.0 else "high")
@@ -75,13 +75,13 @@ class Field:
                 mine.append(new)
         return found
 
-    def _cells(self, wish: Wish) -> Array:
+    def _cells(self, request: AimRequest) -> Array:
         """Return the middles of the cells that may hold a ball: both figures change sign in it, or nearly."""
         keep = np.ones((self.shape[0] - 1, self.shape[1] - 1), dtype=bool)
         first = self.hops[:-1, :-1]
         for corner in (self.hops[1:, :-1], self.hops[:-1, 1:], self.hops[1:, 1:]):
             keep &= (corner == first) & (first > 0)
-        for name, number in wish.given().items():
+        for name, number in request.given().items():
             miss = self.table[name].reshape(self.shape) - number
             four = np.array([miss[:-1, :-1], miss[1:, :-1], miss[:-1, 1:], miss[1:, 1:]])
             with np.errstate(invalid="ignore"):

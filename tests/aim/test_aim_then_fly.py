@@ -8,13 +8,14 @@ import pytest
 from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
-from drillfeed.daemon.aim.request import ASKED, Solution, Wish
+from drillfeed.daemon.aim.request import ASKED, AimRequest, Solution
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, ball_from, broken, launch_by, rims_of, thrower_of
-from drillfeed.daemon.library import load_machine
-from drillfeed.daemon.physics.flight import Flight, fly
+from drillfeed.daemon.library.loading import load_machine
+from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import head_spin, spin_parts
-from drillfeed.daemon.physics.thrower import RimLine, most_spin_revps
+from drillfeed.daemon.physics.record import Flight
+from drillfeed.daemon.physics.thrower import RimLine, max_spin_revps
 
 ROLL = replace(thrower_of(load_machine("hall-roll")), roll_deg=(-90.0, 90.0))
 CLUB, KIT = thrower_of(load_machine("club-build")), thrower_of(load_machine("kit-build"))
@@ -32,7 +33,7 @@ def flown(thrower: Thrower, s: Solution) -> Flight:
 
 
 def figure(flight: Flight, name: str) -> float:
-    """Return the figure of a flight that a wish calls by this name, NaN where it has none."""
+    """Return the figure of a flight that a request calls by this name, NaN where it has none."""
     found = {
         "depth_m": flight.depth_m,
         "clearance_m": flight.net_clearance_m,
@@ -64,11 +65,11 @@ throws = st.tuples(
 def test_aim_then_fly_gives_what_was_asked(throw: tuple[str, float, float, float, tuple[str, str]]) -> None:
     """Every solution, flown from its rpm and angles, has the figures asked for: 1 mm and 0.1 % (our own target).
 
-    The wish is taken from a legal ball of the machine; where it asks for a depth, that ball is among the answers.
+    The request is taken from a legal ball of the machine; where it asks for a depth, that ball is among the answers.
     """
     name, speed, share, place, pair = throw
     thrower = MACHINES[name]
-    most = most_spin_revps(speed / thrower.speed_share, thrower.limits) * thrower.spin_share
+    most = max_spin_revps(speed / thrower.speed_share, thrower.limits) * thrower.spin_share
     low, high = thrower.tilt_deg
     tilt, spin = low + place * (high - low), 0.999 * share * most
     assume(not broken(thrower, speed, spin, tilt))
@@ -76,7 +77,7 @@ def test_aim_then_fly_gives_what_was_asked(throw: tuple[str, float, float, float
     asked = {key: figure(known, key) for key in pair}
     assume(known.valid and all(math.isfinite(v) for v in asked.values()))
     assume(asked.get("clearance_m", 1.0) >= 0.0 and (known.depth_m or 0.0) < 1.369)
-    found = solutions(thrower, Wish(spin, **asked))
+    found = solutions(thrower, AimRequest(spin, **asked))
     for s in found:
         again = flown(thrower, s)
         assert again.valid
@@ -90,7 +91,7 @@ def test_aim_then_fly_gives_what_was_asked(throw: tuple[str, float, float, float
 
 
 def _flat(thrower: Thrower, known: Flight) -> bool:
-    """Tell whether a ball's figures hardly hang on tilt or speed, so that near balls answer the same wish.
+    """Tell whether a ball's figures hardly hang on tilt or speed, so that near balls answer the same request.
 
     So it is where the lobs turn from longer to shorter, with serve-wise balls, and where the apex is the release.
     """
@@ -99,7 +100,7 @@ def _flat(thrower: Thrower, known: Flight) -> bool:
 
 def test_both_arcs_are_found_and_named() -> None:
     """A slow ball without spin has a low and a high arc to one place: more tilt throws the low one farther."""
-    found = solutions(CLUB, Wish(0.0, speed_mps=5.8, depth_m=0.9))
+    found = solutions(CLUB, AimRequest(0.0, speed_mps=5.8, depth_m=0.9))
     assert {s.arc for s in found} == {"low", "high"}
     for s in found:
         farther = fly(launch_by(CLUB, s.speed_mps, s.spin_revps, s.tilt_deg + 0.2)).depth_m or 0.0
@@ -108,7 +109,7 @@ def test_both_arcs_are_found_and_named() -> None:
 
 def test_serve_wise_arcs_touch_the_own_half_first() -> None:
     """A serve-wise solution is a legal ball that touches the thrower's half once, then the player's."""
-    found = solutions(CLUB, Wish(-35.0, speed_mps=5.5, depth_m=0.5, arc="serve-wise"))
+    found = solutions(CLUB, AimRequest(-35.0, speed_mps=5.5, depth_m=0.5, arc="serve-wise"))
     assert found
     for s in found:
         assert s.arc == "serve-wise"
@@ -117,7 +118,7 @@ def test_serve_wise_arcs_touch_the_own_half_first() -> None:
 
 def test_ranking_puts_net_clearance_first_then_small_errors() -> None:
     """Balls that clear the net by 5 cm come first; among them the one whose landing an error moves least."""
-    found = solutions(CLUB, Wish(38.0, speed_mps=7.5, depth_m=1.15))
+    found = solutions(CLUB, AimRequest(38.0, speed_mps=7.5, depth_m=1.15))
     keys = [((s.flight.net_clearance_m or 0.0) < 0.05, s.error_m()) for s in found]
     assert len(found) > 2
     assert keys == sorted(keys)
@@ -125,7 +126,7 @@ def test_ranking_puts_net_clearance_first_then_small_errors() -> None:
 
 def test_error_slopes_are_those_of_the_flight() -> None:
     """The slopes told with a solution are those of the flight, by a difference over 0.1 degree and 0.1 % (2 %)."""
-    (s,) = (x for x in solutions(CLUB, Wish(40.0, speed_mps=8.5, depth_m=1.10)) if x.arc == "low")
+    (s,) = (x for x in solutions(CLUB, AimRequest(40.0, speed_mps=8.5, depth_m=1.10)) if x.arc == "low")
 
     def depth(speed: float, tilt: float) -> float:
         return fly(launch_by(CLUB, speed, s.spin_revps, tilt)).depth_m or math.nan
@@ -140,7 +141,7 @@ def test_pan_takes_the_ball_to_its_side() -> None:
     """With a pan axis the ball lands at the side asked for, to 1 mm, also from a thrower that stands askew."""
     thrower = replace(CLUB, pan_deg=(-20.0, 20.0), sideways_m=0.3, yaw_deg=4.0)
     for side in (-0.5, 0.0, 0.45):
-        for s in solutions(thrower, Wish(20.0, speed_mps=8.0, depth_m=1.0, placement_m=side)):
+        for s in solutions(thrower, AimRequest(20.0, speed_mps=8.0, depth_m=1.0, placement_m=side)):
             landing = flown(thrower, s).landing_m
             assert landing is not None
             assert landing[1] == pytest.approx(side, abs=1e-3)
@@ -154,8 +155,10 @@ def test_sidespin_is_aimed_against_its_bend(
 ) -> None:
     """With pan and roll every solution, flown again from its rpm and angles, lands where asked to 1 mm."""
     head = head_spin(topspin, sidespin)
-    wish = Wish(head.revps, speed_mps=speed, depth_m=depth, placement_m=side, roll_deg=head.roll_deg, arc="low")
-    found = solutions(ROLL, wish)
+    request = AimRequest(
+        head.revps, speed_mps=speed, depth_m=depth, placement_m=side, roll_deg=head.roll_deg, arc="low"
+    )
+    found = solutions(ROLL, request)
     assume(found)
     for s in found:
         again = flown(ROLL, s)
@@ -167,10 +170,10 @@ def test_sidespin_is_aimed_against_its_bend(
 def test_calibration_is_used() -> None:
     """On a machine whose wheels slip and whose tilt is off, the rpm and tilt told still make the ball asked for."""
     thrower = replace(CLUB, top_line=RimLine(0.95, -0.1), bottom_line=RimLine(1.03, 0.2), tilt_zero_deg=1.5)
-    (s,) = (x for x in solutions(thrower, Wish(30.0, speed_mps=8.0, depth_m=1.0)) if x.arc == "low")
+    (s,) = (x for x in solutions(thrower, AimRequest(30.0, speed_mps=8.0, depth_m=1.0)) if x.arc == "low")
     assert flown(thrower, s).depth_m == pytest.approx(1.0, abs=1e-3)
     assert s.tilt_deg == pytest.approx(
-        next(x for x in solutions(CLUB, Wish(30.0, speed_mps=8.0, depth_m=1.0)) if x.arc == "low").tilt_deg - 1.5,
+        next(x for x in solutions(CLUB, AimRequest(30.0, speed_mps=8.0, depth_m=1.0)) if x.arc == "low").tilt_deg - 1.5,
         abs=1e-3,
     )
 
@@ -186,6 +189,6 @@ def test_calibration_is_used() -> None:
     ids=["one", "three", "cm for m", "not a number"],
 )
 def test_a_wish_that_makes_no_sense_is_refused(given_figures: dict[str, float], words: str) -> None:
-    """A wish needs spin and exactly two figures, each within what can be."""
+    """A request needs spin and exactly two figures, each within what can be."""
     with pytest.raises(ValueError, match=words):
-        Wish(10.0, **given_figures)
+        AimRequest(10.0, **given_figures)

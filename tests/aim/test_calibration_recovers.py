@@ -6,14 +6,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from drillfeed.daemon.aim.calibrate import NAMES, Fit, fit, landing_interval
-from drillfeed.daemon.aim.expected import calibrated, defaults, expected_depths
+from drillfeed.daemon.aim.calibrate import NAMES, Fit, fit
+from drillfeed.daemon.aim.expected import calibrated, defaults
 from drillfeed.daemon.aim.marks import Mark
-from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, ball_from, launch_by, rims_of, rims_to_tell, rpm_of, thrower_of
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.flight import fly
+from tests.support.landings import expected_depths, landing_interval
 
 Array = NDArray[np.float64]
 CLUB = thrower_of(load_machine("club-build"))
@@ -87,7 +88,7 @@ def test_a_calibrated_machine_lands_its_balls() -> None:
     learnt = calibrated(CLUB, fit(CLUB, thrown(truth, np.random.default_rng(3))).values)
     real = calibrated(CLUB, truth)
     for spin, speed in ((30.0, 8.0), (-25.0, 6.8), (0.0, 7.0)):
-        (s,) = (x for x in solutions(learnt, Wish(spin, speed_mps=speed, depth_m=1.0)) if x.arc == "low")
+        (s,) = (x for x in solutions(learnt, AimRequest(spin, speed_mps=speed, depth_m=1.0)) if x.arc == "low")
         v, w = ball_from(real, rims_of(real, s.top_rpm, s.bottom_rpm))
         assert fly(launch_by(real, v, w, s.tilt_deg)).depth_m == pytest.approx(1.0, abs=0.05)
 
@@ -128,13 +129,14 @@ def test_a_phone_timing_tells_speed() -> None:
 def _gate(speed_mps: float, tilt_deg: float) -> float:
     """Return the time over 1.5 m along the table by following the flight, another way than the fit's."""
     from drillfeed.daemon.physics.launch import launch_from
-    from drillfeed.daemon.physics.motion import coefficients_of, glide
+    from drillfeed.daemon.physics.motion import coefficients_of
+    from tests.support.free_flight import free_flight
 
     launch = launch_from(speed_mps, 0.0, tilt_deg)
     low, high = 0.05, 0.6
     for _ in range(40):
         mid = (low + high) / 2
-        place, _v = glide(
+        place, _v = free_flight(
             launch.position_m, launch.velocity_mps, (0.0, 0.0, 0.0), mid, coefficients_of(CLUB.ball, CLUB.air)
         )
         low, high = (mid, high) if place[0] - launch.position_m[0] < 1.5 else (low, mid)

@@ -8,7 +8,7 @@ import pytest
 
 from drillfeed.daemon.aim.spread import Ellipse, Setting, Spread, spread_of
 from drillfeed.daemon.aim.thrower import Scatter, thrower_of
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import launch_from
 

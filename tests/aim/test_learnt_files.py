@@ -8,7 +8,7 @@ import pytest
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.calibration import Calibration, Fitted, Trim, Trims, beside, read_calibration
 from drillfeed.daemon.files import read_toml
-from drillfeed.daemon.library import find, load_machine
+from drillfeed.daemon.library.loading import find, load_machine
 from drillfeed.daemon.validation import InvalidFile
 
 NONE = Fitted(

@@ -40,6 +40,6 @@ def test_mistakes_name_line_and_column(lines: list[str], words: str) -> None:
 
 def test_all_mistakes_at_once() -> None:
     """Every mistake of a file is reported, not the first alone."""
-    with pytest.raises(InvalidFile) as wrong:
+    with pytest.raises(InvalidFile) as caught:
         read_marks([HEADER, "x,2094,18.9,88", "2094,2094,18.9,9999", "2094,2094,18.9,90"], "marks.csv")
-    assert len(wrong.value.errors) == 2
+    assert len(caught.value.errors) == 2

@@ -6,7 +6,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.physics.motion import SLANT_LEAST, SLANT_SINE, STEP_M, STEP_MOST_S
+from drillfeed.daemon.physics.motion import MAX_STEP_S, MIN_SLANT, SLANT_SINE, STEP_M
 
 R, RHO, MASS, G = 0.020, 1.204, 0.0027, 9.80665
 PER_MASS = 0.5 * RHO * math.pi * R**2 / MASS
@@ -58,7 +58,7 @@ def _cross(f0, s0, f1, s1, h, start):  # type: ignore[no-untyped-def]
 @numba.njit(cache=False)  # type: ignore[untyped-decorator]
 def _land(px, py, pz, vx, vy, vz, wx, wy, wz):  # type: ignore[no-untyped-def]
     size, speed = math.sqrt(wx * wx + wy * wy + wz * wz), math.sqrt(vx * vx + vy * vy + vz * vz)
-    longest = min(STEP_MOST_S, STEP_M / speed)
+    longest = min(MAX_STEP_S, STEP_M / speed)
     along = abs(vx * wx + vy * wy + vz * wz)
     slanted = along > 1e-6 * size * speed or abs(wz) > 1e-6 * size
     t = 0.0
@@ -67,7 +67,7 @@ def _land(px, py, pz, vx, vy, vz, wx, wy, wz):  # type: ignore[no-untyped-def]
         if slanted:
             cx, cy, cz = wy * vz - wz * vy, wz * vx - wx * vz, wx * vy - wy * vx
             sine = math.sqrt(cx * cx + cy * cy + cz * cz) / (size * math.sqrt(vx * vx + vy * vy + vz * vz) + 1e-300)
-            h = longest * max(min(sine / SLANT_SINE, 1.0), SLANT_LEAST)
+            h = longest * max(min(sine / SLANT_SINE, 1.0), MIN_SLANT)
         qx, qy, qz, ux, uy, uz = _step(px, py, pz, vx, vy, vz, wx, wy, wz, size, h)
         if px < NET_X <= qx:
             s = _cross(px - NET_X, vx, qx - NET_X, ux, h, 0.5)

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
 from drillfeed.daemon.aim.aiming import aim
-from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.thrower import thrower_of
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.flight_batch import fly_many
 from drillfeed.daemon.physics.launch import Launches, launch_from, launches_from
@@ -133,19 +133,19 @@ def growth() -> None:
         some = launches(n)
         took = best_s(partial(fly_many, some, until="landing"), 3)
         print(f"{n:>7} balls to the landing {1e3 * took:7.1f} ms, {1e6 * took / n:5.1f} us a ball")
-    one = best_s(lambda: [fly(launch_from(8.5, 40.0, 15.4)) for _ in range(50)]) / 50
-    print(f"one ball alone, to its second bounce: {1e3 * one:.2f} ms")
+    one_flight_s = best_s(lambda: [fly(launch_from(8.5, 40.0, 15.4)) for _ in range(50)]) / 50
+    print(f"one ball alone, to its second bounce: {1e3 * one_flight_s:.2f} ms")
 
 
 def aiming() -> None:
-    """Time aim, cold: nothing of these wishes was solved before."""
+    """Time aim, cold: nothing of these requests was solved before."""
     club = thrower_of(load_machine("club-build"))
-    aim(club, Wish(1.0, speed_mps=7.0, depth_m=0.9))
+    aim(club, AimRequest(1.0, speed_mps=7.0, depth_m=0.9))
     times = []
     for i in range(30):
-        wish = Wish(30.0 + i / 10, speed_mps=8.0 + i / 100, depth_m=1.0)
+        request = AimRequest(30.0 + i / 10, speed_mps=8.0 + i / 100, depth_m=1.0)
         start = time.process_time()
-        aim(club, wish)
+        aim(club, request)
         times.append(time.process_time() - start)
     print(f"aim, cold: best {1e3 * min(times):.1f} ms, median {1e3 * sorted(times)[15]:.1f} ms (aim: 5)")
     for name in ("club-build", "kit-build"):

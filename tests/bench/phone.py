@@ -125,7 +125,7 @@ def main() -> None:
         with idle_sockets(port, 250), idle_sockets(port, 250, b"GET / HTTP/1.1\r\nHost: "):
             print(figures("stop from a page, 500 idle or slow sockets", asyncio.run(stops(port))))
         print(figures("stop from a page, another client floods lines", asyncio.run(flooded_stops(port, pair.tcp))))
-        code = local.pairing("coach").data[0].removeprefix("code ")
+        code = local.invite("coach").data[0].removeprefix("code ")
         print(figures("change at one client to the coach's page", asyncio.run(changes(port, local, code))))
         until_ready(local)
         local.balls(100)

@@ -97,17 +97,17 @@ class Page:
         """Return the text of the element with this id."""
         return str(await self.value(f"document.getElementById({name!r})?.textContent"))
 
-    async def until(self, script: str, most_s: float = WAIT_S) -> None:
+    async def until(self, script: str, max_s: float = WAIT_S) -> None:
         """Wait until an expression is true; raises TimeoutError naming it."""
-        end_s = asyncio.get_running_loop().time() + most_s
+        end_s = asyncio.get_running_loop().time() + max_s
         while not await self.value(script):
             if asyncio.get_running_loop().time() > end_s:
-                raise TimeoutError(f"not in {most_s:g} s: {script}; the state is {await self.text('state')}")
+                raise TimeoutError(f"not in {max_s:g} s: {script}; the state is {await self.text('state')}")
             await asyncio.sleep(STEP_S)
 
-    async def until_state(self, *states: str, most_s: float = WAIT_S) -> None:
+    async def until_state(self, *states: str, max_s: float = WAIT_S) -> None:
         """Wait until the page shows one of these states."""
-        await self.until(f"{json.dumps(states)}.includes(document.getElementById('state')?.textContent)", most_s)
+        await self.until(f"{json.dumps(states)}.includes(document.getElementById('state')?.textContent)", max_s)
 
     async def tap(self, selector: str) -> None:
         """Touch the middle of an element, where it is on the screen."""

@@ -123,12 +123,12 @@ def _named(first: bytes) -> str:
 
 async def attack(program: str, daemon_port: int, phone_port: int, local: Client) -> list[str]:
     """Let every page do its worst; returns what was not as it must be."""
-    wrong: list[str] = []
+    problems: list[str] = []
 
     def see(what: str, well: bool) -> None:
         print(f"{'as it must be' if well else 'NOT SO':<14}{what}")
         if not well:
-            wrong.append(what)
+            problems.append(what)
 
     tap = Tap(daemon_port)
     server = await asyncio.start_server(tap.talk, "127.0.0.1", 0)
@@ -158,7 +158,7 @@ async def attack(program: str, daemon_port: int, phone_port: int, local: Client)
             )
             if name != "the phone page":  # its policy lets it connect to nothing but its own server
                 see(f"{name}: was heard at the port", {"POST", "GET", "TLS"} <= set(tap.began))
-    return wrong
+    return problems
 
 
 def main() -> int:
@@ -174,9 +174,9 @@ def main() -> int:
     ):
         until_ready(local)
         local.balls(BALLS)
-        wrong = asyncio.run(attack(args.browser, int(pair.tcp.rpartition(":")[2]), port, local))
-    print(f"{len(wrong)} not as they must be")
-    return 1 if wrong else 0
+        problems = asyncio.run(attack(args.browser, int(pair.tcp.rpartition(":")[2]), port, local))
+    print(f"{len(problems)} not as they must be")
+    return 1 if problems else 0
 
 
 if __name__ == "__main__":

@@ -21,7 +21,7 @@ from drillfeed.daemon.demo.real import until_ready
 from tests.browser.chromium import Browser, Page, chromium
 from tests.support.phone_rig import full_house, phone
 
-SHARE_LEAST = 0.25
+MIN_SHARE = 0.25
 USABLE_S, OPENINGS = 1.0, 3
 SETTLED_S = 1.0  # a tap on what has just changed is not taken
 NARROW, USUAL, LANDSCAPE = (320, 568), (390, 844), (667, 375)
@@ -30,17 +30,17 @@ BIG = "['state', 'big'].reduce((sum, id) => sum + document.getElementById(id).ge
 
 @dataclass
 class Findings:
-    """What was seen; `wrong` is empty where all is well."""
+    """What was seen; `problems` is empty where all is well."""
 
     shots: Path | None
     axe: str | None
-    wrong: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
 
     def see(self, what: str, well: bool) -> None:
         """Note one thing."""
         print(f"{'as it must be' if well else 'NOT SO':<14}{what}")
         if not well:
-            self.wrong.append(what)
+            self.problems.append(what)
 
     async def look(self, page: Page, name: str) -> None:
         """Look at the page as it is: nothing wider than the screen, no serious finding, a picture."""
@@ -49,7 +49,7 @@ class Findings:
         if self.axe is not None:
             script = f"{self.axe}; axe.run().then(r => JSON.stringify(r.violations.map(v => [v.impact, v.id])))"
             found = json.loads(await page.value(script))
-            serious = [one for one in found if one[0] in ("serious", "critical")]
+            serious = [finding for finding in found if finding[0] in ("serious", "critical")]
             self.see(f"{name}: accessibility {found or 'nothing found'}", not serious)
         if self.shots is not None:
             await page.value("scrollTo(0, 0)")
@@ -67,7 +67,7 @@ async def story(browser: Browser, url: str, local: Client, findings: Findings) -
     """Walk through a practice with three pages: a player's, a coach's, and one that is not paired."""
 
     def code(role: str) -> str:
-        reply = local.ask_line(f"pairing {role}")
+        reply = local.ask_line(f"invite {role}")
         return reply.data[0].removeprefix("code ")
 
     player = await browser.page(f"{url}#pair={code('player')}", *USUAL)
@@ -96,7 +96,7 @@ async def story(browser: Browser, url: str, local: Client, findings: Findings) -
     for page, name in ((player, "390-countdown"), (anyone, "320-dark-countdown"), (coach, "landscape-dark-countdown")):
         await page.until_state("SPINUP")
         share = await page.value(f"{BIG} / innerHeight")
-        findings.see(f"{name}: state and countdown take {share:.0%} of the height", share >= SHARE_LEAST)
+        findings.see(f"{name}: state and countdown take {share:.0%} of the height", share >= MIN_SHARE)
         await findings.look(page, name)
     await player.until_state("FEEDING")
     await player.until("Number(document.getElementById('seen').textContent) >= 2")
@@ -106,10 +106,10 @@ async def story(browser: Browser, url: str, local: Client, findings: Findings) -
     await player.until_state("PAUSED")
     findings.see("a page that is not paired may pause", True)
     await player.network(False)
-    await player.until_state("NOT CONNECTED", most_s=10.0)
+    await player.until_state("NOT CONNECTED", max_s=10.0)
     await findings.look(player, "390-not-connected")
     await player.network(True)
-    await player.until_state("PAUSED", most_s=10.0)
+    await player.until_state("PAUSED", max_s=10.0)
     await player.until("document.getElementById('who').textContent.includes('player')")
     findings.see("after the loss of the network it is the player again", True)
     await asyncio.sleep(SETTLED_S)
@@ -128,7 +128,7 @@ async def story(browser: Browser, url: str, local: Client, findings: Findings) -
 
 async def crowded(browser: Browser, url: str, port: int, local: Client, findings: Findings) -> None:
     """Open pages while silent sockets hold every place: one that is paired, and one that is not."""
-    code = local.ask_line("pairing player").data[0].removeprefix("code ")
+    code = local.ask_line("invite player").data[0].removeprefix("code ")
     async with full_house(port):
         player = await browser.page(f"{url}#pair={code}", *USUAL)
         await player.until("document.getElementById('who')?.textContent.includes('player')")
@@ -171,8 +171,8 @@ def main() -> int:
     ):
         until_ready(local)
         asyncio.run(check(args.browser, port, local, findings))
-    print(f"{len(findings.wrong)} not as they must be")
-    return 1 if findings.wrong else 0
+    print(f"{len(findings.problems)} not as they must be")
+    return 1 if findings.problems else 0
 
 
 if __name__ == "__main__":

@@ -44,16 +44,16 @@ KNOWN: Known = {
 )
 def test_offers_what_the_parser_would_take(before: str, wanted: list[str]) -> None:
     """Verbs, then what the row of the verb allows at this place."""
-    assert [one.text for one in completions(before, KNOWN)] == wanted
+    assert [offer.text for offer in completions(before, KNOWN)] == wanted
 
 
 @settings(deadline=None)
 @given(st.text("abelmstr \"'x04", max_size=30))
 def test_any_text_is_completed_by_its_own_continuation_or_not_at_all(before: str) -> None:
     """A completion replaces the half word before the cursor by one that begins like it."""
-    for one in completions(before, KNOWN):
-        half = before[len(before) - one.instead_of :]
-        assert one.text.lower().startswith(half.lower())
+    for offer in completions(before, KNOWN):
+        half = before[len(before) - offer.instead_of :]
+        assert offer.text.lower().startswith(half.lower())
 
 
 def example_of(argument: Argument) -> str:
@@ -69,7 +69,7 @@ def test_following_completion_alone_gives_lines_that_parse(verb: str) -> None:
             break
         offers = completions(f"{line} ", KNOWN)
         if argument.keyed:
-            assert argument.name in [one.text for one in offers]
+            assert argument.name in [offer.text for offer in offers]
             line, offers = f"{line} {argument.name}", completions(f"{line} {argument.name} ", KNOWN)
         line += f" {offers[0].text if offers else example_of(argument)}"
     try:

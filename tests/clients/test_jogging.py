@@ -5,9 +5,9 @@ from collections.abc import Iterator
 import pytest
 
 from drillfeed.clients.jogging import (
-    HOLD_MOST_S,
+    MAX_HOLD_S,
+    MAX_REPEAT_S,
     MOTIONS,
-    REPEAT_MOST_S,
     TOKEN_S,
     Contact,
     Hand,
@@ -92,7 +92,7 @@ def test_a_held_key_turns_the_wheel_and_letting_go_brings_it_down() -> None:
 
 @pytest.mark.parametrize(
     "moments_s",
-    [[0.0], [0.0, 0.2, 0.4, 0.6, 0.8], [0.0, REPEAT_MOST_S + 0.02, 2 * REPEAT_MOST_S + 0.04]],
+    [[0.0], [0.0, 0.2, 0.4, 0.6, 0.8], [0.0, MAX_REPEAT_S + 0.02, 2 * MAX_REPEAT_S + 0.04]],
     ids=["one press", "presses", "presses as quick as a finger"],
 )
 def test_presses_move_nothing(moments_s: list[float]) -> None:
@@ -113,15 +113,15 @@ def test_what_waited_while_the_client_stood_still_holds_nothing() -> None:
     assert not hand.there(0.09)
     hand.key(0.12)
     assert hand.there(0.12) and not hand.there(0.12)
-    assert not hand.there(0.12 + REPEAT_MOST_S)
+    assert not hand.there(0.12 + MAX_REPEAT_S)
 
 
 def test_a_thing_on_the_key_is_no_hand() -> None:
     """After 20 s nothing more is sent until the key was let go."""
     rig = Rig("top", RPM)
-    rig.keys(repeated(HOLD_MOST_S + 3.0), HOLD_MOST_S + 3.0)
+    rig.keys(repeated(MAX_HOLD_S + 3.0), MAX_HOLD_S + 3.0)
     assert rig.out_rpm() == 0 and "let go" in rig.jogger.message
-    assert rig.tokens_s[-1] - rig.tokens_s[0] <= HOLD_MOST_S + STEP_S
+    assert rig.tokens_s[-1] - rig.tokens_s[0] <= MAX_HOLD_S + STEP_S
     rig.keys(repeated(1.5), 1.5)
     assert rig.out_rpm() == RPM
 

@@ -33,7 +33,7 @@ def test_a_paired_terminal_is_the_coach_from_then_on(
     desk = FakeDesk(state="ARMED")
     with serving(desk) as to:
         with Client.find(to) as local:
-            code = local.pairing("coach").data[0].removeprefix("code ")
+            code = local.invite("coach").data[0].removeprefix("code ")
         assert main(["pair", "000000" if code != "000000" else "000001", "--to", to]) == 1
         assert main(["pair", code, "--to", to]) == 0
         assert "you are the coach" in capsys.readouterr().out

@@ -16,9 +16,9 @@ from tests.shell.fake_desk import WAIT_S, FakeDesk, serving
 
 
 def test_every_verb_of_the_table_has_a_method_with_its_arguments() -> None:
-    """A method for each row, its parameters those of the row in their order, optional ones with a default."""
+    """A method for each row, `_` for `-`, its parameters those of the row in order, optional ones with a default."""
     for verb, row in COMMANDS.items():
-        parameters = list(inspect.signature(getattr(Client, verb)).parameters.values())[1:]
+        parameters = list(inspect.signature(getattr(Client, verb.replace("-", "_"))).parameters.values())[1:]
         assert [parameter.name for parameter in parameters] == [argument.name for argument in row.arguments], verb
         for parameter, argument in zip(parameters, row.arguments, strict=True):
             only_choice = len(argument.choices) == 1

@@ -23,8 +23,8 @@ def type_in(history: Path, *keys: str) -> list[str]:
     with create_pipe_input() as pipe, create_app_session(input=pipe, output=DummyOutput()):
         session = open_session(history, lambda: KNOWN, lambda: "IDLE for 2.0 s")
         lines = []
-        for one in keys:
-            pipe.send_text(one)
+        for key in keys:
+            pipe.send_text(key)
             lines.append(session.prompt())
         return lines
 

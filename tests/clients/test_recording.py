@@ -41,9 +41,11 @@ def test_what_is_read_back_is_what_the_driver_did() -> None:
     fed_s = [event["t"] - first_s for event in hall.feeds()]
     assert recording.fed_s == pytest.approx(fed_s, abs=0.002)
     feed = hall.feeds()[1]
-    asked = max((one for one in recording.asked if one.at_s <= fed_s[1]), key=lambda one: one.at_s)
+    asked = max(
+        (setpoint for setpoint in recording.asked if setpoint.at_s <= fed_s[1]), key=lambda setpoint: setpoint.at_s
+    )
     assert asked.top_rpm == pytest.approx(feed["top_target_rpm"])
-    told = min(recording.told, key=lambda one: abs(one.at_s - fed_s[1]))
+    told = min(recording.told, key=lambda setpoint: abs(setpoint.at_s - fed_s[1]))
     assert told.limited["top"] == pytest.approx(feed["top_out_rpm"], abs=1)
     assert told.measured["top"] == pytest.approx(feed["top_rpm"], rel=0.02)
 
@@ -59,7 +61,7 @@ def test_silence_is_a_gap_and_a_daemon_that_begins_anew_is_heard_on() -> None:
         lines += recorder.take([b"status", frame], now)
     assert json.loads(lines[3]) == {"t": 3.04, "topic": "gap", "silent_s": 3.0}
     recording = read_recording(lines)
-    assert recording.gaps == 1 and [one.at_s for one in recording.told] == pytest.approx([0.02, 0.04, 3.04])
+    assert recording.gaps == 1 and [status.at_s for status in recording.told] == pytest.approx([0.02, 0.04, 3.04])
 
 
 @settings(deadline=None)

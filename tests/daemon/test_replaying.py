@@ -11,9 +11,8 @@ from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.recording import read_recording
 from drillfeed.daemon.boards import simulated_thrower
 from drillfeed.daemon.replaying import Moment, Replayer, beyond_limits
-from drillfeed.daemon.simulation import keep_log
 from drillfeed.protocol.link import TICK_S
-from tests.support.driver_log import breaches
+from tests.support.driver_log import breaches, keep_log
 from tests.support.halls import machine
 from tests.support.recorded import recorded_drill
 
@@ -71,12 +70,12 @@ def test_a_recorded_drill_is_run_again_without_a_ball() -> None:
     """The wheels go through the speeds of the drill, each as long as then; no feed opens; at the end all stands."""
     _, lines = recorded_drill()
     asked = read_recording(lines).asked
-    moments = [Moment(one.at_s, one.top_rpm, one.bottom_rpm, one.tilt_deg) for one in asked]
+    moments = [Moment(setpoint.at_s, setpoint.top_rpm, setpoint.bottom_rpm, setpoint.tilt_deg) for setpoint in asked]
     hall = Hall(moments).run(120.0)
     assert (hall.replayer.phase, hall.replayer.trouble) == ("over", None)
-    for speed in {round(one.top_rpm) for one in asked if one.top_rpm > 1500}:
+    for speed in {round(setpoint.top_rpm) for setpoint in asked if setpoint.top_rpm > 1500}:
         seen = sum(abs(rpm - speed) < 1 for _, rpm in hall.outputs())
-        assert seen == pytest.approx(sum(abs(one.top_rpm - speed) < 1 for one in asked), abs=3)
+        assert seen == pytest.approx(sum(abs(setpoint.top_rpm - speed) < 1 for setpoint in asked), abs=3)
     assert hall.board.top_rpm < REST_RPM and set(hall.replayer.worst_rpm) == {"top", "bottom"}
     hall.sound()
 

@@ -40,7 +40,7 @@ class Ran:
 
     def of(self, event: str) -> list[dict[str, Any]]:
         """Return the events of one kind."""
-        return [one for one in self.events if one["event"] == event]
+        return [entry for entry in self.events if entry["event"] == event]
 
 
 def run_until_judged(machine: str, balls: int, folder: Path) -> Ran:
@@ -116,7 +116,7 @@ def interrupt_one() -> tuple[int, str]:
 
 def stalled(run: Ran) -> str | None:
     """Say where the machine under the tests itself stood still for longer than the judgement can bear."""
-    late = max((one["late_ms"] for one in run.of("late_wake")), default=0.0)
+    late = max((event["late_ms"] for event in run.of("late_wake")), default=0.0)
     worst = max(late, run.snapshot.worst_late_ms or 0.0)
     return f"inconclusive: this computer stood still for {worst:.0f} ms" if worst > LATE_S * 1000 / 2 else None
 
@@ -126,7 +126,7 @@ def test_every_ball_is_fed_within_20_ms_of_the_plan(ran: dict[str, Ran], machine
     """No feed is late and none is left out, on a computer that does not stall."""
     run = ran[machine]
     feeds = run.of("feed")
-    off = [abs(one["t"] - one["planned_s"]) for one in feeds]
+    off = [abs(feed["t"] - feed["planned_s"]) for feed in feeds]
     assert max(off) <= LATE_S, stalled(run)
     assert run.status == 0, (stalled(run), run.said)
     assert len(feeds) == RUNS[machine], (stalled(run), run.said)
@@ -139,11 +139,11 @@ def test_every_ball_leaves_while_the_axes_hold_still(ran: dict[str, Ran], machin
     run = ran[machine]
     feeder = run.choice.machine.feeder
     wheels, turns = run.of("wheels"), count(1)
-    left = {one["id"]: one["t"] for one in run.of("leaves")}
+    left = {ball["id"]: ball["t"] for ball in run.of("leaves")}
     for feed in run.of("feed"):
         end_s = feed["t"] + feeder.latency_s + feeder.spread_after_s(next(turns))
         assert feed["t"] < left[feed["id"]] <= end_s
-        inside = [one for one in wheels if feed["t"] <= one["t"] <= end_s]
+        inside = [wheel for wheel in wheels if feed["t"] <= wheel["t"] <= end_s]
         assert inside
         for sample in inside:
             assert abs(sample["top_target_rpm"] - feed["top_target_rpm"]) < SAME_RPM
@@ -173,7 +173,7 @@ def test_counts_of_daemon_and_driver_agree_and_unseen_stays_blank(ran: dict[str,
 def test_landings_follow_from_the_wheels_and_lie_on_the_table(ran: dict[str, Ran]) -> None:
     """Each ball of the shipped mixed-spin drills clears the net and lands on the player's half."""
     for run in ran.values():
-        assert all(one["landing"]["valid"] for one in run.of("leaves"))
+        assert all(ball["landing"]["valid"] for ball in run.of("leaves"))
 
 
 def test_an_interrupt_stops_in_order(interrupted: Future[tuple[int, str]]) -> None:

@@ -39,13 +39,13 @@ def _history(bench: Bench) -> dict[str, Any]:
 def _of_the_driver(folder: Path) -> dict[str, int]:
     """Return what a driver's log holds: balls pushed, and seen leaving by the time it was disarmed."""
     log = read_log(folder / "driver.jsonl")
-    disarmed = [one for one in log if one["event"] == "disarm" and one["exits"] is not None]
-    return {"fed": sum(one["event"] == "feed" for one in log), "seen": disarmed[-1]["exits"]}
+    disarmed = [event for event in log if event["event"] == "disarm" and event["exits"] is not None]
+    return {"fed": sum(event["event"] == "feed" for event in log), "seen": disarmed[-1]["exits"]}
 
 
 def _of_the_firmware(folder: Path) -> dict[str, int]:
     """Return what the board itself wrote down, which knows no driver: pushes, and balls out of the wheels."""
-    events = [one["event"] for one in read_log(folder / "board.jsonl")]
+    events = [event["event"] for event in read_log(folder / "board.jsonl")]
     return {"fed": events.count("push"), "seen": events.count("leaves")}
 
 
@@ -76,7 +76,7 @@ def test_daemon_journal_and_board_count_the_same(name: str) -> None:
         bench.wait(lambda: client.snapshot().state == "IDLE", DRILL_S, "at rest")
         counts, story = client.snapshot().counts, _history(bench)
         wanted = {"fed": BALLS, "seen": BALLS}
-        late_ms = max((one["late_ms"] for one in bench.log() if one["event"] == "late_wake"), default=0.0)
+        late_ms = max((event["late_ms"] for event in bench.log() if event["event"] == "late_wake"), default=0.0)
         why = f"{now.state} {now.reason or ''}; {counts}; the driver's loop woke {late_ms:.0f} ms late at worst"
         assert {"fed": counts.commanded, "seen": counts.seen} == wanted, why
         assert {"fed": story["session"]["commanded"], "seen": story["session"]["seen"]} == wanted, why

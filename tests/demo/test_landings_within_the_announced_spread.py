@@ -14,7 +14,8 @@ from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.boards import simulated_thrower
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import flight_for, setting_for, told
-from drillfeed.daemon.simulation import Simulation, keep_log
+from drillfeed.daemon.simulation import Simulation
+from tests.support.driver_log import keep_log
 from tests.support.halls import ball_types, drill_plan, machine
 
 Array = NDArray[np.float64]
@@ -35,12 +36,12 @@ def landings(name: str) -> dict[str, Array]:
     on = on.model_copy(update={"hopper": on.hopper.model_copy(update={"balls": BALLS})})
     plan = drill_plan(on, (BALLS,), balls=THROWN[name])
     hall = Simulation(on, seed=1, note=keep_log(log))
-    assert hall.start(plan, balls=BALLS).ok and hall.until_state("ARMED", "FAULT", most_s=300.0)
-    left = [one["landing"] for one in log if one["event"] == "leaves"]
-    assert len(left) == BALLS and all(one["valid"] for one in left)
+    assert hall.start(plan, balls=BALLS).ok and hall.until_state("ARMED", "FAULT", max_s=300.0)
+    left = [event["landing"] for event in log if event["event"] == "leaves"]
+    assert len(left) == BALLS and all(ball["valid"] for ball in left)
     points: dict[str, list[tuple[float, float]]] = {ball: [] for ball in THROWN[name]}
-    for planned, one in zip(plan.sets[0].balls, left, strict=True):
-        points[planned.ball].append((one["depth_m"], one["y_m"]))
+    for planned, landed in zip(plan.sets[0].balls, left, strict=True):
+        points[planned.ball].append((landed["depth_m"], landed["y_m"]))
     return {ball: np.array(some) for ball, some in points.items()}
 
 

@@ -15,7 +15,7 @@ from scipy.stats import chisquare
 
 from drillfeed.daemon.drills.drill import Variation
 from drillfeed.daemon.drills.sequences import Sequence
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.plan import plan_drill
 
 BALLS = load_balls()
@@ -27,7 +27,7 @@ READ: TypeAdapter[Any] = TypeAdapter(Sequence)
 def drawn(form: dict[str, Any], balls: int, seed: int) -> tuple[str, ...]:
     order = READ.validate_python(form)
     draw = order.draw(BALLS, np.random.default_rng(seed))
-    return tuple(one.mention for one in islice(draw, balls))
+    return tuple(item.mention for item in islice(draw, balls))
 
 
 def fits(seen: "Counter[Any]", expected: dict[Any, float]) -> None:
@@ -165,8 +165,8 @@ def test_variation_of_the_tempo_is_even() -> None:
     drill, machine = load_drill("against-the-block"), load_machine("club-build")
     seen: Counter[int] = Counter()
     for seed in range(150):
-        one = plan_drill(drill, BALLS, machine, seed).sets[0]
-        seen.update(int((ball.gap_s / one.interval_s - 0.95) * 100) for ball in one.balls)
+        planned_set = plan_drill(drill, BALLS, machine, seed).sets[0]
+        seen.update(int((ball.gap_s / planned_set.interval_s - 0.95) * 100) for ball in planned_set.balls)
     fits(seen, dict.fromkeys(range(10), 0.1))
 
 

@@ -15,7 +15,7 @@ from drillfeed.daemon.drills.ladder import (
     rung_text,
     tempo_change,
 )
-from drillfeed.daemon.library import known, load_drill
+from drillfeed.daemon.library.loading import known, load_drill
 from drillfeed.daemon.validation import InvalidFile
 from tests.support.reproducing import swaps_in
 
@@ -72,16 +72,16 @@ def test_a_drill_with_a_mistake_is_refused_with_what_is_allowed(more: dict[str, 
 
 def test_with_balls_cuts_and_repeats() -> None:
     """A drill is cut to so many balls, or its sets come again until there are as many."""
-    one = drill([{"balls": 10, "sequence": FIXED}, {"balls": 6, "sequence": FIXED}])
-    assert [s.balls for s in with_balls(one, 13).set] == [10, 3]
-    assert [s.balls for s in with_balls(one, 40).set] == [10, 6, 10, 6, 8]
-    assert with_balls(one, 1000).max_balls == 1000
+    plain_drill = drill([{"balls": 10, "sequence": FIXED}, {"balls": 6, "sequence": FIXED}])
+    assert [s.balls for s in with_balls(plain_drill, 13).set] == [10, 3]
+    assert [s.balls for s in with_balls(plain_drill, 40).set] == [10, 6, 10, 6, 8]
+    assert with_balls(plain_drill, 1000).max_balls == 1000
 
 
 def test_a_warm_up_is_thrown_once_however_long_the_drill() -> None:
     """Repeated sets are those after the warm-up."""
-    one = drill([{"balls": 5, "sequence": FIXED, "warm_up": True}, {"balls": 10, "sequence": FIXED}])
-    assert [s.warm_up for s in with_balls(one, 30).set] == [True, False, False, False]
+    plain_drill = drill([{"balls": 5, "sequence": FIXED, "warm_up": True}, {"balls": 10, "sequence": FIXED}])
+    assert [s.warm_up for s in with_balls(plain_drill, 30).set] == [True, False, False, False]
 
 
 LADDER = drill(
@@ -126,19 +126,19 @@ def test_coming_back_from_a_written_step_undoes_that_step() -> None:
 
 def test_the_tempo_is_moved_from_what_runs_and_stays_in_its_bounds() -> None:
     """Every set but a warm-up is moved; never above the drill's most, never below 5 a minute."""
-    one = drill(
+    plain_drill = drill(
         [{"balls": 5, "sequence": FIXED, "warm_up": True, "tempo_per_min": 20}, {"balls": 9, "sequence": FIXED}],
         max_per_min=43,
     )
-    assert [s.tempo_per_min for s in paced(one, -5, [20, 31]).set] == [20, 26]
-    assert [s.tempo_per_min for s in paced(one, 5, [20, 40]).set] == [20, 43]
+    assert [s.tempo_per_min for s in paced(plain_drill, -5, [20, 31]).set] == [20, 26]
+    assert [s.tempo_per_min for s in paced(plain_drill, 5, [20, 40]).set] == [20, 43]
     with pytest.raises(NoStep, match="slower than a set may run"):
-        paced(one, -28, [20, 31])
+        paced(plain_drill, -28, [20, 31])
 
 
 def test_a_shorter_set_keeps_a_ball_and_a_quota_keeps_its_length() -> None:
     """The length of a set follows its step within 1 and 120; what a quota says stays."""
-    one = drill(
+    plain_drill = drill(
         [
             {"balls": 5, "sequence": FIXED},
             {"balls": 100, "sequence": FIXED},
@@ -147,8 +147,8 @@ def test_a_shorter_set_keeps_a_ball_and_a_quota_keeps_its_length() -> None:
         easier=[{"title": "shorter", "balls_change": -10}],
         harder=[{"title": "longer", "balls_change": 30}],
     )
-    assert [s.balls for s in reshaped(one, Changes(-1)).set] == [1, 90, 4]
-    assert [s.balls for s in reshaped(one, Changes(1)).set] == [35, 120, 4]
+    assert [s.balls for s in reshaped(plain_drill, Changes(-1)).set] == [1, 90, 4]
+    assert [s.balls for s in reshaped(plain_drill, Changes(1)).set] == [35, 120, 4]
 
 
 ORDER_AND_SWAP = [
@@ -166,7 +166,7 @@ ORDER_AND_SWAP = [
 ]
 
 
-@pytest.mark.parametrize(("order", "expected"), ORDER_AND_SWAP, ids=[str(one["kind"]) for one, _ in ORDER_AND_SWAP])
+@pytest.mark.parametrize(("order", "expected"), ORDER_AND_SWAP, ids=[str(row["kind"]) for row, _ in ORDER_AND_SWAP])
 def test_another_ball_takes_the_place_of_one_everywhere(order: dict[str, Any], expected: dict[str, Any]) -> None:
     """In every kind of order, nested parts and rules included; what falls together is added up."""
     balls = sum(order["quota"].values()) if order["kind"] == "quota" else 10
@@ -200,7 +200,7 @@ def test_swaps_are_told_so_that_they_can_be_read_again() -> None:
 @pytest.mark.parametrize("name", known("drills"))
 def test_every_step_of_every_shipped_drill_can_be_taken(name: str) -> None:
     """From the easiest to the hardest step, each ladder that is shipped holds together and changes something."""
-    one = load_drill(name)
-    for rung in range(-len(one.easier), len(one.harder) + 1):
-        changed = reshaped(one, Changes(rung))
-        assert rung == 0 or changed != one or tempo_change(one, Changes(rung))
+    shipped = load_drill(name)
+    for rung in range(-len(shipped.easier), len(shipped.harder) + 1):
+        changed = reshaped(shipped, Changes(rung))
+        assert rung == 0 or changed != shipped or tempo_change(shipped, Changes(rung))

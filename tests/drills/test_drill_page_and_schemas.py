@@ -16,7 +16,7 @@ from drillfeed.daemon.drills.scenario import ScenarioSequence
 from drillfeed.daemon.drills.weighted import RandomSequence
 from drillfeed.daemon.drills.written import FixedSequence, RotatingSequence
 from drillfeed.daemon.files import read_toml
-from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.protocol.generated import stale
 
@@ -34,7 +34,8 @@ SHIPPED = [(kind, name) for kind in KINDS for name in known(kind)]  # type: igno
 def test_each_example_of_the_page_is_a_drill_that_can_be_thrown(text: str) -> None:
     """What the page shows is read without a mistake and planned for a machine that pans."""
     drill = read_drill(tomllib.loads(text), "DRILLS.md")
-    assert plan_drill(drill, load_balls(), load_machine("hall-pan"), seed=1).balls == drill.balls
+    thrown = plan_drill(drill, load_balls(), load_machine("hall-pan"), seed=1).balls
+    assert thrown < drill.balls if any(part.lasts_s for part in drill.set) else thrown == drill.balls
 
 
 def test_the_page_names_every_key_and_shows_every_order() -> None:
@@ -43,7 +44,7 @@ def test_the_page_names_every_key_and_shows_every_order() -> None:
     for model in (Drill, Set, Rung, FixedSequence, RandomSequence, QuotaSequence, RotatingSequence, ScenarioSequence):
         for key in model.model_fields:
             assert re.search(rf"\b{key}\b", text), f"{model.__name__}.{key}"
-    kinds = {one["sequence"]["kind"] for example in EXAMPLES for one in tomllib.loads(example)["set"]}
+    kinds = {part["sequence"]["kind"] for example in EXAMPLES for part in tomllib.loads(example)["set"]}
     assert kinds == {"fixed", "rotating", "random", "quota", "scenario"}
 
 

@@ -17,7 +17,7 @@ from pydantic import TypeAdapter
 
 from drillfeed.daemon.drills.drill import with_balls
 from drillfeed.daemon.drills.sequences import Sequence
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.plan import plan_sets
 
 BALLS = load_balls()

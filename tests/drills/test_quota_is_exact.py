@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.drills.quota import QuotaSequence, possible
-from drillfeed.daemon.library import load_balls
+from drillfeed.daemon.library.loading import load_balls
 
 BALLS = load_balls()
 NAMES = ("no-spin-steady", "light-topspin", "light-push", "heavy-push")
@@ -60,7 +60,7 @@ def test_a_draw_keeps_quota_run_limit_and_first_ball(
     order = quota(counts, max_alike, first)
     if order.faults(order.balls, BALLS):
         return
-    thrown = [one.mention for one in order.draw(BALLS, np.random.default_rng(seed))]
+    thrown = [item.mention for item in order.draw(BALLS, np.random.default_rng(seed))]
     assert {name: thrown.count(name) for name in counts} == counts
     run = longest = 1
     for before, after in itertools.pairwise(thrown):
@@ -82,7 +82,7 @@ def test_a_quota_at_its_very_limit_is_drawn_at_once() -> None:
             Counting.asked += n
             return np.full(n, 0.5)
 
-    thrown = [one.mention for one in order.draw(BALLS, Counting())]  # type: ignore[arg-type]
+    thrown = [item.mention for item in order.draw(BALLS, Counting())]  # type: ignore[arg-type]
     assert thrown == ["light-push", "light-topspin"] * 59 + ["light-push"]
     assert Counting.asked == 119
 

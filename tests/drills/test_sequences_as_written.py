@@ -12,7 +12,7 @@ from pydantic import TypeAdapter
 
 from drillfeed.daemon.drills.drawing import Drawn, Follow
 from drillfeed.daemon.drills.sequences import Sequence
-from drillfeed.daemon.library import load_balls
+from drillfeed.daemon.library.loading import load_balls
 
 BALLS = load_balls()
 TOPSPIN, PUSH, HEAVY, FLAT, PLAIN = "light-topspin", "light-push", "heavy-push", "flat-block", "no-spin-steady"
@@ -24,7 +24,7 @@ def drawn(order: Any, balls: int, seed: int = 0) -> list[Drawn]:
 
 
 def names(order: Any, balls: int, seed: int = 0) -> list[str]:
-    return [one.mention for one in drawn(order, balls, seed)]
+    return [item.mention for item in drawn(order, balls, seed)]
 
 
 def follows(order: Any, balls: int) -> frozenset[Follow]:
@@ -138,7 +138,7 @@ def test_no_draw_holds_a_pair_that_was_not_foreseen(form: dict[str, Any], balls:
         found = drawn(order, balls, seed)
         assert len(found) == balls
         assert pairs_of(found) <= follows(order, balls)
-        assert {one.mention for one in found} <= set(order.names())
+        assert {item.mention for item in found} <= set(order.names())
 
 
 @settings(deadline=None, max_examples=100)

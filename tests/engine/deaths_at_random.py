@@ -76,7 +76,7 @@ def judge(hall: WatchedHall, wheel: Axis, way: str) -> dict[str, Any]:
     hall.hall.run_for(FOLLOWED_S)
     on = hall.on.top if wheel == "top" else hall.on.bottom
     noise = NOISE_TAILS * hall.hall.board.traits.noise_share
-    wrong, still_in_band_ms, targets = [], [], {}
+    problems, still_in_band_ms, targets = [], [], {}
     for event in hall.feeds():
         target = event[f"{wheel}_target_rpm"]
         targets[event["id"]] = (event["t"], target)
@@ -85,7 +85,7 @@ def judge(hall: WatchedHall, wheel: Axis, way: str) -> dict[str, Any]:
             after_ms = (event["t"] - died_s) * 1000
             # The gate sees a wheel through its sensor's noise.
             if abs(true - target) > band_rpm(target, on.diameter_mm / 1000) + noise * abs(true):
-                wrong.append(f"pushed {after_ms:.0f} ms after the death at {true:.0f} rpm, target {target:.0f}")
+                problems.append(f"pushed {after_ms:.0f} ms after the death at {true:.0f} rpm, target {target:.0f}")
             still_in_band_ms.append(after_ms)
     left_ms, off = [], []
     for event in hall.log:
@@ -96,8 +96,8 @@ def judge(hall: WatchedHall, wheel: Axis, way: str) -> dict[str, Any]:
                 left_ms.append((event["t"] - pushed_s) * 1000)
                 off.append(abs(true - target) / abs(target))
     if hall.state not in ("QUICKSTOP", "FAULT", "PAUSED"):
-        wrong.append(f"{FOLLOWED_S:g} s later: {hall.state}")
-    return {"wrong": wrong, "in_band_ms": still_in_band_ms, "left_ms": left_ms, "off": off}
+        problems.append(f"{FOLLOWED_S:g} s later: {hall.state}")
+    return {"problems": problems, "in_band_ms": still_in_band_ms, "left_ms": left_ms, "off": off}
 
 
 def try_many(on: str, way: str, count: int, seed: int, reading_s: float = 0.0) -> list[dict[str, Any]]:
@@ -120,17 +120,17 @@ def try_many(on: str, way: str, count: int, seed: int, reading_s: float = 0.0) -
 
 def summary(on: str, way: str, found: Sequence[dict[str, Any]]) -> str:
     """Return the figures as one line, with what was wrong below it."""
-    bad = [one for one in found if one["wrong"]]
-    in_band = [ms for one in found for ms in one.get("in_band_ms", ())]
-    left = [ms for one in found for ms in one.get("left_ms", ())]
-    off = [share for one in found for share in one.get("off", ())]
+    bad = [trial for trial in found if trial["problems"]]
+    in_band = [ms for trial in found for ms in trial.get("in_band_ms", ())]
+    left = [ms for trial in found for ms in trial.get("left_ms", ())]
+    off = [share for trial in found for share in trial.get("off", ())]
     line = (
         f"{on:<11} {way:<13} {len(found)} deaths, {len(bad)} wrong; {len(in_band)} pushed after it, the wheel still in "
         f"band, at most {max(in_band, default=0):.0f} ms after; {len(left)} left with the wheel out of band, pushed at "
         f"most {max(left, default=0):.0f} ms before, {np.median(off) * 100 if off else 0:.0f} % off as a rule, "
         f"{max(off, default=0) * 100:.0f} % at most"
     )
-    return line + "".join(f"\n  {one['wrong']}" for one in bad[:5])
+    return line + "".join(f"\n  {trial['wrong']}" for trial in bad[:5])
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -143,13 +143,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args(argv)
     each = -(-args.times // (len(MACHINES) * len(WAYS)))
-    wrong = 0
+    failed = 0
     for n, on in enumerate(MACHINES):
         for way in WAYS:
             found = try_many(on, way, each, args.seed + n, args.reading_ms / 1000)
-            wrong += sum(bool(one["wrong"]) for one in found)
+            failed += sum(bool(trial["problems"]) for trial in found)
             print(summary(on, way, found), flush=True)
-    return 1 if wrong else 0
+    return 1 if failed else 0
 
 
 if __name__ == "__main__":

@@ -40,7 +40,7 @@ from tests.support.resources import held_by
 HOUR_S = 3600.0
 LOOK_S = 0.5
 KEPT = 80  # setpoints kept beyond those judged, since an epoch's first is held against the one in force before it
-MEMORY_MOST_KB = 20_000
+MAX_MEMORY_KB = 20_000
 PART_FAULTS = ("top=off", "bottom=stuck", "top-drive=slow:2", "bottom-drive=off", "tilt-drive=stuck", "feeder=stuck",
                "feeder=wrong", "exits=stuck", "exits=garbage", "supply=wrong:0.7")  # fmt: skip
 JOURNAL_S = 10.0
@@ -62,7 +62,7 @@ class Figures:
     memory_kb: list[int] = field(default_factory=list)
     handles: list[int] = field(default_factory=list)
     objects: list[int] = field(default_factory=list)
-    wrong: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
 
 
 class LongPractice:
@@ -104,13 +104,13 @@ class LongPractice:
             self.faults[event.text.split(":")[0]] += 1
 
     def _delays(self, to: Side, frame: bytes) -> tuple[float, ...]:
-        most_s, loss, doubled = self.jitter
+        max_s, loss, doubled = self.jitter
         if not any(self.jitter):
             return (self.hall.delay_s,)
         if self.rng.random() < loss:
             return ()
         copies = 2 if self.rng.random() < doubled else 1
-        return tuple(self.hall.delay_s + float(self.rng.uniform(0, most_s)) for _ in range(copies))
+        return tuple(self.hall.delay_s + float(self.rng.uniform(0, max_s)) for _ in range(copies))
 
     # What is done.
 
@@ -139,7 +139,7 @@ class LongPractice:
             self.hall.hall.board.attend()
         lines = {
             "FAULT": ["clear"],
-            "IDLE": ["balls 100", "rephase", "load a-drill", "arm"],
+            "IDLE": ["balls 100", "crank-at-mark", "load a-drill", "arm"],
             "ARMED": ["balls 100", f"start {self.hall.engine.parts.mode.stop_count}"],
             "PAUSED": ["balls 100", "resume"],
             "RESTING": ["ready"],
@@ -176,11 +176,11 @@ class LongPractice:
             found.pushed += event["event"] == "feed"
             found.left += event["event"] == "leaves"
         hall.log.clear()
-        found.wrong += self.watch.found
+        found.problems += self.watch.found
         self.watch.found.clear()
         if len(hall.setpoints) > 50 * KEPT:
             limits, offset_s = hall.engine.parts.link.limits, hall.hall.driver_offset_s
-            found.wrong += setpoints.breaches(hall.setpoints, hall.errors_s, hall.orders, limits, offset_s)
+            found.problems += setpoints.breaches(hall.setpoints, hall.errors_s, hall.orders, limits, offset_s)
             for kept in (hall.setpoints, hall.errors_s, hall.sent_in):
                 del kept[:-KEPT]
             del hall.orders[:-KEPT]
@@ -219,18 +219,18 @@ class LongPractice:
             f"the journal lost {self.journal.lost} entries": self.journal.lost == 0,
             f"no ball fed in {found.hours} h": found.pushed > 0,
             f"memory from {found.memory_kb[0]} to {found.memory_kb[-1]} kB": found.memory_kb[-1] - found.memory_kb[0]
-            <= MEMORY_MOST_KB,
+            <= MAX_MEMORY_KB,
             f"file handles from {found.handles[0]} to {found.handles[-1]}": found.handles[-1] <= found.handles[0],
             f"in the end {told}": told in ("IDLE", "STOPPING", "FAULT", "QUICKSTOP", "OFFLINE"),
         }
-        found.wrong += [text for text, held in wanted.items() if not held]
+        found.problems += [text for text, held in wanted.items() if not held]
 
     def line(self) -> str:
         """Return the figures so far as one line."""
         found = self.figures
         return (
             f"{found.hours:5.1f} h, {found.pushed} pushed, {found.commanded} fed and {found.unknown} unknown by the "
-            f"daemon, {len(found.wrong)} wrong, {found.memory_kb[-1]} kB, {found.handles[-1]} handles, "
+            f"daemon, {len(found.problems)} wrong, {found.memory_kb[-1]} kB, {found.handles[-1]} handles, "
             f"{found.objects[-1]} objects"
         )
 
@@ -258,8 +258,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(practice.line())
         print(f"harm: {found.harms}\nfaults: {found.faults}")
         print(f"{found.seen} seen leaving by the journal, {found.left} left in truth")
-        print("\n".join(["WRONG", *found.wrong[:20]]) if found.wrong else "all held")
-    return 1 if found.wrong else 0
+        print("\n".join(["WRONG", *found.problems[:20]]) if found.problems else "all held")
+    return 1 if found.problems else 0
 
 
 if __name__ == "__main__":

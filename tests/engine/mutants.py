@@ -52,8 +52,8 @@ def cases(module: types.ModuleType) -> Iterator[Callable[[], None]]:
         filled: list[list[dict[str, Any]]] = []
         for mark in marks:
             names = mark.args[0].split(",") if isinstance(mark.args[0], str) else list(mark.args[0])
-            one = len(names) == 1
-            filled.append([dict(zip(names, [value] if one else value, strict=True)) for value in mark.args[1]])
+            is_single = len(names) == 1
+            filled.append([dict(zip(names, [value] if is_single else value, strict=True)) for value in mark.args[1]])
         for chosen in itertools.product(*filled):
             words = {key: value for part in chosen for key, value in part.items()}
             yield lambda test=test, words=words: test(**words)  # type: ignore[misc]
@@ -201,9 +201,9 @@ def ramp_mutants() -> tuple[int, list[Survivor]]:
 def section(title: str, count: int, survivors: Sequence[Survivor]) -> str:
     """Return what came out, as a part of the document."""
     lines = [f"## {title}", "", f"{count} mutants, {count - len(survivors)} killed, {len(survivors)} survive."]
-    for why, number in Counter(one.why for one in survivors).items():
+    for why, number in Counter(mutant.why for mutant in survivors).items():
         lines += ["", f"### {why or 'OPENS A WAY INTO MOTION, or is not explained'} ({number})", ""]
-        lines += [f"- {one.what}" for one in survivors if one.why == why]
+        lines += [f"- {mutant.what}" for mutant in survivors if mutant.why == why]
     return "\n".join(lines) + "\n"
 
 
@@ -221,11 +221,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     parts, bad = [], 0
     if args.of in (None, "states"):
         count, survivors = table_mutants()
-        bad += sum(not one.why for one in survivors)
+        bad += sum(not mutant.why for mutant in survivors)
         parts.append(section("The state table: every cell", count, survivors))
     if args.of in (None, "ramp"):
         count, survivors = ramp_mutants()
-        bad += sum(not one.why for one in survivors)
+        bad += sum(not mutant.why for mutant in survivors)
         parts.append(section("The ramp limiter: every operator, comparison, call and number", count, survivors))
     text = "# Mutants, and why those that survive open no way into motion\n\n"
     text += "Written by `python -m tests.engine.mutants --write`.\n\n" + "\n".join(parts)

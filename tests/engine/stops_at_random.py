@@ -36,13 +36,13 @@ def judge(hall: WatchedHall, act: str, to_rest: bool = True) -> dict[str, Any]:
     state = hall.state
     open_before = len(times(hall.log, "feed_opened")) > len(times(hall.log, "feed_closed"))
     reply = hall.hall.say(act)
-    wrong = [] if reply.ok else [reply.text]
+    problems = [] if reply.ok else [reply.text]
     if act == "stop" and "stopping" not in reply.text:
-        wrong.append(f"reply: {reply.text}")
+        problems.append(f"reply: {reply.text}")
     spin_s = 2.2 * hall.on.spin_down_s + 4.0
     if act == "stop" and to_rest:
-        if not hall.hall.until_state("IDLE", most_s=spin_s):
-            wrong.append(f"not at rest after {spin_s:g} s: {hall.state}")
+        if not hall.hall.until_state("IDLE", max_s=spin_s):
+            problems.append(f"not at rest after {spin_s:g} s: {hall.state}")
     else:
         hall.hall.run_for(FOLLOWED_S)
     sent_s = now_s + offset_s
@@ -50,30 +50,30 @@ def judge(hall: WatchedHall, act: str, to_rest: bool = True) -> dict[str, Any]:
     read_s = read[0] if read else None
     meant = act == "stop" or state in ("SPINUP", "FEEDING", "RESTING")
     if read_s is None and meant:
-        wrong.append("never read by the driver")
+        problems.append("never read by the driver")
     closed_s = max(times(hall.log, "feed_closed", sent_s - 1e-9)[:1], default=read_s) if open_before else read_s
     after = [event for event in hall.feeds() if event["t"] > (closed_s or sent_s) + 1e-9]
     if after:
-        wrong.append(f"{len(after)} actuations after it")
+        problems.append(f"{len(after)} actuations after it")
     left = [event for event in hall.log if event["event"] == "leaves" and event["t"] > (read_s or sent_s)]
     if len(left) > 1:
-        wrong.append(f"{len(left)} balls left after it")
+        problems.append(f"{len(left)} balls left after it")
     try:
         hall.sound()
     except AssertionError as broken:
-        wrong.append(str(broken)[:300])
+        problems.append(str(broken)[:300])
     took_ms = None if closed_s is None else (closed_s - sent_s) * 1000
     if (
         took_ms is not None
         and took_ms > (hall.delay_s + TICK_DRIVER_S + (0.0 if act == "stop" else TICK_S)) * 1000 + 0.1
     ):
-        wrong.append(f"took {took_ms:.1f} ms")
+        problems.append(f"took {took_ms:.1f} ms")
     return {
         "state": state,
         "took_ms": took_ms,
         "left": len(left),
         "rest_s": hall.hall.now_s - now_s if to_rest else 0.0,
-        "wrong": wrong,
+        "problems": problems,
     }
 
 
@@ -94,21 +94,23 @@ def try_many(on: str, act: str, count: int, seed: int, a_round: int = 250) -> li
             found.append({"state": "", "took_ms": None, "left": 0, "rest_s": 0.0, **told})
             if time.monotonic() - said_s > 10.0:
                 said_s = time.monotonic()
-                bad = sum(bool(one["wrong"]) for one in found)
+                bad = sum(bool(trial["problems"]) for trial in found)
                 print(f"{len(found):>6} of {count}, {bad} wrong, {said_s - began_s:.0f} s", file=sys.stderr, flush=True)
     return found
 
 
 def summary(on: str, act: str, found: Sequence[dict[str, Any]]) -> str:
     """Return the figures as one line."""
-    took = np.array([one["took_ms"] for one in found if one["took_ms"] is not None])
-    states = {state: sum(one["state"] == state for one in found) for state in sorted({one["state"] for one in found})}
-    bad = [one for one in found if one["wrong"]]
+    took = np.array([trial["took_ms"] for trial in found if trial["took_ms"] is not None])
+    states = {
+        state: sum(trial["state"] == state for trial in found) for state in sorted({trial["state"] for trial in found})
+    }
+    bad = [trial for trial in found if trial["problems"]]
     figures = f"p50 {np.percentile(took, 50):.1f}, p99 {np.percentile(took, 99):.1f}, worst {took.max():.1f} ms"
-    left = sum(one["left"] for one in found)
-    rest = f"; at rest after {max(one['rest_s'] for one in found):.1f} s at most" if act == "stop" else ""
+    left = sum(trial["left"] for trial in found)
+    rest = f"; at rest after {max(trial['rest_s'] for trial in found):.1f} s at most" if act == "stop" else ""
     line = f"{act:<5} {on:<10} {len(found)} times, {len(bad)} wrong; feed closed: {figures}; {left} balls left after"
-    return f"{line}{rest}; states {states}" + "".join(f"\n  {one['state']}: {one['wrong']}" for one in bad[:5])
+    return f"{line}{rest}; states {states}" + "".join(f"\n  {trial['state']}: {trial['wrong']}" for trial in bad[:5])
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -120,13 +122,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args(argv)
     machines = args.machine or ["club-build", "kit-build"]
-    wrong = 0
+    failed = 0
     for act in args.act or ["stop", "pause"]:
         for on in machines:
             found = try_many(on, act, args.times // len(machines), args.seed)
-            wrong += sum(bool(one["wrong"]) for one in found)
+            failed += sum(bool(trial["problems"]) for trial in found)
             print(summary(on, act, found), flush=True)
-    return 1 if wrong else 0
+    return 1 if failed else 0
 
 
 if __name__ == "__main__":

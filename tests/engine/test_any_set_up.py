@@ -41,10 +41,10 @@ def test_nothing_moves_without_a_hand(steps: list[str | float | int]) -> None:
                     tokens_s.append(bench.hall.now_s)
                 bench.hall.run_for(0.1)
     bench.hall.run_for(1.0)
-    most_rpm = bench.on.top.rpm(SETUP_RIM_MPS)
+    max_rpm = bench.on.top.rpm(SETUP_RIM_MPS)
     before = None
     for sent_s, point in bench.setpoints:
-        assert max(point.top.rpm, point.bottom.rpm) <= most_rpm
+        assert max(point.top.rpm, point.bottom.rpm) <= max_rpm
         if before is not None and before.epoch == point.epoch and point.top.rpm > before.top.rpm:
             held_s = max(at_s for at_s in tokens_s if at_s <= sent_s)
             assert point.at_s - bench.hall.driver_offset_s <= held_s + HELD_S + TICK_S

@@ -17,7 +17,20 @@ from drillfeed.daemon.simulation import Side
 from tests.support.halls import WatchedHall, drill_plan, machine
 
 LINES = st.sampled_from(
-    ["arm", "disarm", "start", "start-old", "pause", "resume", "ready", "skip", "clear", "stop", "balls 3", "rephase"]
+    [
+        "arm",
+        "disarm",
+        "start",
+        "start-old",
+        "pause",
+        "resume",
+        "ready",
+        "skip",
+        "clear",
+        "stop",
+        "balls 3",
+        "crank-at-mark",
+    ]
 )
 SHORT = st.sampled_from([0.005, 0.02, 0.1, 0.3, 1.0, 4.0])
 FAULTS = st.sampled_from(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillfeed.daemon.engine.clockfit import KEPT, LEAST_PINGS, MOST_DRIFT, ClockFit, ClockLine, Sample, fit
+from drillfeed.daemon.engine.clockfit import KEPT, MAX_DRIFT, MIN_PINGS, ClockFit, ClockLine, Sample, fit
 
 PING_S = 0.250
 OFFSET_S = 1000.0
@@ -40,7 +40,7 @@ def test_spikes_of_the_link_hardly_reach_the_clock(drift: float) -> None:
         found = spiky_link(drift, seed)
         assert max(error for error, _ in found) < 0.003
         # The line is read up to one ping ahead of its newest sample; drift over that time is within the allowance.
-        assert all(error <= bound + MOST_DRIFT * PING_S for error, bound in found)
+        assert all(error <= bound + MAX_DRIFT * PING_S for error, bound in found)
 
 
 @pytest.mark.parametrize("drift", [0.0, 300e-6])
@@ -57,7 +57,7 @@ def test_jitter_both_ways_leaves_the_clock_known_well_enough_to_feed(drift: floa
             if clock.line is not None and ping > 64:
                 now_s = sent_s + PING_S
                 error_s = abs(clock.line.to_driver(now_s) - (now_s * (1 + drift) + OFFSET_S))
-                assert error_s <= clock.line.error_s + 2 * MOST_DRIFT * PING_S
+                assert error_s <= clock.line.error_s + 2 * MAX_DRIFT * PING_S
                 worst_s = max(worst_s, clock.line.error_s)
         assert worst_s < 0.025
 
@@ -77,15 +77,15 @@ def test_the_line_is_the_least_squares_line(seed: int, drift: float) -> None:
         Sample(at_s, 5.0 + drift * at_s + 0.001 * rng.standard_normal(), rng.random()) for at_s in np.arange(KEPT) * 1.0
     ]
     line = fit(samples)
-    quick = sorted(samples, key=lambda one: one.round_trip_s)[: KEPT // 4]
-    slope, level = np.polyfit([one.at_s for one in quick], [one.offset_s for one in quick], 1)
+    quick = sorted(samples, key=lambda sample: sample.round_trip_s)[: KEPT // 4]
+    slope, level = np.polyfit([sample.at_s for sample in quick], [sample.offset_s for sample in quick], 1)
     assert line is not None
-    if abs(slope) < MOST_DRIFT:
+    if abs(slope) < MAX_DRIFT:
         assert line.drift == pytest.approx(slope, abs=1e-9)
         assert line.to_driver(20.0) - 20.0 == pytest.approx(level + slope * 20.0, abs=1e-8)
         # The bound is the lower of two that both hold: the quickest answer with the worst miss, and what all answers
         # bracket. That it is never below the true error is what the link with spikes shows above.
-        worst_miss_s = max(abs(one.offset_s - (line.to_driver(one.at_s) - one.at_s)) for one in quick)
+        worst_miss_s = max(abs(sample.offset_s - (line.to_driver(sample.at_s) - sample.at_s)) for sample in quick)
         assert 0 <= line.error_s <= quick[0].round_trip_s / 2 + worst_miss_s + 1e-9
 
 
@@ -97,7 +97,7 @@ def test_answers_from_a_driver_that_was_frozen_do_not_narrow_the_bound() -> None
     assert abs(line.to_driver(28.055) - 28.055) <= line.error_s
 
 
-@given(st.floats(-1e4, 1e6), st.floats(-MOST_DRIFT, MOST_DRIFT), st.floats(0, 1e5))
+@given(st.floats(-1e4, 1e6), st.floats(-MAX_DRIFT, MAX_DRIFT), st.floats(0, 1e5))
 def test_there_and_back_is_the_same_moment(offset_s: float, drift: float, daemon_s: float) -> None:
     """`to_daemon` undoes `to_driver`."""
     line = ClockLine(10.0, offset_s, drift, 0.0)
@@ -107,7 +107,7 @@ def test_there_and_back_is_the_same_moment(offset_s: float, drift: float, daemon
 def test_too_few_answers_give_no_line() -> None:
     """Before four answers nothing is said."""
     clock = ClockFit()
-    for n in range(LEAST_PINGS - 1):
+    for n in range(MIN_PINGS - 1):
         clock.pong(clock.ping(n * PING_S), OFFSET_S, n * PING_S + 0.002)
     assert clock.line is None
     clock.pong(clock.ping(2.0), OFFSET_S + 2.0, 2.002)
@@ -117,7 +117,7 @@ def test_too_few_answers_give_no_line() -> None:
 def test_answers_nobody_asked_for_are_passed_over() -> None:
     """An unknown number, a doubled answer and an answer from before its ping change nothing."""
     clock = ClockFit()
-    for n in range(LEAST_PINGS):
+    for n in range(MIN_PINGS):
         clock.pong(clock.ping(n * PING_S), OFFSET_S + n * PING_S, n * PING_S + 0.002)
     line = clock.line
     clock.pong(0, 5e9, 2.0)
@@ -129,9 +129,9 @@ def test_answers_nobody_asked_for_are_passed_over() -> None:
 def test_an_answer_of_the_driver_before_is_passed_over() -> None:
     """An estimate begun anew takes no answer to a ping that was sent before it began."""
     before = ClockFit()
-    late = [before.ping(n * PING_S) for n in range(LEAST_PINGS)]
+    late = [before.ping(n * PING_S) for n in range(MIN_PINGS)]
     after = before.anew()
-    for n in range(LEAST_PINGS):
+    for n in range(MIN_PINGS):
         after.ping(1.0 + n * PING_S)
     for n in late:
         after.pong(n, 5e9, 3.0)

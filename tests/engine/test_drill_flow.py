@@ -19,7 +19,7 @@ def first_leaves_s(hall: WatchedHall) -> float:
 def test_a_drill_runs_to_its_end_and_stays_armed(name: str) -> None:
     """Every ball is fed once, the wheels come to rest, and the thrower waits armed for another start."""
     hall = WatchedHall(machine(name)).started(drill_plan(machine(name), sets=(3, 2), rest_s=5.0))
-    assert hall.hall.until_state("ARMED", most_s=120.0)
+    assert hall.hall.until_state("ARMED", max_s=120.0)
     assert [event["id"] for event in hall.feeds()] == [1, 2, 3, 4, 5]
     assert hall.commanded == 5
     assert hall.engine.parts.at_rest(hall.hall.now_s)[0] is True
@@ -59,7 +59,7 @@ def test_a_cue_comes_before_the_wheels() -> None:
 def test_wheels_first_and_feed_second(name: str) -> None:
     """On a start no setpoint opens the feed before both wheels stand at the first ball's speeds."""
     hall = WatchedHall(machine(name)).feeding()
-    _, opened = next((at_s, one) for at_s, one in hall.setpoints if one.feeding)
+    _, opened = next((at_s, setpoint) for at_s, setpoint in hall.setpoints if setpoint.feeding)
     assert hall.engine.parts.practice.run is not None
     setting = hall.engine.parts.practice.run.plan.sets[0].balls[0].setting
     assert opened.top.rpm == pytest.approx(setting.top_rpm)
@@ -75,7 +75,11 @@ def test_wheels_change_right_after_a_ball() -> None:
     hall.hall.run_for(1.0)
     line = hall.engine.parts.link.line
     assert line is not None
-    moments = [line.to_daemon(one.at_s) for _, one in hall.setpoints if abs(one.top.rpm - before) > 1.0 and one.feeding]
+    moments = [
+        line.to_daemon(setpoint.at_s)
+        for _, setpoint in hall.setpoints
+        if abs(setpoint.top.rpm - before) > 1.0 and setpoint.feeding
+    ]
     assert slot.until_s <= min(moment for moment in moments if moment > slot.leaves_s) <= slot.until_s + 2 * TICK_S
 
 
@@ -90,7 +94,7 @@ def test_a_pause_at_any_phase_is_resumed_without_losing_a_ball(after_s: float) -
     hall.hall.run_for(2.0)
     assert len(hall.feeds()) == fed
     hall.ok("resume")
-    assert hall.hall.until_state("ARMED", most_s=60.0)
+    assert hall.hall.until_state("ARMED", max_s=60.0)
     assert len(hall.feeds()) == 4
     assert [text.split()[1] for text in hall.told("ball") if " fed" in text] == [
         "light-topspin",
@@ -110,7 +114,7 @@ def test_pauses_are_no_missed_balls() -> None:
         hall.ok("pause")
         hall.hall.run_for(0.1)
         hall.ok("resume")
-    assert hall.hall.until_state("ARMED", most_s=30.0)
+    assert hall.hall.until_state("ARMED", max_s=30.0)
     assert hall.engine.parts.practice.run is not None
     assert (hall.commanded, hall.engine.parts.practice.run.refused, hall.engine.parts.practice.run.skipped) == (3, 0, 0)
     assert sum(text.startswith("PAUSED") for text in hall.told("state")) == 3
@@ -177,7 +181,7 @@ def test_a_rest_without_a_time_waits_for_the_player() -> None:
     """A rest that waits goes on with `ready` and not before, wheels at zero."""
     hall = WatchedHall().feeding(drill_plan(sets=(1, 1)))
     assert hall.hall.until_state("RESTING")
-    assert not hall.hall.until_state("SPINUP", most_s=90.0)
+    assert not hall.hall.until_state("SPINUP", max_s=90.0)
     assert hall.setpoints[-1][1].top.rpm == 0
     hall.ok("ready")
     assert hall.hall.until_state("ARMED")
@@ -192,7 +196,7 @@ def test_a_timed_rest_is_cancelled(line: str) -> None:
     hall.hall.run_for(3.0)
     hall.ok(line)
     assert hall.engine.parts.practice.rest_until_s is None
-    assert not hall.hall.until_state("SPINUP", "FEEDING", most_s=60.0)
+    assert not hall.hall.until_state("SPINUP", "FEEDING", max_s=60.0)
     assert len(hall.feeds()) == 1
 
 
@@ -213,7 +217,7 @@ def test_a_skip_while_feeding_ends_the_set_after_the_ball_on_its_way(after_s: fl
     assert hall.hall.until_state("FEEDING")
     hall.hall.run_for(after_s)
     hall.ok("skip")
-    assert hall.hall.until_state("RESTING", "FAULT", most_s=10.0)
+    assert hall.hall.until_state("RESTING", "FAULT", max_s=10.0)
     assert hall.state == "RESTING", hall.told("fault")
     assert len(hall.feeds()) <= 1
     hall.ok("ready")
@@ -227,7 +231,7 @@ def test_wheels_go_no_further_where_the_ball_they_turn_for_is_skipped() -> None:
     first_rpm = hall.setpoints[-1][1].bottom.rpm
     assert hall.hall.run_until(lambda: hall.setpoints[-1][1].bottom.rpm > first_rpm + 100, 2.0)
     hall.ok("skip")
-    assert hall.hall.until_state("RESTING", most_s=3.0)
+    assert hall.hall.until_state("RESTING", max_s=3.0)
     hall.hall.run_for(3.0)
     sent = [setpoint.bottom.rpm for state, setpoint in hall.sent_in if state == "RESTING"]
     assert len(sent) > 100
@@ -265,14 +269,14 @@ def test_a_refused_last_ball_is_thrown_at_the_end_of_its_set() -> None:
     blocked_s = hall.hall.now_s + 0.95
     hall.hall.run_until(lambda: hall.hall.now_s >= blocked_s)
     hall.hall.board.top_rpm *= 0.9
-    assert hall.hall.until_state("ARMED", most_s=30.0)
+    assert hall.hall.until_state("ARMED", max_s=30.0)
     outcomes = [text.split()[2] for text in hall.told("ball")]
     assert outcomes == ["fed", "fed", "refused", "fed"]
     hall.sound()
 
 
 def test_three_missed_in_a_row_pause_the_run_with_the_reason() -> None:
-    """Three balls in a row refused by a wheel out of band, not yet astray: paused, and the reason is the driver's."""
+    """Three balls in a row refused by a wheel out of band, not yet a fault: paused, and the reason is the driver's."""
     hall = WatchedHall().feeding(drill_plan(sets=(9,)), fed=1)
     slow = hall.hall.board
 
@@ -288,14 +292,14 @@ def test_three_missed_in_a_row_pause_the_run_with_the_reason() -> None:
     assert "top wheel" in hall.engine.parts.mode.reason
     hall.hall.run_for(1.0)
     hall.ok("resume")
-    assert hall.hall.until_state("ARMED", most_s=60.0)
+    assert hall.hall.until_state("ARMED", max_s=60.0)
     assert hall.commanded == 9
 
 
 def test_the_drill_ends_when_its_minutes_are_over() -> None:
     """A run is bounded in time: feeding ends, wheels run down, no fault."""
     hall = WatchedHall().feeding(drill_plan(sets=(60,), max_minutes=0.2))
-    assert hall.hall.until_state("ARMED", "FAULT", "PAUSED", most_s=30.0)
+    assert hall.hall.until_state("ARMED", "FAULT", "PAUSED", max_s=30.0)
     assert hall.state == "ARMED"
     assert "minutes are over" in hall.told("state")[-1]
     hall.sound()
@@ -307,7 +311,7 @@ def test_an_empty_hopper_pauses_before_the_feeder_turns_in_vain() -> None:
         hall = WatchedHall().armed(drill_plan(sets=(balls,)))
         hall.ok("balls 2")
         hall.ok("start 0")
-        assert hall.hall.until_state("PAUSED", "ARMED", most_s=30.0)
+        assert hall.hall.until_state("PAUSED", "ARMED", max_s=30.0)
         assert (hall.state, len(hall.feeds())) == ("PAUSED", 2)
         hall.hall.run_for(0.1)
         assert hall.refused("resume") == "hopper"
@@ -323,7 +327,7 @@ def test_a_timed_rest_waits_where_the_hopper_is_empty() -> None:
     hall.ok("balls 1")
     hall.ok("start 0")
     assert hall.hall.until_state("RESTING")
-    assert not hall.hall.until_state("SPINUP", most_s=20.0)
+    assert not hall.hall.until_state("SPINUP", max_s=20.0)
     hall.ok("balls 5")
     hall.ok("ready")
 
@@ -352,7 +356,7 @@ def test_a_crank_by_time_is_not_cut_in_mid_turn_at_the_end_of_a_set() -> None:
     """A set is over when the crank has finished its last turn, not before."""
     kit = machine("kit-build")
     hall = WatchedHall(kit).started(drill_plan(kit, sets=(2,)))
-    assert hall.hall.until_state("STOPPING", most_s=60.0)
+    assert hall.hall.until_state("STOPPING", max_s=60.0)
     hall.hall.run_for(0.1)
     closed_s = next(event["t"] for event in hall.log if event["event"] == "feed_closed")
     assert closed_s - hall.feeds()[-1]["t"] >= kit.feeder.cycle_s
@@ -372,7 +376,7 @@ def test_a_crank_cut_in_mid_turn_stands_nobody_knows_where(line: str, after_s: f
     assert (hall.engine.parts.feeder.crank_turns is not None) is known
     if line == "pause":
         if not known:
-            assert hall.refused("resume") == "rephase"
-            hall.ok("rephase")
+            assert hall.refused("resume") == "crank-phase"
+            hall.ok("crank-at-mark")
         hall.ok("resume")
-        assert hall.hall.until_state("ARMED", most_s=60.0)
+        assert hall.hall.until_state("ARMED", max_s=60.0)

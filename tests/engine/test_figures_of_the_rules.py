@@ -35,11 +35,11 @@ def test_a_loop_that_is_late_gives_the_axes_their_whole_time(late_s: float) -> N
     run = SetRun(plan, 0)
     first = run.begin(10.0, 1)
     second = run.queue[0]
-    least_gap_s = plan.least_gap_s[first.ball.key, second.key]
-    run.queue[0] = replace(second, gap_s=least_gap_s)
+    min_gap_s = plan.min_gap_s[first.ball.key, second.key]
+    run.queue[0] = replace(second, gap_s=min_gap_s)
     slot = run.plan_ahead(first.until_s, first.until_s + late_s, lambda: 2)
     assert slot is not None
-    assert slot.leaves_s == pytest.approx(first.leaves_s + least_gap_s + late_s)
+    assert slot.leaves_s == pytest.approx(first.leaves_s + min_gap_s + late_s)
     assert slot.until_s == pytest.approx(slot.leaves_s + LATE_S + plan.spread_s)
 
 
@@ -63,7 +63,7 @@ def test_a_stop_announces_the_quick_rate_and_the_end_of_a_drill_the_plain_one() 
     stopped = WatchedHall(on).feeding(drill_plan(sets=(12,)))
     stopped.ok("stop")
     ended = WatchedHall(on).started(drill_plan(sets=(2,)))
-    assert ended.hall.until_state("STOPPING", most_s=60.0)
+    assert ended.hall.until_state("STOPPING", max_s=60.0)
     for hall, rate in ((stopped, quick), (ended, plain)):
         before = len(hall.setpoints)
         hall.hall.run_for(0.3)
@@ -76,9 +76,9 @@ def test_a_stop_announces_the_quick_rate_and_the_end_of_a_drill_the_plain_one() 
 def test_a_drill_ends_armed_only_if_the_driver_is(mode: str, state: str) -> None:
     """After its last ball the daemon is ARMED where the driver still is; a driver that disarmed leaves it IDLE."""
     hall = WatchedHall().started(drill_plan(sets=(2,)))
-    assert hall.hall.until_state("STOPPING", most_s=60.0)
+    assert hall.hall.until_state("STOPPING", max_s=60.0)
     if mode == "disarmed":
-        hall.hall.core.mode = "disarmed"
+        hall.hall.core.modes.mode = "disarmed"
     assert hall.hall.run_until(lambda: hall.state != "STOPPING", 30.0)
     assert hall.state == state
 

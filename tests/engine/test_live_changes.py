@@ -49,7 +49,7 @@ def fields(hall: WatchedHall, topic: str) -> list[Mapping[str, Any]]:
 
 
 def thrown(hall: WatchedHall) -> list[Mapping[str, Any]]:
-    return [one for one in fields(hall, "ball") if one["outcome"] == "fed"]
+    return [ball for ball in fields(hall, "ball") if ball["outcome"] == "fed"]
 
 
 def gaps_s(balls: list[Mapping[str, Any]]) -> list[float]:
@@ -86,7 +86,7 @@ def test_harder_waits_for_the_end_of_the_set_and_is_announced() -> None:
     assert came["in_force"] and (came["n"], came["set"], came["after_balls"], came["rung"]) == (9, 2, 0, 1)
     assert cues(hall).count("change") == 2
     told_s = hall.hall.now_s
-    assert hall.hall.until_state("ARMED", most_s=90)
+    assert hall.hall.until_state("ARMED", max_s=90)
     later = [event for event in hall.hall.events if event.at_s > told_s]
     assert [event.text for event in later if event.topic == "countdown"] == ["3", "2", "1"]
     assert gaps_s(thrown(hall)[8:]) == [1.463] * 5
@@ -104,7 +104,7 @@ def test_harder_comes_into_force_at_a_pause() -> None:
     hall.ok("resume")
     assert hall.hall.until_state("RESTING")
     balls = thrown(hall)
-    assert [one["n"] for one in balls] == list(range(1, 9))
+    assert [ball["n"] for ball in balls] == list(range(1, 9))
     assert set(gaps_s(balls[n - 1 :])) == {1.463}
     hall.sound()
 
@@ -116,8 +116,8 @@ def test_a_change_in_a_rest_holds_for_the_whole_next_set() -> None:
     ask(hall, "swap light-topspin to no-spin-steady")
     assert fields(hall, "change")[-1]["n"] == 3
     hall.ok("ready")
-    assert hall.hall.until_state("ARMED", most_s=60)
-    names = [one["ball"] for one in thrown(hall)[2:]]
+    assert hall.hall.until_state("ARMED", max_s=60)
+    names = [ball["ball"] for ball in thrown(hall)[2:]]
     assert "light-topspin" not in names and "no-spin-steady" in names
 
 
@@ -218,9 +218,9 @@ def test_a_queued_drill_waits_for_ready() -> None:
     assert snapshot(hall.engine.parts, hall.hall.now_s).next_step == "ready"
     hall.ok("mark made 2 of 3")
     hall.ok("ready")
-    assert hall.hall.until_state("ARMED", most_s=60)
-    assert [one["ball"] for one in thrown(hall)[3:]] == [ball.ball for ball in other.sets[0].balls]
-    begun = next(one for one in fields(hall, "change") if one["in_force"])
+    assert hall.hall.until_state("ARMED", max_s=60)
+    assert [ball["ball"] for ball in thrown(hall)[3:]] == [ball.ball for ball in other.sets[0].balls]
+    begun = next(change for change in fields(hall, "change") if change["in_force"])
     assert (begun["change"], begun["drill"], begun["seed"], begun["n"]) == ("queue", "another", 9, 1)
     hall.sound()
 
@@ -274,18 +274,20 @@ def test_seed_and_notices_give_the_run_again(seed: int) -> None:
         hall.hall.run_for(1.0)
         ask(hall, "harder")
         hall.ok("resume")
-    assert hall.hall.until_state("ARMED", most_s=120)
+    assert hall.hall.until_state("ARMED", max_s=120)
     told = [
         InForce(
-            one["set"], one["after_balls"], plan_drill(drill, ball_types(), machine(), one["seed"], changes=changes)
+            change["set"],
+            change["after_balls"],
+            plan_drill(drill, ball_types(), machine(), change["seed"], changes=changes),
         )
-        for one in fields(hall, "change")
-        if one["in_force"]
-        for changes in [Changes(one["rung"], one["tempo_change_per_min"], swaps_in(one["swaps"]))]
+        for change in fields(hall, "change")
+        if change["in_force"]
+        for changes in [Changes(change["rung"], change["tempo_change_per_min"], swaps_in(change["swaps"]))]
     ]
-    again = [ball.ball for one in reproduce(planned(drill, seed), told) for ball in one]
-    assert [one["ball"] for one in thrown(hall)] == again
-    assert [one["n"] for one in thrown(hall)] == list(range(1, 21))
+    again = [ball.ball for set_balls in reproduce(planned(drill, seed), told) for ball in set_balls]
+    assert [ball["ball"] for ball in thrown(hall)] == again
+    assert [ball["n"] for ball in thrown(hall)] == list(range(1, 21))
     hall.sound()
 
 
@@ -308,7 +310,7 @@ def test_gaps_hold_where_the_old_plan_meets_the_new() -> None:
     plan = planned(a_drill())
     swapped = change_plan(plan, "swap", ball_types(), machine(), ("light-push", "short-backspin-serve"))
     for old, new in (("rally-topspin", "short-backspin-serve"), ("light-push", "short-backspin-serve")):
-        met = swapped.sets[0].least_gap_s[old, new]
+        met = swapped.sets[0].min_gap_s[old, new]
         both = read_drill(
             {
                 "name": "x", "title": "x", "level": "club", "tempo_per_min": 20,
@@ -316,4 +318,4 @@ def test_gaps_hold_where_the_old_plan_meets_the_new() -> None:
             },
             "a test",
         )  # fmt: skip
-        assert met == pytest.approx(planned(both).sets[0].least_gap_s[old, new])
+        assert met == pytest.approx(planned(both).sets[0].min_gap_s[old, new])

@@ -37,7 +37,7 @@ def test_ball_without_a_pulse_is_told_unseen_once_and_not_before_its_time() -> N
     """Not seen is only said when the ball's time is well over, and said once."""
     watch = ExitWatch([slot(1, 10.0)])
     assert watch.unseen(10.0 + SPREAD_S + GIVEN_UP_S) == []
-    assert [one.n for one in watch.unseen(10.0 + SPREAD_S + GIVEN_UP_S + 0.01)] == [1]
+    assert [ball.n for ball in watch.unseen(10.0 + SPREAD_S + GIVEN_UP_S + 0.01)] == [1]
     assert watch.unseen(99.0) == []
 
 

@@ -24,9 +24,9 @@ GENTLE = ("light-topspin", "light-push")
 
 
 def a_drill(tempo: float = 45, balls: tuple[str, ...] = GENTLE, n: int = 6, **more: Any) -> Drill:
-    one = {"balls": n, "sequence": {"kind": "fixed", "balls": balls}}
+    part = {"balls": n, "sequence": {"kind": "fixed", "balls": balls}}
     head = {"name": "a-drill", "title": "a drill", "level": "beginner", "tempo_per_min": tempo, "start_delay_s": 5}
-    return read_drill({**head, "set": [one], **more}, "a test")
+    return read_drill({**head, "set": [part], **more}, "a test")
 
 
 def planned(drill: Drill, profile: Profile | None) -> DrillPlan:
@@ -54,7 +54,7 @@ def test_a_drill_above_the_tempo_runs_evenly_at_the_players_and_below_the_rims_a
     hall.ok("load a-drill", planned(a_drill(), JUNIOR))
     hall.ok("arm")
     hall.ok(f"start {hall.engine.parts.mode.stop_count}")
-    assert hall.hall.until_state("ARMED", most_s=90.0)
+    assert hall.hall.until_state("ARMED", max_s=90.0)
     leaves = [event.fields["planned_leaves_s"] for event in hall.hall.events if event.topic == "ball"]
     assert [b - a for a, b in pairwise(map(float, leaves))] == pytest.approx([60 / 35] * 5, abs=0.02)  # type: ignore[arg-type]
     assert 5.0 < max(rims_mps(hall)) <= JUNIOR.caps.max_rim_mps + 1e-6
@@ -88,7 +88,7 @@ def told(hall: WatchedHall) -> Any:
     return snapshot(hall.engine.parts, hall.hall.now_s)
 
 
-@pytest.mark.parametrize("state", [one for one in get_args(State) if one != "IDLE"])
+@pytest.mark.parametrize("state", [state for state in get_args(State) if state != "IDLE"])
 def test_outside_idle_nobody_is_chosen(state: State) -> None:
     """Each other state refuses with a code of the list, the state it takes, and nothing is changed."""
     hall = chosen()

@@ -19,7 +19,7 @@ def slot(n: int, leaves_s: float) -> Slot:
 
 
 def pulses(leaving: Leaving, *at_s: float) -> list[str]:
-    return [leaving.pulse(one)[0] for one in at_s]
+    return [leaving.pulse(pulse_s)[0] for pulse_s in at_s]
 
 
 def test_a_pulse_near_its_ball_is_seen() -> None:
@@ -98,7 +98,7 @@ def test_no_ball_twice_in_a_row_is_trouble(seen_before: bool, hopper_low: bool, 
 def ends(fault: str, sets: tuple[int, ...] = (9,), on: str = "club-build") -> WatchedHall:
     """Run a drill into a fault of the thrower; return the hall when it has ended, paused or stopped."""
     hall = WatchedHall(machine(on), faults=(fault,)).started(drill_plan(machine(on), sets=sets))
-    assert hall.hall.until_state("PAUSED", "QUICKSTOP", "ARMED", most_s=60.0)
+    assert hall.hall.until_state("PAUSED", "QUICKSTOP", "ARMED", max_s=60.0)
     hall.sound()
     return hall
 
@@ -149,12 +149,12 @@ def test_a_low_supply_lets_the_set_finish_and_no_other_begin() -> None:
     """Supply low in mid-set: the set ends as planned; the rest waits; ready, arm and start are refused."""
     plan = drill_plan(sets=(3, 2), rest_s=5.0)
     hall = WatchedHall(faults=(f"supply=wrong:0.7{FROM}",)).started(plan)
-    assert hall.hall.until_state("RESTING", most_s=30.0)
+    assert hall.hall.until_state("RESTING", max_s=30.0)
     assert hall.commanded == 3
-    assert not hall.hall.until_state("SPINUP", most_s=20.0)
+    assert not hall.hall.until_state("SPINUP", max_s=20.0)
     assert hall.refused("ready") == "supply"
     hall.ok("disarm")
-    assert hall.hall.until_state("IDLE", most_s=20.0)
+    assert hall.hall.until_state("IDLE", max_s=20.0)
     assert hall.refused("arm") == "supply"
 
 

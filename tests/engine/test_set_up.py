@@ -13,7 +13,7 @@ from tests.support.halls import WatchedHall, machine
 OWNER = Caller("owner", "owner", "unix socket", here=True)
 TOKEN_S = 0.100
 JOG_RPM = 400.0
-OUT_RPM_MOST = 60 * SETUP_RIM_MPS / (3.14159 * 0.060)
+MAX_OUT_RPM = 60 * SETUP_RIM_MPS / (3.14159 * 0.060)
 
 
 class Bench(WatchedHall):
@@ -147,7 +147,7 @@ def test_no_setpoint_of_set_up_is_faster_than_its_cap() -> None:
     """At the most that is allowed, nothing on the wire passes 1.5 m/s at the rim."""
     bench = Bench().set_up().turning(477.0)
     speeds = [point.top.rpm for _, point in bench.setpoints]
-    assert max(speeds) == 477.0 <= OUT_RPM_MOST
+    assert max(speeds) == 477.0 <= MAX_OUT_RPM
 
 
 def test_the_tilt_moves_while_held_and_stays_where_it_is_let_go() -> None:

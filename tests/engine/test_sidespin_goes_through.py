@@ -16,10 +16,10 @@ def test_a_ball_with_sidespin_is_told_everywhere_as_its_type_says() -> None:
     types = ball_types()
     plan = drill_plan(machine("hall-roll"), sets=(3,), balls=BALLS)
     hall = WatchedHall(machine("hall-roll")).started(plan)
-    assert hall.hall.until_state("FEEDING", most_s=60.0)
+    assert hall.hall.until_state("FEEDING", max_s=60.0)
     ahead = snapshot(hall.engine.parts, hall.hall.now_s).next_ball
     assert ahead is not None and (ahead.ball, ahead.side_revps) == (BALLS[0], 0.0)
-    assert hall.hall.until_state("ARMED", most_s=60.0)
+    assert hall.hall.until_state("ARMED", max_s=60.0)
     last = snapshot(hall.engine.parts, hall.hall.now_s).last_ball
     assert last is not None and (last.ball, last.side_revps) == (BALLS[2], types[BALLS[2]].side_revps)
     told = [event.fields for event in hall.hall.events if event.topic == "ball"]
@@ -38,7 +38,9 @@ def test_a_ball_with_sidespin_is_told_everywhere_as_its_type_says() -> None:
 def test_a_head_that_does_not_roll_tells_no_roll_and_no_sidespin() -> None:
     """There is no roll to tell, and the log has the whole spin as topspin."""
     hall = WatchedHall().started(drill_plan(sets=(2,)))
-    assert hall.hall.until_state("ARMED", most_s=60.0)
+    assert hall.hall.until_state("ARMED", max_s=60.0)
     told = [event.fields for event in hall.hall.events if event.topic == "ball"]
-    assert [(one["side_revps"], one["roll_deg"], one["pan_deg"]) for one in told] == [(0.0, None, None)] * 2
-    assert [(one["side_revps"], one["roll_deg"]) for one in hall.log if one["event"] == "leaves"] == [(0.0, 0.0)] * 2
+    assert [(ball["side_revps"], ball["roll_deg"], ball["pan_deg"]) for ball in told] == [(0.0, None, None)] * 2
+    assert [(event["side_revps"], event["roll_deg"]) for event in hall.log if event["event"] == "leaves"] == [
+        (0.0, 0.0)
+    ] * 2

@@ -170,7 +170,9 @@ def test_set_up_is_entered_by_a_person_out_of_armed() -> None:
     """SETUP has one way in, and a fault keeps it shut until it is cleared and the thrower armed anew."""
     assert [pair for pair, then in TABLE.items() if then == "SETUP"] == [("ARMED", "setup")]
     for missing in ("clear", "armed"):
-        assert "SETUP" not in reached("FAULT", tuple(one for one in PERSON_EVENTS + MACHINE_EVENTS if one != missing))
+        assert "SETUP" not in reached(
+            "FAULT", tuple(event for event in PERSON_EVENTS + MACHINE_EVENTS if event != missing)
+        )
 
 
 def test_what_ends_leads_down() -> None:

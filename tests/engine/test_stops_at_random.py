@@ -14,4 +14,4 @@ def test_whenever_it_comes_nothing_is_actuated_after_it(act: str, name: str, aft
     profile = machine(name)
     hall = WatchedHall(profile, delay_s=0.01).started(drill_plan(profile, sets=(6,)))
     hall.hall.run_for(after_s)
-    assert judge(hall, act)["wrong"] == []
+    assert judge(hall, act)["problems"] == []

@@ -8,7 +8,8 @@ from drillfeed.daemon.engine.pending import ANSWER_S
 from drillfeed.daemon.engine.request import Request
 from drillfeed.daemon.simulation import PLAYER, Side
 from drillfeed.protocol.commands import parse
-from drillfeed.protocol.link import TICK_S, DriverHello, Status, decode_from_driver, encode
+from drillfeed.protocol.frames import decode_from_driver, encode
+from drillfeed.protocol.link import TICK_S, DriverHello, Status
 from tests.support.driver_log import times
 from tests.support.halls import WatchedHall, drill_plan, machine
 
@@ -42,10 +43,10 @@ def test_a_driver_that_dies_in_mid_drill_is_a_fault_and_stays_one() -> None:
     hall = WatchedHall().feeding()
     began_s = hall.hall.now_s
     hall.lost = True
-    assert hall.hall.until_state("QUICKSTOP", most_s=2.0)
+    assert hall.hall.until_state("QUICKSTOP", max_s=2.0)
     assert hall.hall.now_s - began_s <= 0.5 + 2 * TICK_S
     assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause == "link-lost"
-    assert not any(one.feeding for at_s, one in hall.setpoints if at_s > began_s + 0.25 + TICK_S)
+    assert not any(setpoint.feeding for at_s, setpoint in hall.setpoints if at_s > began_s + 0.25 + TICK_S)
     hall.hall.run_for(2.0)
     hall.lost = False
     assert hall.hall.until_state("FAULT")
@@ -91,7 +92,7 @@ def test_a_driver_that_begins_anew_never_goes_on_by_itself(silent_s: float) -> N
     hall.hall.run_for(silent_s)
     hall.lost = False
     hall.hall.power_up()
-    assert hall.hall.until_state("FAULT", most_s=30.0)
+    assert hall.hall.until_state("FAULT", max_s=30.0)
     fed = len(hall.feeds())
     hall.hall.run_for(10.0)
     assert len(hall.feeds()) == fed
@@ -139,9 +140,9 @@ def test_a_driver_that_hears_nothing_but_talks_is_a_fault() -> None:
     hall = WatchedHall().feeding()
     began_s = hall.hall.now_s
     hall.delays = lambda to, frame: () if to == "driver" and b'"setpoint"' in frame else (0.001,)  # type: ignore[method-assign]
-    assert hall.hall.until_state("QUICKSTOP", most_s=2.0)
+    assert hall.hall.until_state("QUICKSTOP", max_s=2.0)
     assert hall.hall.now_s - began_s <= 0.6 + 2 * TICK_S
-    assert not any(one.feeding for at_s, one in hall.setpoints if at_s > began_s + 0.3 + 2 * TICK_S)
+    assert not any(setpoint.feeding for at_s, setpoint in hall.setpoints if at_s > began_s + 0.3 + 2 * TICK_S)
     hall.sound()
 
 
@@ -150,7 +151,7 @@ def test_a_driver_whose_clock_steps_feeds_nothing_wrong() -> None:
     hall = WatchedHall().feeding(drill_plan(sets=(20,)))
     fed = len(hall.feeds())
     hall.hall.driver_offset_s += 0.5
-    assert hall.hall.until_state("QUICKSTOP", "PAUSED", most_s=10.0)
+    assert hall.hall.until_state("QUICKSTOP", "PAUSED", max_s=10.0)
     assert len(hall.feeds()) - fed <= 1
     assert not [event for event in hall.feeds() if abs(event["t"] - event["planned_s"]) > 0.020]
 
@@ -161,7 +162,7 @@ def test_late_ticks_below_the_bounds_lose_at_most_a_ball() -> None:
     while hall.state == "FEEDING":
         hall.hall.run_for(0.73)
         frozen(hall, "daemon", 0.2)
-    assert hall.hall.until_state("ARMED", "PAUSED", "FAULT", most_s=60.0)
+    assert hall.hall.until_state("ARMED", "PAUSED", "FAULT", max_s=60.0)
     assert hall.state == "ARMED", hall.told("fault")
     assert hall.commanded == 12
     hall.sound()
@@ -176,7 +177,11 @@ def test_no_ball_is_fed_before_its_axes_have_settled(name: str) -> None:
         hall.hall.run_until(lambda fed=fed: len(hall.feeds()) > fed or hall.state != "FEEDING", 8.0)  # type: ignore[misc]
         frozen(hall, "daemon", 0.23)
     assert hall.engine.parts.practice.run is not None
-    settings = {ball.ball: ball.setting for one in hall.engine.parts.practice.run.plan.sets for ball in one.balls}
+    settings = {
+        ball.ball: ball.setting
+        for planned_set in hall.engine.parts.practice.run.plan.sets
+        for ball in planned_set.balls
+    }
     balls = {event.fields["id"]: str(event.fields["ball"]) for event in hall.hall.events if event.topic == "ball"}
     for event in hall.feeds():
         setting = settings[balls[event["id"]]]
@@ -191,9 +196,9 @@ def test_every_stop_raises_the_count_and_repeats_move_nothing() -> None:
     for count in (1, 2, 3):
         assert f"stop count {count}" in hall.ok("stop")
         assert hall.state == "STOPPING"
-    assert hall.hall.until_state("IDLE", most_s=20.0)
+    assert hall.hall.until_state("IDLE", max_s=20.0)
     assert f"stop count {4}" in hall.ok("stop")
-    assert hall.hall.until_state("IDLE", most_s=20.0)
+    assert hall.hall.until_state("IDLE", max_s=20.0)
     hall.sound()
 
 
@@ -212,7 +217,7 @@ def test_a_stop_and_a_start_in_one_instant_end_at_rest() -> None:
     hall = WatchedHall().armed()
     answers = carried_out_together(hall, "stop", "start 0", "start 1")
     assert answers == {"stop": "ok", "start 0": "wrong-state", "start 1": "wrong-state"}
-    assert not any(one.top.rpm for _, one in hall.setpoints)
+    assert not any(setpoint.top.rpm for _, setpoint in hall.setpoints)
 
 
 def test_a_stop_in_the_tick_of_a_feed_leaves_at_most_that_ball() -> None:
@@ -280,7 +285,7 @@ def test_a_driver_lost_at_rest_is_told_once() -> None:
     hall.hall.run_for(10.0)
     assert [text.split(":")[0] for text in hall.told("state")] == ["IDLE", "OFFLINE"]
     hall.lost = False
-    assert hall.hall.until_state("IDLE", most_s=5.0)
+    assert hall.hall.until_state("IDLE", max_s=5.0)
 
 
 def test_a_lost_driver_cancels_a_timed_rest() -> None:
@@ -301,7 +306,7 @@ def test_the_first_cause_is_the_one_that_is_told() -> None:
     assert hall.hall.until_state("QUICKSTOP")
     hall.hall.power_up()
     hall.lost = False
-    assert hall.hall.until_state("FAULT", most_s=30.0)
+    assert hall.hall.until_state("FAULT", max_s=30.0)
     assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause == "link-lost"
     hall.ok("stop")
     assert hall.engine.parts.mode.reason is not None and hall.engine.parts.mode.reason.startswith("link-lost")
@@ -315,7 +320,7 @@ def test_a_wheel_that_wavers_for_a_moment_is_no_slow_spin_up() -> None:
     for _ in range(8):
         hall.hall.board.top_rpm *= 0.9
         hall.hall.run_for(0.02)
-    assert hall.hall.until_state("FEEDING", "QUICKSTOP", most_s=20.0)
+    assert hall.hall.until_state("FEEDING", "QUICKSTOP", max_s=20.0)
     assert hall.state == "FEEDING", hall.told("fault")
 
 
@@ -339,9 +344,9 @@ def test_garbage_on_the_link_changes_nothing() -> None:
     status = hall.engine.parts.link.status
     assert status is not None
     good = encode(status)
-    for wrong in (b"", b"\0" * 50, b"[]", b"{}", good[:-1], good.replace(b'"v":1', b'"v":2'), b"x" * 20_000):
-        hall.engine.receive(b"driver", wrong, hall.hall.now_s)
-        hall.engine.receive(b"stranger", wrong, hall.hall.now_s)
+    for garbage in (b"", b"\0" * 50, b"[]", b"{}", good[:-1], good.replace(b'"v":1', b'"v":2'), b"x" * 20_000):
+        hall.engine.receive(b"driver", garbage, hall.hall.now_s)
+        hall.engine.receive(b"stranger", garbage, hall.hall.now_s)
     for field, value in (("now_s", "NaN"), ("now_s", "1e999"), ("mode", '"dancing"'), ("seq", "-1")):
         told = json.loads(good)
         told[field] = "@"

@@ -47,9 +47,9 @@ def test_all_that_can_be_known_holds(name: str, probings: dict[str, Probing]) ->
     if name not in probings:
         node_driver() if name == "node" else c_driver()
     status, told, ended, last_words = probings[name].verdict()
-    bad = {one["name"]: one["saw"] for one in told["checks"] if one["result"] not in ("holds", "not known")}
+    bad = {check["name"]: check["saw"] for check in told["checks"] if check["result"] not in ("holds", "not known")}
     assert (status, bad) == (0, {})
-    assert {one["name"] for one in told["checks"] if one["result"] == "not known"} == EXPECTED[name]
+    assert {check["name"] for check in told["checks"] if check["result"] == "not known"} == EXPECTED[name]
     assert (ended, last_words) == (0, "")
 
 

@@ -46,8 +46,12 @@ from tests.faults.bench import NotReady
 from tests.faults.verdict import Scenario, Seen, Verdict
 
 FILES = (stops, hands, processes, links, strangers, insides, disks, named_files, throwers, unasked, comers)
-SCENARIOS: tuple[Scenario, ...] = tuple(one for file in FILES for one in file.SCENARIOS)
-NEEDS = {one.name: boards.need(one.name, file.__name__.split(".")[-1]) for file in FILES for one in file.SCENARIOS}
+SCENARIOS: tuple[Scenario, ...] = tuple(scenario for file in FILES for scenario in file.SCENARIOS)
+NEEDS = {
+    scenario.name: boards.need(scenario.name, file.__name__.split(".")[-1])
+    for file in FILES
+    for scenario in file.SCENARIOS
+}
 TRIES = 3
 FOLDER = Path(__file__).parent
 
@@ -74,42 +78,42 @@ def run_one(scenario: Scenario, tries: int = TRIES) -> Row:
         done += 1
         try:
             seen = scenario.run()
-        except NotReady as wrong:
-            seen = Seen(f"the bench did not come up: {wrong}", "inconclusive" if done < tries else "fails")
-        except Exception as wrong:
-            seen = Seen(f"{type(wrong).__name__}: {wrong}", "fails")
+        except NotReady as error:
+            seen = Seen(f"the bench did not come up: {error}", "inconclusive" if done < tries else "fails")
+        except Exception as error:
+            seen = Seen(f"{type(error).__name__}: {error}", "fails")
     took_s = round(time.monotonic() - began_s, 1)
     return Row(scenario.name, scenario.injected, scenario.expected, seen.text, seen.verdict, done, took_s)
 
 
 def run_named(name: str) -> Row:
     """Run the scenario of a name, in whatever process."""
-    return run_one(next(one for one in SCENARIOS if one.name == name))
+    return run_one(next(scenario for scenario in SCENARIOS if scenario.name == name))
 
 
 def chosen(only: Sequence[str], board: boards.Board) -> list[Scenario]:
     """Return the scenarios by number or name; all that the board can take where none is named."""
-    numbered = {str(n): one for n, one in enumerate(SCENARIOS, 1)}
-    named = {one.name: one for one in SCENARIOS}
+    numbered = {str(n): scenario for n, scenario in enumerate(SCENARIOS, 1)}
+    named = {scenario.name: scenario for scenario in SCENARIOS}
     strange = [name for name in only if name not in named and name not in numbered]
     if strange:
         raise SystemExit(f"no scenario {strange[0]}; expected one of: {', '.join(named)}")
     if not only:
-        return [one for one in SCENARIOS if NEEDS[one.name] in board.can]
+        return [scenario for scenario in SCENARIOS if NEEDS[scenario.name] in board.can]
     wanted = [named.get(name) or numbered[name] for name in only]
-    for one in wanted:
-        if NEEDS[one.name] not in board.can:
-            raise SystemExit(f"{one.name} is not for {board.title}: {boards.WHY_NOT[NEEDS[one.name]]}")
+    for scenario in wanted:
+        if NEEDS[scenario.name] not in board.can:
+            raise SystemExit(f"{scenario.name} is not for {board.title}: {boards.WHY_NOT[NEEDS[scenario.name]]}")
     return wanted
 
 
 def listing(board: boards.Board) -> list[str]:
     """Return a line for each scenario, with the reason where the board can't take it."""
     lines = []
-    for n, one in enumerate(SCENARIOS, 1):
-        need = NEEDS[one.name]
-        told = one.injected if need in board.can else f"NOT HERE: {boards.WHY_NOT[need]}"
-        lines.append(f"{n:>2} {one.name:<22} {told}")
+    for n, scenario in enumerate(SCENARIOS, 1):
+        need = NEEDS[scenario.name]
+        told = scenario.injected if need in board.can else f"NOT HERE: {boards.WHY_NOT[need]}"
+        lines.append(f"{n:>2} {scenario.name:<22} {told}")
     return lines
 
 
@@ -139,11 +143,11 @@ def table(rows: Sequence[Row], board: boards.Board) -> str:
         lines.append("| " + " | ".join(" ".join(cell.split()).replace("|", "/") for cell in cells) + " |")
     done = {row.scenario for row in rows}
     absent: dict[str, list[str]] = {}
-    for one in SCENARIOS:
-        if one.name not in done:
-            need = NEEDS[one.name]
+    for scenario in SCENARIOS:
+        if scenario.name not in done:
+            need = NEEDS[scenario.name]
             why = "not run this time" if need in board.can else f"not on this board: {boards.WHY_NOT[need]}"
-            absent.setdefault(why, []).append(one.name)
+            absent.setdefault(why, []).append(scenario.name)
     if absent:
         lines += ["", *(f"- {why}: {', '.join(names)}." for why, names in absent.items())]
     return "\n".join(lines) + "\n"
@@ -172,13 +176,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
     try:
         board.build()
-    except (pytest.skip.Exception, pytest.fail.Exception) as wrong:
-        raise SystemExit(str(wrong)) from None
+    except (pytest.skip.Exception, pytest.fail.Exception) as error:
+        raise SystemExit(str(error)) from None
     os.environ[boards.WHICH] = args.board
     rows = []
     # Each bench in a process of its own: on threads they would keep one another waiting, and each other's proxies.
     with ProcessPoolExecutor(max(args.together, 1), multiprocessing.get_context("fork")) as benches:
-        for row in benches.map(run_named, [one.name for one in chosen(args.only, board)]):
+        for row in benches.map(run_named, [scenario.name for scenario in chosen(args.only, board)]):
             rows.append(row)
             if args.json:
                 print(json.dumps(asdict(row)), flush=True)

@@ -56,9 +56,9 @@ def free_ports(count: int) -> list[int]:
     """Return ports on loopback that are free just now."""
     with contextlib.ExitStack() as stack:
         held = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for one in held:
-            one.bind(("127.0.0.1", 0))
-        return [int(one.getsockname()[1]) for one in held]
+        for listener in held:
+            listener.bind(("127.0.0.1", 0))
+        return [int(listener.getsockname()[1]) for listener in held]
 
 
 class Bench:
@@ -242,16 +242,16 @@ class Bench:
         self.until_fed(fed)
         return client
 
-    def until_fed(self, fed: int, most_s: float = 30.0) -> None:
+    def until_fed(self, fed: int, max_s: float = 30.0) -> None:
         """Go on until so many balls have been pushed."""
-        self.wait(lambda: sum(event["event"] == "feed" for event in self.log()) >= fed, most_s, f"{fed} balls")
+        self.wait(lambda: sum(event["event"] == "feed" for event in self.log()) >= fed, max_s, f"{fed} balls")
 
-    def wait(self, done: Callable[[], bool], most_s: float, what: str) -> None:
+    def wait(self, done: Callable[[], bool], max_s: float, what: str) -> None:
         """Go on until `done`; raise NotReady where that takes too long."""
-        end_s = time.monotonic() + most_s
+        end_s = time.monotonic() + max_s
         while not done():
             if time.monotonic() > end_s:
-                raise NotReady(f"not {what} within {most_s:g} s\n{self.words('daemon')}")
+                raise NotReady(f"not {what} within {max_s:g} s\n{self.words('daemon')}")
             time.sleep(POLL_S)
 
     # What the driver says, and how the machine under it all did.
@@ -270,9 +270,9 @@ class Bench:
     def machine_late_ms(self, from_s: float, until_s: float) -> float:
         """Return how late, at worst, a process that only sleeps was woken in a stretch of time, in ms."""
         late = [
-            one["late_ms"]
-            for one in read_log(self.pulse_log)
-            if from_s <= one["t"] and one["t"] - one["late_ms"] / 1000 <= until_s
+            event["late_ms"]
+            for event in read_log(self.pulse_log)
+            if from_s <= event["t"] and event["t"] - event["late_ms"] / 1000 <= until_s
         ]
         return max(late, default=0.0)
 

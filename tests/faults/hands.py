@@ -50,32 +50,32 @@ def pedal_stuck() -> Seen:
 def two_coaches() -> Seen:
     """Two clients give opposite commands at once; one of them stops."""
     with Bench() as bench:
-        one = bench.feeding()
-        two = bench.client()
+        first = bench.feeding()
+        second = bench.client()
         ended = threading.Event()
 
         def contrary() -> None:
             while not ended.is_set():
                 for line in ("pause", "resume", "skip", "ready", "arm", "start 0", "disarm", "clear"):
-                    two.ask_line(line)
+                    second.ask_line(line)
 
         thread = threading.Thread(target=contrary, daemon=True)
         thread.start()
         time.sleep(3.0)
         sent_s = time.monotonic()
-        one.stop()
+        first.stop()
         time.sleep(4.0)
         ended.set()
         thread.join(5.0)
         account = Account(bench)
         check_stop(account, sent_s)
-        account.true("starts with the old count refused", one.snapshot().state in ("IDLE", "ARMED", "STOPPING"))
+        account.true("starts with the old count refused", first.snapshot().state in ("IDLE", "ARMED", "STOPPING"))
         return account.seen()
 
 
 def nonsense(rng: random.Random) -> bytes:
     """Return one line that no daemon can carry out, without the stop byte, never empty and never two."""
-    verb = rng.choice([one for one in COMMANDS if one not in ("stop", "quit")])
+    verb = rng.choice([verb for verb in COMMANDS if verb not in ("stop", "quit")])
     kind = rng.randrange(7)
     if kind == 0:
         line = rng.randbytes(rng.randint(1, 300))
@@ -92,7 +92,7 @@ def nonsense(rng: random.Random) -> bytes:
     else:
         line = "".join(chr(rng.randrange(0x21, 0x2FFF)) for _ in range(rng.randint(1, 80))).encode()
     banned = bytes((STOP_BYTE, 10, 13))
-    cleaned = bytes(one for one in line if one not in banned)
+    cleaned = bytes(character for character in line if character not in banned)
     # A line of blanks alone is no line; and what happens to be a verb of one word would be obeyed.
     return b"no:" + cleaned if kind in (0, 1, 6) else cleaned
 
@@ -113,8 +113,8 @@ class Talker:
         """Type all lines, `IN_FLIGHT` at most unanswered."""
         try:
             self._talk()
-        except Exception as wrong:
-            self.error = f"{type(wrong).__name__}: {wrong}"
+        except Exception as error:
+            self.error = f"{type(error).__name__}: {error}"
 
     def _talk(self) -> None:
         rng = random.Random(self.seed)
@@ -148,7 +148,7 @@ def nonsense_lines() -> Seen:
         client.balls(1000)
         stop_count = client.snapshot().stop_count
         talkers = [Talker(bench.address, seed, NONSENSE_LINES // TALKERS) for seed in range(TALKERS)]
-        threads = [threading.Thread(target=one.run, daemon=True) for one in talkers]
+        threads = [threading.Thread(target=talker.run, daemon=True) for talker in talkers]
         from_s = time.monotonic()
         for thread in threads:
             thread.start()
@@ -158,13 +158,13 @@ def nonsense_lines() -> Seen:
             time.sleep(0.1)
         took_s = time.monotonic() - from_s
         account = Account(bench)
-        answered = sum(one.answers for one in talkers)
+        answered = sum(talker.answers for talker in talkers)
         account.true(f"of {NONSENSE_LINES} lines answered", answered == NONSENSE_LINES, f"{answered} in {took_s:.0f} s")
-        errors = [one.error for one in talkers if one.error]
+        errors = [talker.error for talker in talkers if talker.error]
         account.true("connections held", not errors, errors or None)
-        accepted = sorted({verb for one in talkers for verb in one.accepted})
+        accepted = sorted({verb for talker in talkers for verb in talker.accepted})
         account.true("none accepted", not accepted, accepted or None)
-        strange = [text for one in talkers for text in one.strange]
+        strange = [text for talker in talkers for text in talker.strange]
         account.true("each refusal has a code of the list", not strange, strange[:2] or None)
         now, fed = client.snapshot(), len(times(bench.log(), "feed", from_s))
         told = f"{sorted(states)} {now.reason or ''}; worst tick {now.worst_late_ms} ms late"

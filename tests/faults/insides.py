@@ -5,7 +5,7 @@ import time
 from pathlib import Path
 
 from drillfeed.daemon.calibration import beside
-from drillfeed.daemon.library import find
+from drillfeed.daemon.library.loading import find
 from tests.faults.bench import Bench
 from tests.faults.stops import check_stop
 from tests.faults.verdict import Account, Scenario, Seen

@@ -14,7 +14,7 @@ against the file once the next daemon is up. Two windows are measured and told:
 - *not committed yet*: told, but not yet in the file at the instant of the kill, because the journal commits each
   `BATCH_S`. The next daemon has to complete these from the last throws kept in shared memory.
 - *not heard of*: fed by the driver's log, but the daemon died before the driver's word had reached it, or was dead
-  already. Nobody ever told such a throw, and no journal can hold it; none of them may be older than `UNHEARD_MOST_S`.
+  already. Nobody ever told such a throw, and no journal can hold it; none of them may be older than `MAX_UNHEARD_S`.
 
 Outside records: the driver's own log, and what the client read. Nothing that the daemon says afterwards is believed.
 """
@@ -39,7 +39,7 @@ from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
 from drillfeed.daemon.journal.schema import open_to_read
 from drillfeed.daemon.journal.writer import BATCH_S
-from drillfeed.protocol.lines import Told
+from drillfeed.protocol.lines import ReceivedNotice
 from tests.faults.bench import POLL_S, READY_S, Bench, NotReady
 from tests.faults.verdict import Account
 
@@ -62,7 +62,7 @@ balls = ["light-topspin"]
 """
     for _ in range(3)
 )
-UNHEARD_MOST_S = 0.1
+MAX_UNHEARD_S = 0.1
 """Five ticks of the link: the driver tells a feed at once, and with each tick again."""
 RECORDED_S = 5.0
 SET_S = 30.0
@@ -70,11 +70,11 @@ SET_S = 30.0
 
 @dataclass(frozen=True)
 class Phase:
-    """When to kill: so many seconds, drawn up to `most_s`, after one of so many balls; none: after the launch."""
+    """When to kill: so many seconds, drawn up to `max_s`, after one of so many balls; none: after the launch."""
 
     name: str
     after: tuple[int, ...]
-    most_s: float
+    max_s: float
 
 
 PHASES = (
@@ -101,16 +101,16 @@ class Kill:
     unheard_ms: list[float] = field(default_factory=list)
     fed_dead: int = 0
     completed: int = 0
-    wrong: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
     stalled_ms: float = 0.0
 
     @property
     def verdict(self) -> str:
         """`inconclusive` only where the machine stalled and nothing but a window of time was passed."""
-        if not self.wrong:
+        if not self.problems:
             return "holds"
-        late = all(text.startswith("not heard of") for text in self.wrong)
-        return "inconclusive" if late and self.stalled_ms > UNHEARD_MOST_S * 500 else "fails"
+        late = all(text.startswith("not heard of") for text in self.problems)
+        return "inconclusive" if late and self.stalled_ms > MAX_UNHEARD_S * 500 else "fails"
 
 
 class Watcher(threading.Thread):
@@ -118,7 +118,7 @@ class Watcher(threading.Thread):
 
     def __init__(self, client: Client) -> None:
         super().__init__(daemon=True)
-        self.balls: list[tuple[float, Told]] = []
+        self.balls: list[tuple[float, ReceivedNotice]] = []
         self._client = client
         if not client.watch("json").ok:
             raise NotReady("the daemon lets nobody watch")
@@ -176,7 +176,7 @@ class Practice:
         checked: list[Kill] = []
         watcher = None
         if not phase.after:
-            _sleep_until(self._launched_s + self._chance.uniform(0, phase.most_s))
+            _sleep_until(self._launched_s + self._chance.uniform(0, phase.max_s))
         else:
             client = self._up()
             checked = self._checked()
@@ -188,7 +188,7 @@ class Practice:
                 self.bench.wait(lambda: len(watcher.balls) >= after, SET_S, f"{after} balls")
             except NotReady:
                 name = f"{name}, not reached"  # the machine stalled, and the drill with it: a kill all the same
-            time.sleep(self._chance.uniform(0, phase.most_s))
+            time.sleep(self._chance.uniform(0, phase.max_s))
         at_s = self.bench.signal("daemon", signal.SIGKILL)
         self.bench.processes["daemon"].wait()
         kill = Kill(number, self.number, name, at_s)
@@ -254,12 +254,12 @@ class Practice:
                     "WHERE run = ? AND outcome = 'fed' GROUP BY feed_id",
                     (kill.run,),
                 ).fetchall()
-        except sqlite3.Error as wrong:
-            kill.wrong.append(f"the journal does not open: {wrong}")
+        except sqlite3.Error as error:
+            kill.problems.append(f"the journal does not open: {error}")
             return set()
         if found != "ok":
-            kill.wrong.append(f"integrity: {found}")
-        kill.wrong += [f"doubled: {feed_id}" for feed_id, count in rows if count > 1]
+            kill.problems.append(f"integrity: {found}")
+        kill.problems += [f"doubled: {feed_id}" for feed_id, count in rows if count > 1]
         return {row[0] for row in rows}
 
     def _checked(self) -> list[Kill]:
@@ -272,7 +272,7 @@ class Practice:
         """Hold the file against the two outside records, with the next daemon up."""
         aside = sorted(path.name for path in self.journal.parent.glob("*.damaged-*"))
         if aside:
-            kill.wrong.append(f"set aside as damaged: {aside[0]}")
+            kill.problems.append(f"set aside as damaged: {aside[0]}")
         if kill.run is None:
             return
         until_s = time.monotonic() + RECORDED_S
@@ -284,10 +284,10 @@ class Practice:
         kill.fed_dead = len(fed) - len(kill.fed)
         kill.unheard_ms = [round((kill.at_s - at_s) * 1000, 1) for id, at_s in kill.fed.items() if id not in kept]
         kill.stalled_ms = self.bench.machine_late_ms(kill.at_s - 1.0, kill.at_s)
-        kill.wrong += [f"told and missing: {id}" for id in kill.told if id not in kept]
-        kill.wrong += [f"in the journal and never fed: {id}" for id in kept if id not in fed]
-        late = [ms for ms in kill.unheard_ms if ms > UNHEARD_MOST_S * 1000]
-        kill.wrong += [f"not heard of for {ms:g} ms" for ms in late]
+        kill.problems += [f"told and missing: {id}" for id in kill.told if id not in kept]
+        kill.problems += [f"in the journal and never fed: {id}" for id in kept if id not in fed]
+        late = [ms for ms in kill.unheard_ms if ms > MAX_UNHEARD_S * 1000]
+        kill.problems += [f"not heard of for {ms:g} ms" for ms in late]
 
 
 def _sleep_until(at_s: float) -> None:
@@ -317,8 +317,8 @@ def summary(kills: Sequence[Kill]) -> dict[str, Any]:
         "phases": dict(phases),
         "fed_by_the_driver": sum(len(kill.fed) for kill in kills),
         "told_to_a_client": sum(len(kill.told) for kill in kills),
-        "told_and_missing": sum(text.startswith("told and missing") for kill in kills for text in kill.wrong),
-        "doubled": sum(text.startswith("doubled") for kill in kills for text in kill.wrong),
+        "told_and_missing": sum(text.startswith("told and missing") for kill in kills for text in kill.problems),
+        "doubled": sum(text.startswith("doubled") for kill in kills for text in kill.problems),
         "not_committed_at_the_kill": len(uncommitted),
         "oldest_of_these_ms": max(uncommitted, default=None),
         "completed_by_the_next_daemon": sum(kill.completed for kill in kills),
@@ -340,20 +340,20 @@ def kill_often(
 
     def one_bench(number: int) -> None:
         mine = len(range(number, times, together))
-        for one in practised(number, mine, seed * 1000 + number, numbers):
+        for practice in practised(number, mine, seed * 1000 + number, numbers):
             with telling:
-                if isinstance(one, str):
-                    broken.append(one)
+                if isinstance(practice, str):
+                    broken.append(practice)
                 else:
-                    done.append(one)
-                    tell(one, len(done))
+                    done.append(practice)
+                    tell(practice, len(done))
 
     with ThreadPoolExecutor(together) as benches:
         for bench in [benches.submit(one_bench, number) for number in range(together)]:
             try:
                 bench.result()
-            except (NotReady, NoDaemon, TimeoutError) as wrong:
-                broken.append(f"a bench did not come up: {str(wrong).splitlines()[0]}")
+            except (NotReady, NoDaemon, TimeoutError) as error:
+                broken.append(f"a bench did not come up: {str(error).splitlines()[0]}")
     return done, broken
 
 
@@ -381,7 +381,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _line(kill: Kill, done: int, of: int, at_s: float) -> str:
     what = f"{len(kill.told)} told, {len(kill.uncommitted_ms)} not committed, {len(kill.unheard_ms)} not heard of"
-    return f"{at_s:7.1f} s  {done}/{of}  {kill.verdict:<12} {kill.phase:<12} {what}  {'; '.join(kill.wrong)}"
+    return f"{at_s:7.1f} s  {done}/{of}  {kill.verdict:<12} {kill.phase:<12} {what}  {'; '.join(kill.problems)}"
 
 
 if __name__ == "__main__":

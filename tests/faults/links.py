@@ -158,8 +158,8 @@ def _spoilt(frame: bytes, rng: np.random.Generator) -> bytes:
         del told[key]
         return json.dumps(told).encode() if key not in ("epoch", "seq") else b"{}"
     told[key] = "@"
-    wrong = ("NaN", "1e999", "-1e9", '"x"', "[]", "null")[int(rng.integers(6))]
-    return json.dumps(told).replace('"@"', wrong).encode()
+    bad_value = ("NaN", "1e999", "-1e9", '"x"', "[]", "null")[int(rng.integers(6))]
+    return json.dumps(told).replace('"@"', bad_value).encode()
 
 
 def garbage_both_ways() -> Seen:
@@ -175,9 +175,11 @@ def garbage_both_ways() -> Seen:
             for way in ("to driver", "to daemon"):
                 kept = [frame for frame in proxy.last[way] if b"hello" not in frame]
                 spoilt = [_spoilt(kept[int(rng.integers(len(kept)))], rng) for _ in range(50)]
-                harmless = [one for one in spoilt if b'"kind":"stop"' not in one and b'"kind": "stop"' not in one]
+                harmless = [
+                    frame for frame in spoilt if b'"kind":"stop"' not in frame and b'"kind": "stop"' not in frame
+                ]
                 # A spoilt copy that still is a whole message counts as a late or doubled one, which is no garbage.
-                proxy.inject(way, [one for one in harmless if not _whole(one)])
+                proxy.inject(way, [frame for frame in harmless if not _whole(frame)])
                 sent += len(harmless)
             time.sleep(0.05)
         time.sleep(2.0)
@@ -191,7 +193,7 @@ def garbage_both_ways() -> Seen:
 
 
 def _whole(frame: bytes) -> bool:
-    from drillfeed.protocol.link import BadFrame, decode_from_daemon, decode_from_driver
+    from drillfeed.protocol.frames import BadFrame, decode_from_daemon, decode_from_driver
 
     for decode in (decode_from_daemon, decode_from_driver):
         try:

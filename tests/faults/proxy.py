@@ -27,14 +27,14 @@ def untouched(way: Direction, frame: bytes) -> Sequence[tuple[float, bytes]]:
     return ((0.0, frame),)
 
 
-def lossy(rng: np.random.Generator, most_delay_s: float, loss: float = 0.0, doubled: float = 0.0) -> Rule:
+def lossy(rng: np.random.Generator, max_delay_s: float, loss: float = 0.0, doubled: float = 0.0) -> Rule:
     """Return a rule that delays each message by its own chance, so that they overtake, loses some and doubles some."""
 
     def rule(way: Direction, frame: bytes) -> Sequence[tuple[float, bytes]]:
         if rng.random() < loss:
             return ()
         copies = 2 if rng.random() < doubled else 1
-        return [(float(rng.uniform(0, most_delay_s)), frame) for _ in range(copies)]
+        return [(float(rng.uniform(0, max_delay_s)), frame) for _ in range(copies)]
 
     return rule
 

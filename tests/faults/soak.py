@@ -27,8 +27,8 @@ from tests.support.driver_log import times
 from tests.support.resources import held_by
 
 HARMS = ("nothing", "stop", "pause", "freeze-daemon", "freeze-driver", "kill-driver", "jitter", "flood")
-MEMORY_MOST_KB = 20_000
-HANDLES_MOST = 4
+MAX_MEMORY_KB = 20_000
+MAX_HANDLES = 4
 SETTLES_S = 4.0
 
 
@@ -110,8 +110,8 @@ def main(argv: Sequence[str]) -> int:
         account = Account(bench)
         account.true("balls fed", len(times(bench.log(), "feed")) > 0, len(times(bench.log(), "feed")))
         grown = (last[0] - first[0], last[1] - first[1]) if first is not None else (0, 0)
-        account.true("memory", grown[0] <= MEMORY_MOST_KB, f"{last[0]} kB, {grown[0]:+} kB")
-        account.true("file handles", grown[1] <= HANDLES_MOST, f"{last[1]}, {grown[1]:+}")
+        account.true("memory", grown[0] <= MAX_MEMORY_KB, f"{last[0]} kB, {grown[0]:+} kB")
+        account.true("file handles", grown[1] <= MAX_HANDLES, f"{last[1]}, {grown[1]:+}")
         client.stop()
         time.sleep(SETTLES_S)
         written, pushed = outcomes(bench.folder / "drillfeed" / "journal.sqlite"), len(times(bench.log(), "feed"))
@@ -119,8 +119,8 @@ def main(argv: Sequence[str]) -> int:
         account.true("counts agree", written["fed"] <= pushed <= written["fed"] + written["unknown"], told)
         try:
             account.true("daemon answers", client.snapshot() is not None)
-        except (NoDaemon, TimeoutError) as wrong:
-            account.true("daemon answers", False, str(wrong))
+        except (NoDaemon, TimeoutError) as error:
+            account.true("daemon answers", False, str(error))
         seen = account.seen()
     print(f"{seen.verdict}: {seen.text}")
     return 0 if seen.verdict == "holds" else 1

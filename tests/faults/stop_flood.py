@@ -25,7 +25,7 @@ from tests.support.driver_log import times
 STOP_P99_MS = 250.0
 GIVEN_UP_S = 3.0
 STALL_MS = STOP_P99_MS / 2
-TRIES_MOST = 5
+MAX_TRIES = 5
 PAUSE_S = 0.1
 
 
@@ -35,7 +35,7 @@ class Tally:
 
     took: list[float] = field(default_factory=list)
     read: list[float] = field(default_factory=list)
-    wrong: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
     unknown: list[str] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
     stalled: int = 0
@@ -57,7 +57,7 @@ class Tally:
             )
         words += f"; {opened}; {self.stalled} rounds repeated, the machine stalled"
         words += "".join(f"; fault latched meanwhile: {fault}" for fault in self.faults[:3])
-        return words + "".join(f"; WRONG: {one}" for one in self.wrong[:3])
+        return words + "".join(f"; WRONG: {problem}" for problem in self.problems[:3])
 
 
 def new_clients_stop(address: str, source: str) -> tuple[str, float, float]:
@@ -76,7 +76,7 @@ def new_clients_stop(address: str, source: str) -> tuple[str, float, float]:
 
 def one_stop(bench: Bench, client: Client, tally: Tally, rng: random.Random, feeding: bool) -> None:
     """Stop once from a client that did not exist before, again while the machine itself stalls."""
-    for _ in range(TRIES_MOST):
+    for _ in range(MAX_TRIES):
         if feeding:
             go_on(bench, client, tally)
         # Half of them from the address that clients have, half from one never seen before.
@@ -89,13 +89,13 @@ def one_stop(bench: Bench, client: Client, tally: Tally, rng: random.Random, fee
                 tally.stalled += 1
                 continue
         if not answered:
-            tally.wrong.append(f"not answered from {source} after {took_ms:.0f} ms: {got or 'closed'}")
+            tally.problems.append(f"not answered from {source} after {took_ms:.0f} ms: {got or 'closed'}")
         else:
             tally.took.append(took_ms)
         if feeding:
             judge(bench, tally, began_s)
         return
-    tally.unknown.append(f"the machine stalled {TRIES_MOST} times in a row")
+    tally.unknown.append(f"the machine stalled {MAX_TRIES} times in a row")
 
 
 def go_on(bench: Bench, client: Client, tally: Tally) -> None:
@@ -122,13 +122,13 @@ def judge(bench: Bench, tally: Tally, began_s: float) -> None:
     log = bench.log()
     read = times(log, "stop", began_s)
     if not read:
-        tally.wrong.append("the driver never read the stop")
+        tally.problems.append("the driver never read the stop")
         return
     tally.read.append((read[0] - began_s) * 1000)
     if tally.read[-1] > STOP_P99_MS and bench.machine_late_ms(began_s, read[0]) <= STALL_MS:
-        tally.wrong.append(f"read by the driver after {tally.read[-1]:.0f} ms")
+        tally.problems.append(f"read by the driver after {tally.read[-1]:.0f} ms")
     if times(log, "feed", read[0]):
-        tally.wrong.append("a ball was pushed after the stop")
+        tally.problems.append("a ball was pushed after the stop")
 
 
 def flood(files: int, stops: int, feeding: int, rate_per_s: float) -> tuple[Tally, Seen]:
@@ -147,7 +147,7 @@ def flood(files: int, stops: int, feeding: int, rate_per_s: float) -> tuple[Tall
         account = Account(bench)
         opened = re.findall(r"opened (\d+) in ([0-9.]+) s", bench.words("strangers"))
         told = "no strangers" if not opened else f"{int(opened[-1][0]):,} strangers in {opened[-1][1]} s"
-        account.true(tally.text(told), not tally.wrong and tally.p99 < STOP_P99_MS)
+        account.true(tally.text(told), not tally.problems and tally.p99 < STOP_P99_MS)
         account.stalled += tally.unknown
         late = client.snapshot().worst_late_ms
         account.true(f"worst tick {late} ms late", True)

@@ -132,7 +132,7 @@ def _again_and_again(act: str) -> Seen:
     """Stop or pause `ROUNDS` times at random moments, on two benches at a time."""
     with ThreadPoolExecutor(2) as both:
         parts = list(both.map(lambda seed: _some(act, seed, ROUNDS // 2), (7, 8)))
-    took = sorted(one for part, _ in parts for one in part)
+    took = sorted(event for part, _ in parts for event in part)
     p50, p99 = took[len(took) // 2], took[min(int(len(took) * 0.99), len(took) - 1)]
     words = f"{len(took)} times: p50 {p50:.0f}, p99 {p99:.0f}, worst {took[-1]:.0f} ms"
     words += "".join(f"; {seen.text}" for _, seen in parts if seen.text)

@@ -16,7 +16,7 @@ from tests.support.driver_log import times
 
 GHOSTS, STOPS, ROUNDS = 40, 30, 4
 GREETED_MS = 3000.0
-MEMORY_MOST_MB, CORE_MOST = 100.0, 0.5
+MAX_MEMORY_MB, MAX_CORE = 100.0, 0.5
 
 
 def _used(bench: Bench) -> tuple[float, float]:
@@ -53,7 +53,7 @@ def _timed_stop(account: Account, client: Client, driver_reads: bool) -> float:
         read_s = first(times(account.bench.log(), "stop", sent_s))
         told.within("stop read, feeder off", sent_s, read_s, STOP_MS)
         told.none("feeds after it", times(account.bench.log(), "feed", read_s or sent_s), sent_s)
-    account.wrong += told.wrong
+    account.problems += told.problems
     account.stalled += told.stalled
     return (done_s - sent_s) * 1000
 
@@ -71,8 +71,8 @@ def ghosts_on_the_link() -> Seen:
         time.sleep(4.0)
         mb, core_s = _used(bench)
         share = (core_s - before_s) / (time.monotonic() - began_s)
-        account.true("memory taken", mb - quiet_mb < MEMORY_MOST_MB, f"{mb - quiet_mb:.0f} MB")
-        account.true("of a core", share < CORE_MOST, f"{share:.2f}")
+        account.true("memory taken", mb - quiet_mb < MAX_MEMORY_MB, f"{mb - quiet_mb:.0f} MB")
+        account.true("of a core", share < MAX_CORE, f"{share:.2f}")
         now, fed = client.snapshot(), len(times(bench.log(), "feed", began_s))
         account.true_if_awake("drill goes on among them", now.state == "FEEDING", now.reason, began_s, 250.0)
         account.true_if_awake("balls fed meanwhile", fed >= 2, fed, began_s, 250.0)

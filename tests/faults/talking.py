@@ -7,7 +7,7 @@ from typing import Self
 
 from drillfeed.protocol.commands import COMMANDS, State
 from drillfeed.protocol.errors import CODES
-from drillfeed.protocol.lines import Reply, ReplyReader, Told
+from drillfeed.protocol.lines import ReceivedNotice, Reply, ReplyReader
 from drillfeed.protocol.status import Snapshot
 
 ANSWER_S = 15.0
@@ -20,7 +20,7 @@ LASTING = ("state", "stop_count", "player", "drill", "seed", "sets", "queued", "
 """What no time changes while the state is one of these."""
 CHANGED = ("rung", "changes", "change_waits")
 """The same, but where a change waits for its moment, which may come between two looks."""
-ASKED_BY = {"players": "players", "trim": "trim light-push", "pair": "paired", "unpair": "paired"}
+ASKED_BY = {"players": "players", "trim": "trim light-push", "pair": "clients", "unpair": "clients"}
 """What a verb changes that no status tells, and the line that asks for it."""
 
 
@@ -37,7 +37,7 @@ class Line:
             self.socket = socket.create_connection((host, int(port)), ANSWER_S)
         self.reader = ReplyReader()
         self.replies: list[Reply] = []
-        self.told: list[Told] = []
+        self.told: list[ReceivedNotice] = []
 
     def __enter__(self) -> Self:
         return self
@@ -48,9 +48,9 @@ class Line:
     def send(self, data: bytes) -> None:
         self.socket.sendall(data)
 
-    def reply(self, most_s: float = ANSWER_S) -> Reply:
+    def reply(self, max_s: float = ANSWER_S) -> Reply:
         """Return the next reply; BrokenReply where a line is of no known form, TimeoutError where none comes."""
-        self.socket.settimeout(most_s)
+        self.socket.settimeout(max_s)
         while not self.replies:
             data = self.socket.recv(65_536)
             assert data, "the daemon closed the connection"
@@ -58,9 +58,9 @@ class Line:
                 (self.replies if isinstance(item, Reply) else self.told).append(item)  # type: ignore[arg-type]
         return self.replies.pop(0)
 
-    def ask(self, line: str, most_s: float = ANSWER_S) -> Reply:
+    def ask(self, line: str, max_s: float = ANSWER_S) -> Reply:
         self.send(line.encode() + b"\n")
-        return self.reply(most_s)
+        return self.reply(max_s)
 
 
 class Talker:
@@ -69,8 +69,8 @@ class Talker:
     def __init__(self, line: Line, beside: Line, typed: set[str]) -> None:
         self.line, self._beside, self._typed = line, beside, typed
 
-    def snapshot(self, most_s: float = ANSWER_S) -> Snapshot:
-        reply = self._beside.ask("status json", most_s)
+    def snapshot(self, max_s: float = ANSWER_S) -> Snapshot:
+        reply = self._beside.ask("status json", max_s)
         return Snapshot.model_validate(json.loads("".join(reply.data)))
 
     def come_to_rest(self) -> None:

@@ -45,7 +45,7 @@ def test_killed_daemon_leaves_ball_mark_and_commands_in_its_journal(
     (ball,) = found.throws
     assert (ball["ball"], ball["commanded"], ball["seen"], ball["made"]) == ("light-push", 1, 1, 1)
     assert (found.sets[0].player, found.sets[0].simulated) == ("left-hander", True)
-    assert [(one["line"].split()[0], one["code"]) for one in found.commands] == [
+    assert [(command["line"].split()[0], command["code"]) for command in found.commands] == [
         ("players", None),
         ("players", None),
         ("arm", None),

@@ -6,7 +6,7 @@ import pytest
 
 from tests.faults.__main__ import SCENARIOS, Row, run_one
 
-SHORT = [one for one in SCENARIOS if one.ci]
+SHORT = [scenario for scenario in SCENARIOS if scenario.ci]
 TOGETHER = 3
 
 
@@ -14,10 +14,10 @@ TOGETHER = 3
 def rows() -> dict[str, Future[Row]]:
     """Begin all of them, a few at a time."""
     benches = ThreadPoolExecutor(TOGETHER)
-    return {one.name: benches.submit(run_one, one, 2) for one in SHORT}
+    return {scenario.name: benches.submit(run_one, scenario, 2) for scenario in SHORT}
 
 
-@pytest.mark.parametrize("name", [one.name for one in SHORT])
+@pytest.mark.parametrize("name", [scenario.name for scenario in SHORT])
 def test_what_must_hold_while_harm_is_done(name: str, rows: dict[str, Future[Row]]) -> None:
     """Real processes, real harm: what is expected holds on the driver's log, or the machine itself stalled."""
     row = rows[name].result()

@@ -10,7 +10,7 @@ def test_a_killed_daemon_loses_no_throw_that_it_had_told() -> None:
     kills, broken = kill_often(times=3, together=3, seed=8)
     assert not broken and len(kills) == 3
     assert summary(kills)["told_to_a_client"] >= 3
-    wrong = [text for kill in kills for text in kill.wrong]
+    problems = [text for kill in kills for text in kill.problems]
     if {kill.verdict for kill in kills} == {"holds", "inconclusive"}:
-        pytest.xfail(f"the machine stalled: {wrong}")
-    assert not wrong
+        pytest.xfail(f"the machine stalled: {problems}")
+    assert not problems

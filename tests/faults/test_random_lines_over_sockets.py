@@ -45,7 +45,7 @@ class Talk(RuleBasedStateMachine):
         self.watcher = self.stack.enter_context(Line(self.pair.tcp))
         assert self.watcher.ask("watch json").ok
         self.talkers = {role: self.talker(role) for role in ROLES}
-        code = self.talkers["owner"].type("pairing coach").data[0].split()[-1]
+        code = self.talkers["owner"].type("invite coach").data[0].split()[-1]
         self.talkers["coach"].type(f"pair {code}")
         assert self.talkers["anyone"].type(f"relay {ELSEWHERE}").ok
 

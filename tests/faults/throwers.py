@@ -3,7 +3,7 @@
 import time
 
 from drillfeed.clients.drivers.rules import band_rpm
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from tests.faults.bench import Bench
 from tests.faults.links import counts_agree
 from tests.faults.verdict import Account, Scenario, Seen

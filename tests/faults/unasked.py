@@ -2,7 +2,7 @@
 
 import time
 
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from tests.faults.bench import Bench
 from tests.faults.processes import first
 from tests.faults.verdict import Account, Scenario, Seen

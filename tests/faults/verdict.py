@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from tests.faults.bench import Bench
 from tests.support.driver_log import breaches, worst_wake_ms
 
@@ -42,7 +42,7 @@ class Account:
 
     bench: Bench
     words: list[str] = field(default_factory=list)
-    wrong: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
     stalled: list[str] = field(default_factory=list)
 
     def within(
@@ -54,7 +54,7 @@ class Account:
         """
         if at_s is None:
             self.words.append(f"{what}: never")
-            self.wrong.append(what)
+            self.problems.append(what)
             return
         took_ms = (at_s - from_s) * 1000
         self.words.append(f"{what} {took_ms:.0f} ms")
@@ -64,19 +64,19 @@ class Account:
         if late_ms > bound_ms / 2:
             self.stalled.append(f"{what}: the machine stalled for {late_ms:.0f} ms")
         elif took_ms > bound_ms + TICK_MS:
-            self.wrong.append(f"{what}: bound {bound_ms:g} ms")
+            self.problems.append(f"{what}: bound {bound_ms:g} ms")
 
     def none(self, what: str, found: list[float], from_s: float = 0.0) -> None:
         """Nothing of a kind may have happened."""
         self.words.append(f"{what}: {'none' if not found else f'{len(found)}, first after {found[0] - from_s:.3f} s'}")
         if found:
-            self.wrong.append(what)
+            self.problems.append(what)
 
     def true(self, what: str, held: bool, found: object = None) -> None:
         """A condition must hold; `found` is shown."""
         self.words.append(f"{what}{'' if found is None else f': {found}'}" if held else f"NOT {what} ({found})")
         if not held:
-            self.wrong.append(what if found is None else f"{what} ({found})")
+            self.problems.append(what if found is None else f"{what} ({found})")
 
     def true_if_awake(self, what: str, held: bool, found: object, from_s: float, bound_ms: float) -> None:
         """A condition must hold that a machine which stalled for more than half of `bound_ms` since `from_s` breaks."""
@@ -92,8 +92,8 @@ class Account:
         broken = breaches(self.bench.log(), load_machine(self.bench.machine).limits())
         words = "; ".join(self.words)
         verdict: Verdict = "holds"
-        if broken or self.wrong:
-            words, verdict = f"{words}; WRONG: {'; '.join([*self.wrong, *broken[:3]])}", "fails"
+        if broken or self.problems:
+            words, verdict = f"{words}; WRONG: {'; '.join([*self.problems, *broken[:3]])}", "fails"
         elif self.stalled:
             words, verdict = f"{words}; {'; '.join(self.stalled)}", "inconclusive"
         return Seen(words.replace(str(self.bench.folder), "..."), verdict)

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from hypothesis import strategies as st
 
-from drillfeed.protocol.arguments import NAME_MOST_CHARACTERS
+from drillfeed.protocol.arguments import MAX_NAME_CHARACTERS
 from drillfeed.protocol.commands import COMMANDS, Argument, Command, CommandSpec, Value, line_of
 from drillfeed.protocol.spec import Among
 
@@ -26,7 +26,7 @@ WALKS: tuple[tuple[str, ...], ...] = (
      "trim light-push long 2", "balls 40", "arm", "throw light-push {count}", "mark made 1 of 2", "pause", "resume",
      "skip", "history"),
     ("arm", "setup on", "hold 1", "jog top 300", "hold 2", "feed one", "hold 3", "setup off"),
-    ("clear", "rephase", "load lift-the-push", "arm", "offer", "confirm 1", "ready", "paired", "list balls"),
+    ("clear", "crank-at-mark", "load lift-the-push", "arm", "offer", "confirm 1", "ready", "clients", "list balls"),
 )  # fmt: skip
 """Lines that lead through the states, in their order; {count} is the stop count."""
 
@@ -37,7 +37,7 @@ def value_of(argument: Argument) -> st.SearchStrategy[Value]:
         return st.sampled_from(argument.choices)
     if argument.kind == "name":
         return st.sampled_from((*NAMES.get(argument.among, ()), *STRANGE))
-    low, high = int(argument.least or 0), int(argument.most or 0)
+    low, high = int(argument.minimum or 0), int(argument.maximum or 0)
     return st.integers(low, min(high, low + 40)) | st.integers(low, high)
 
 
@@ -45,11 +45,15 @@ def value_of(argument: Argument) -> st.SearchStrategy[Value]:
 def commands(draw: st.DrawFn, verbs: tuple[str, ...]) -> Command:
     """Draw a command of one of these verbs."""
     row = COMMANDS[draw(st.sampled_from(verbs))]
-    placed = [one for one in row.arguments if not one.keyed]
-    given = draw(st.integers(sum(not one.optional for one in placed), len(placed)))
-    left_out = {one.name for one in row.arguments if one.keyed and one.optional and draw(st.booleans())}
-    chosen = placed[:given] + [one for one in row.arguments if one.keyed and one.name not in left_out]
-    return Command(row.verb, {one.name: draw(value_of(one)) for one in chosen})
+    placed = [argument for argument in row.arguments if not argument.keyed]
+    given = draw(st.integers(sum(not argument.optional for argument in placed), len(placed)))
+    left_out = {
+        argument.name for argument in row.arguments if argument.keyed and argument.optional and draw(st.booleans())
+    }
+    chosen = placed[:given] + [
+        argument for argument in row.arguments if argument.keyed and argument.name not in left_out
+    ]
+    return Command(row.verb, {argument.name: draw(value_of(argument)) for argument in chosen})
 
 
 def command_lines() -> st.SearchStrategy[str]:
@@ -60,10 +64,10 @@ def command_lines() -> st.SearchStrategy[str]:
 def bad_words(argument: Argument) -> tuple[str, ...]:
     """Return words that an argument of this kind never is."""
     if argument.kind == "name":
-        return ("x" * (NAME_MOST_CHARACTERS + 1), '"not closed', '""')
+        return ("x" * (MAX_NAME_CHARACTERS + 1), '"not closed', '""')
     if argument.kind == "choice":
         return ("neither", '"quoted"')
-    ends = [str(int(end) + step) for end, step in ((argument.least, -1), (argument.most, 1)) if end is not None]
+    ends = [str(int(end) + step) for end, step in ((argument.minimum, -1), (argument.maximum, 1)) if end is not None]
     return (*ends, "many", "nan", "1e3", "--1")
 
 
@@ -71,7 +75,7 @@ def bad_words(argument: Argument) -> tuple[str, ...]:
 def spoilt_lines(draw: st.DrawFn) -> str:
     """Draw a line with one mistake: a value that does not fit, one that is missing, or a word too many."""
     row = COMMANDS[draw(st.sampled_from([row.verb for row in COMMANDS.values() if not row.ignores_more]))]
-    required = [one for one in row.arguments if not one.optional]
+    required = [argument for argument in row.arguments if not argument.optional]
     on_the_whole, too_few = draw(st.booleans()), draw(st.booleans())
     if not row.arguments or on_the_whole:
         if required and too_few:
@@ -92,4 +96,4 @@ def spoilt_lines(draw: st.DrawFn) -> str:
 
 def _open(row: CommandSpec) -> bool:
     """Tell whether words after a line may be taken for arguments that were left out."""
-    return any(one.optional for one in row.arguments)
+    return any(argument.optional for argument in row.arguments)

@@ -148,7 +148,7 @@ def test_a_push_is_carried_out_once(tmp_path: Path) -> None:
             bench.go(1500, 1500).run(10)
     told = bench.reports[-1]
     assert (told.pushes, told.push_id, told.exits, told.passed_over) == (1, 7, 1, 1)
-    events = [json.loads(one)["event"] for one in log.read_text().splitlines()]
+    events = [json.loads(line)["event"] for line in log.read_text().splitlines()]
     assert (events.count("push"), events.count("leaves")) == (1, 1)
 
 
@@ -175,8 +175,11 @@ def test_cut_and_sleep_are_obeyed_whoever_says_them(tmp_path: Path) -> None:
         assert bench.say("cut", 41).run(1).cut == 41
         bench.say("sleep").run(20)
         bench.say("duty", 1, bench.ms + 100, 3000, 3000, "-", 1).run(1500)
-    events = [json.loads(one) for one in log.read_text().splitlines()]
-    assert [(one["value"], one["ms"]) for one in events if one["event"] == "agitator"] == [(1, 11), (0, cut_ms + 1)]
+    events = [json.loads(line) for line in log.read_text().splitlines()]
+    assert [(event["value"], event["ms"]) for event in events if event["event"] == "agitator"] == [
+        (1, 11),
+        (0, cut_ms + 1),
+    ]
     assert events[-1]["top_rpm"] < 10 and bench.reports[-1].mode == "asleep"
 
 
@@ -187,7 +190,7 @@ def test_no_duty_changes_faster_than_the_boards_own_slew(tmp_path: Path) -> None
         bench = Bench(board)
         bench.say("wake", 1).run(10)
         bench.say("duty", 1, bench.ms + 900, 10_000, 10_000, "-", 0).run(500)
-    duties = [one["value"] for one in map(json.loads, log.read_text().splitlines()) if one["event"] == "wheels"]
+    duties = [line["value"] for line in map(json.loads, log.read_text().splitlines()) if line["event"] == "wheels"]
     assert {b - a for a, b in pairwise(duties[:15])} == {2 * 30 * 20} and duties[-1] == 20_000
 
 

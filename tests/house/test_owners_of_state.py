@@ -10,7 +10,7 @@ ENGINE = Path(__file__).parents[2] / "daemon" / "engine"
 FILES = sorted(ENGINE.glob("*.py"))
 # They read the parts and decide; whatever changes a part is called from the other files.
 READERS = ("checks", "commands", "hazards", "live_changes", "marking", "offers", "player", "progress", "setup_commands")
-READERS += ("change_events", "run_up", "snapshot", "parts", "wording")
+READERS += ("change_events", "run_up", "snapshot", "parts", "wording", "link_condition")
 # What a class keeps by name: the slots of a set, the driver of a link, the doubts of a driver.
 OF_OWNER = {"schedule": {"slot"}, "driver": {"driver"}, "contradictions": {"doubt"}}
 MODULES = ("do", "setup", "e")

@@ -6,6 +6,10 @@ import tomllib
 from importlib import resources
 from pathlib import Path
 
+import pytest
+
+pytestmark = pytest.mark.patient
+
 ROOT = Path(__file__).parents[2]
 TOPS = ("protocol", "daemon", "clients", "examples")
 
@@ -27,13 +31,21 @@ def test_every_package_folder_is_listed() -> None:
     assert folders == set(settings()["packages"])  # type: ignore[call-overload]
 
 
-def test_every_data_file_of_the_examples_is_found_by_the_package() -> None:
+def test_every_data_file_of_the_library_is_found_by_the_package() -> None:
     """Machines, balls and drills are read from the installed package, not from the checkout."""
     for kind in ("machines", "balls", "drills"):
-        here = {path.name for path in (ROOT / "examples" / kind).glob("*.toml")}
-        there = {path.name for path in resources.files(f"drillfeed.examples.{kind}").iterdir()}
+        here = {path.name for path in (ROOT / "daemon" / "library" / kind).glob("*.toml")}
+        there = {path.name for path in (resources.files("drillfeed.daemon.library") / kind).iterdir()}
         assert here <= there
         assert here
+
+
+def test_every_data_file_of_the_library_goes_into_the_wheel() -> None:
+    """Its folder is not a package, so a file that no pattern names would be missing from the wheel alone."""
+    library = ROOT / "daemon" / "library"
+    patterns = settings()["package-data"]["drillfeed.daemon.library"]  # type: ignore[index]
+    listed = {path for pattern in patterns for path in library.glob(pattern)}
+    assert listed == {path for path in library.rglob("*.*") if path.suffix != ".py" and "__pycache__" not in path.parts}
 
 
 def test_the_version_answers_without_heavy_imports() -> None:

@@ -45,6 +45,7 @@ REASONS: dict[str, dict[str, str]] = {
         "Not drawn": WRITTEN,
         "{} to {}": WRITTEN,
     },
+    "daemon/planning/stretch.py": {"{ one_of": "a piece of a drill file"},
     "daemon/engine/driver.py": {"refused from driver": "the name of a kind of frame in the record of a fault"},
     "daemon/shell/callers.py": {"{} port {}": "an address"},
     "daemon/shell/line_commands.py": {"{} {} since": "a data line, which programs read"},

@@ -16,6 +16,8 @@ from drillfeed.daemon.journal.schema import VERSION, open_to_write
 from tests.faults.small_disk import permitted
 from tests.journal.entries_of_a_practice import a_ball, a_set, journal_in, left_hander, ordered, write_all
 
+pytestmark = pytest.mark.patient
+
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
@@ -92,14 +94,14 @@ def test_journal_of_version_1_that_no_daemon_has_opened_is_told(
     told = capsys.readouterr()
     named = "no-spin-steady" if form == ["--csv"] and arguments in (["last"], ["1"]) else "left-hander"
     assert named in told.out and not told.err
-    assert path.read_bytes() == before and [one.name for one in tmp_path.iterdir()] == [path.name]
+    assert path.read_bytes() == before and [path.name for path in tmp_path.iterdir()] == [path.name]
 
 
 def test_what_version_1_did_not_hold_is_null(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Whether a set was simulated came with version 2: not known of the sets before it."""
     assert history(file_of_version_1(tmp_path), "1", "--json") == 0
     data = json.loads(capsys.readouterr().out)
-    assert [one["simulated"] for one in data["sets"]] == [None, None]
+    assert [row["simulated"] for row in data["sets"]] == [None, None]
     assert (data["session"]["commanded"], data["sets"][0]["made"], len(data["throws"])) == (1, 1, 2)
 
 
@@ -121,7 +123,7 @@ def test_journal_on_a_read_only_disk_is_told(tmp_path: Path) -> None:
     """A journal that its daemon has closed can be read where nothing can be written beside it."""
     path = file_of_version_1(tmp_path)
     open_to_write(path).close()
-    assert [one.name for one in path.parent.iterdir()] == [path.name]
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
     mount = f"mount --bind {path.parent} {path.parent} && mount -o remount,bind,ro {path.parent}"
     command = f"{mount} && ! touch {path} && exec {sys.executable} -m drillfeed.daemon.cli history --journal {path}"
     done = subprocess.run(["unshare", "-rm", "sh", "-c", command], capture_output=True, text=True, timeout=60)

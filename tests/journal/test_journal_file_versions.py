@@ -44,7 +44,10 @@ def test_file_of_version_1_is_brought_up_to_date_and_keeps_every_row(tmp_path: P
         found = reading.session(connection, 1)
         with contextlib.closing(open_to_write(tmp_path / "new.sqlite")) as new:
             assert shape(connection) == shape(new)
-    assert [(one.drill, one.player, one.commanded, one.made, one.simulated) for one in found.sets] == [
+    assert [
+        (planned_set.drill, planned_set.player, planned_set.commanded, planned_set.made, planned_set.simulated)
+        for planned_set in found.sets
+    ] == [
         ("warm-up", "left-hander", 1, 1, None),
         ("warm-up", None, 0, None, None),
     ]
@@ -84,6 +87,20 @@ def test_history_reads_version_2_and_leaves_the_file(tmp_path: Path) -> None:
         assert connection.execute("PRAGMA user_version").fetchone()[0] == 2
 
 
+def test_old_names_of_causes_and_commands_are_kept_and_shown(tmp_path: Path) -> None:
+    """A journal from before the names changed opens, read only or brought up to date, and shows what was written."""
+    path = old_file(tmp_path)
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        connection.executescript((OLD.parent / "old-names.sql").read_text("utf-8"))
+    for open_it in (open_to_read, open_to_write):
+        with contextlib.closing(open_it(path)) as connection:
+            found = reading.session(connection, 1)
+            told = "\n".join(report.session_lines(found, 80))
+        assert [fault["cause"] for fault in found.faults] == ["wheel-astray", "angle-astray"]
+        assert [command["line"] for command in found.commands][1:] == ["rephase", "pairing coach", "paired"]
+        assert "wheel-astray" in told and "angle-astray" in told
+
+
 @pytest.mark.parametrize("mode", ["delete", "wal"])
 def test_copy_in_memory_has_the_shape_of_a_journal_of_today(tmp_path: Path, mode: str) -> None:
     """Whatever is asked of today's journal can be asked of an old one that was only opened to be read."""
@@ -115,7 +132,7 @@ def test_players_and_sets_of_version_3_have_no_elbow_and_no_level(tmp_path: Path
         with contextlib.closing(open_it(path)) as connection:
             player = find_player(connection, "left-hander")
             assert (player.hand, player.level, player.elbow_cm) == ("left", "junior", None)
-            assert {one.level for one in reading.session(connection, 1).sets} == {None}
+            assert {played_set.level for played_set in reading.session(connection, 1).sets} == {None}
 
 
 def test_throws_of_version_4_have_no_sidespin_pan_or_roll(tmp_path: Path) -> None:
@@ -128,8 +145,10 @@ def test_throws_of_version_4_have_no_sidespin_pan_or_roll(tmp_path: Path) -> Non
     for open_it in (open_to_read, open_to_write):
         with contextlib.closing(open_it(path)) as connection:
             throws = reading.session(connection, 1).throws
-            assert [(one["ball"], one["spin_revps"], one["tilt_deg"]) for one in throws] == before
-            assert {(one["side_revps"], one["pan_deg"], one["roll_deg"]) for one in throws} == {(None, None, None)}
+            assert [(throw["ball"], throw["spin_revps"], throw["tilt_deg"]) for throw in throws] == before
+            assert {(throw["side_revps"], throw["pan_deg"], throw["roll_deg"]) for throw in throws} == {
+                (None, None, None)
+            }
             assert "None" not in "\n".join(report.session_lines(reading.session(connection, 1), 160))
 
 

@@ -93,8 +93,8 @@ def test_figures_that_are_not_known_are_none_and_those_that_are_keep_apart(tmp_p
     first, second = found.sets
     assert (first.commanded, first.seen, first.made, first.out_of, first.player) == (20, 1, 14, 20, "left-hander")
     assert (second.commanded, second.skipped, second.seen, second.made, second.out_of) == (2, 1, None, 0, 1)
-    assert [one["seen"] for one in found.throws[:3]] == [1, 0, None]
-    assert [one["made"] for one in found.throws[-3:]] == [0, None, None]
+    assert [throw["seen"] for throw in found.throws[:3]] == [1, 0, None]
+    assert [throw["made"] for throw in found.throws[-3:]] == [0, None, None]
     assert (found.session.commanded, found.session.seen, found.session.made, found.session.faults) == (22, 1, 14, 1)
 
 
@@ -114,7 +114,10 @@ def test_commands_are_kept_with_who_from_where_and_what_came_of_them(tmp_path: P
     practise(tmp_path)
     with reader(tmp_path) as connection:
         commands = reading.session(connection, 1).commands
-    kept = [(one["line"], one["role"], one["came_from"], one["code"], one["code_name"]) for one in commands]
+    kept = [
+        (command["line"], command["role"], command["came_from"], command["code"], command["code_name"])
+        for command in commands
+    ]
     assert kept == [
         ("start 3", "player", "127.0.0.1 port 50001", None, None),
         ("load x", "coach", "192.0.2.10 port 50002", 14, "not-allowed"),
@@ -157,7 +160,9 @@ def test_sidespin_and_the_angles_of_the_head_are_kept_and_told(tmp_path: Path) -
     write_all(journal, a_set(1.0), a_ball(2.0, 1), bent)
     with reader(tmp_path) as connection:
         found = reading.session(connection, 1)
-    assert [(one["spin_revps"], one["side_revps"], one["pan_deg"], one["roll_deg"]) for one in found.throws] == [
+    assert [
+        (throw["spin_revps"], throw["side_revps"], throw["pan_deg"], throw["roll_deg"]) for throw in found.throws
+    ] == [
         (-20.0, 0.0, None, None),
         (-20.0, -18.0, 1.5, 39.3),
     ]
@@ -206,7 +211,7 @@ def test_balls_of_today_and_of_seven_days_go_by_the_calendar(tmp_path: Path) -> 
     write_all(journal, a_set(1.0, simulated=True), a_ball(2.0, 1))
     with reader(tmp_path) as connection:
         found = reading.loads(connection, SATURDAY + timedelta(hours=5))
-    by_player = {one.player: (one.today, one.seven_days, one.simulated_today) for one in found}
+    by_player = {day.player: (day.today, day.seven_days, day.simulated_today) for day in found}
     assert by_player == {"left-hander": (2, 4, 0), None: (0, 0, 1)}
 
 
@@ -227,7 +232,7 @@ def test_an_hour_of_quiet_and_a_new_run_begin_another_session(tmp_path: Path) ->
     other = journal_in(tmp_path, SATURDAY + timedelta(hours=2), "run-b")
     write_all(other, a_set(0.0), a_ball(5.0, 1))
     with reader(tmp_path) as connection:
-        assert [one.commanded for one in reading.sessions(connection)] == [1, 1, 2]
+        assert [session.commanded for session in reading.sessions(connection)] == [1, 1, 2]
 
 
 def test_wall_clock_that_jumps_splits_no_session(tmp_path: Path) -> None:
@@ -241,7 +246,7 @@ def test_wall_clock_that_jumps_splits_no_session(tmp_path: Path) -> None:
     clock["ahead_s"] = -3_600.0
     write_all(journal, a_ball(15.0, 3))
     with reader(tmp_path) as connection:
-        assert [(one.sets, one.commanded) for one in reading.sessions(connection)] == [(1, 3)]
+        assert [(session.sets, session.commanded) for session in reading.sessions(connection)] == [(1, 3)]
 
 
 def test_a_set_whose_beginning_was_lost_is_kept_with_its_number_alone(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ def balls_in(path: Path) -> list[int]:
 
 def test_full_queue_drops_counts_and_tells(tmp_path: Path) -> None:
     """What does not fit is lost, never waited for; the status says how many, and the rest is written."""
-    journal = Journal(tmp_path / "journal.sqlite", "club-build", "run", queue_most=5)
+    journal = Journal(tmp_path / "journal.sqlite", "club-build", "run", max_queue=5)
     for n in range(1, 9):
         journal.note(a_ball(float(n), n))
     assert journal.lost == 3

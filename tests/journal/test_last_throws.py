@@ -123,7 +123,7 @@ def test_the_ring_keeps_the_newest_and_a_slot_cut_short_is_passed_over(tmp_path:
     data[7 * SLOT_BYTES + 20] ^= 0xFF
     (tmp_path / "last").write_bytes(data)
     found = LastThrows(tmp_path / "last", "run-b", "club-build").left
-    assert [one.event.n for one in found] == [n for n in range(5, SLOTS + 5) if n != 7]
+    assert [throw.event.n for throw in found] == [n for n in range(5, SLOTS + 5) if n != 7]
     assert found[0].event == a_ball(5.0, 5).event and found[0].run == "run-a"
 
 
@@ -142,7 +142,7 @@ def test_an_orderly_end_leaves_nothing_in_memory_and_one_with_a_full_disk_does(t
     journal.note(a_ball(6.0, 2))
     journal.end()
     journal.run()
-    assert [one.event.n for one in LastThrows(tmp_path / "last", "run-c", "club-build").left] == [2]
+    assert [throw.event.n for throw in LastThrows(tmp_path / "last", "run-c", "club-build").left] == [2]
 
 
 def test_a_file_that_others_may_read_or_that_leads_elsewhere_is_not_used(tmp_path: Path) -> None:

@@ -125,7 +125,7 @@ def test_the_second_set_goes_on_after_a_retried_ball() -> None:
     seen = next_ball(hall)
     assert seen is not None and (seen.n, seen.set) == (5, 2)
     hall.ok("ready")
-    assert hall.hall.until_state("ARMED", most_s=60)
+    assert hall.hall.until_state("ARMED", max_s=60)
     assert ball_numbers(hall) == [(1, "fed"), (2, "fed"), (3, "refused"), (4, "fed"), (5, "fed"), (6, "fed")]
 
 
@@ -134,7 +134,7 @@ def test_every_fed_ball_can_be_marked_after_a_retry() -> None:
     hall = refused_once()
     assert hall.hall.until_state("RESTING")
     hall.ok("ready")
-    assert hall.hall.until_state("ARMED", most_s=60)
+    assert hall.hall.until_state("ARMED", max_s=60)
     for n, outcome in ball_numbers(hall):
         if outcome == "fed":
             assert hall.ok(f"mark made ball {n}") == f"ball {n} made"
@@ -153,7 +153,7 @@ def test_a_skipped_set_wastes_no_numbers() -> None:
     seen = next_ball(hall)
     assert seen is not None and (seen.n, seen.set) == (highest + 1, 2)
     hall.ok("ready")
-    assert hall.hall.until_state("ARMED", most_s=60)
+    assert hall.hall.until_state("ARMED", max_s=60)
     assert [n for n, _ in ball_numbers(hall)] == list(range(1, highest + 3))
 
 
@@ -230,9 +230,9 @@ def test_a_change_after_a_refusal_names_the_ball_it_holds_from(verb: str) -> Non
     assert base is not None
     assert hall.hall.say(verb, plan=change_plan(base, verb, ball_types(), machine()), base=base).ok
     told = next(e.fields for e in hall.hall.events if e.topic == "change")
-    assert hall.hall.until_state("RESTING", most_s=60)
+    assert hall.hall.until_state("RESTING", max_s=60)
     slots = [e.fields for e in hall.hall.events if e.topic == "ball"]
-    assert len({one["n"] for one in slots}) == len(slots)
-    held = [one for one in slots if int(str(one["n"])) >= int(str(told["n"]))]
+    assert len({slot["n"] for slot in slots}) == len(slots)
+    held = [slot for slot in slots if int(str(slot["n"])) >= int(str(told["n"]))]
     gap_s = float(str(held[1]["planned_leaves_s"])) - float(str(held[0]["planned_leaves_s"]))
     assert gap_s >= 60 / float(str(told["tempo_per_min"])) - 0.01

@@ -15,10 +15,12 @@ import pytest
 
 from drillfeed.clients.find import NoDaemon
 from drillfeed.clients.lines import Client
+from drillfeed.daemon.children import free_ports
 from drillfeed.daemon.cli import SUBCOMMANDS
-from drillfeed.daemon.demo.processes import free_ports
 from tests.journal.entries_of_a_practice import a_ball, a_set, journal_in, write_all
 from tests.support.recorded import recorded_drill
+
+pytestmark = pytest.mark.patient
 
 PATIENCE_S = 60.0
 COMPLAINTS = ("Traceback", "Exception", "Error", "Broken pipe", "Errno")

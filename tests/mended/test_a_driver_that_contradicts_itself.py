@@ -7,7 +7,7 @@ import pytest
 from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.protocol.link import TICK_S
 from drillfeed.protocol.status_text import status_lines
-from tests.support.bent import Told, bend
+from tests.support.bent import StatusFields, bend
 from tests.support.halls import WatchedHall, drill_plan, machine
 
 FAR = 2**53
@@ -17,64 +17,64 @@ def said(hall: WatchedHall) -> str:
     return "\n".join(status_lines(snapshot(hall.engine.parts, hall.hall.now_s)))
 
 
-def of_status(change: Callable[[Told], None]) -> Callable[[Told], None]:
+def of_status(change: Callable[[StatusFields], None]) -> Callable[[StatusFields], None]:
     """Return `change` for statuses alone."""
     return lambda told: change(told) if told["kind"] == "status" else None
 
 
-def at_rest_with_3000_rpm(told: Told) -> None:
+def at_rest_with_3000_rpm(told: StatusFields) -> None:
     told.update(at_rest=True, rest_known="measured")
     told["top"]["measured_rpm"] = 3000.0
 
 
-def at_rest_with_an_output(told: Told) -> None:
+def at_rest_with_an_output(told: StatusFields) -> None:
     told.update(at_rest=True)
     told["bottom"]["target_rpm"] = 1200.0
 
 
-def outputs_while_disarmed(told: Told) -> None:
+def outputs_while_disarmed(told: StatusFields) -> None:
     told.update(mode="disarmed")
     told["top"]["target_rpm"] = 3000.0
 
 
-def feed_open_while_disarmed(told: Told) -> None:
+def feed_open_while_disarmed(told: StatusFields) -> None:
     told.update(mode="disarmed", feeding=True)
 
 
-def agitator_while_disarmed(told: Told) -> None:
+def agitator_while_disarmed(told: StatusFields) -> None:
     told.update(mode="disarmed", agitator=True)
 
 
-def armed_by_nobody(told: Told) -> None:
+def armed_by_nobody(told: StatusFields) -> None:
     told.update(mode="armed")
 
 
-def armed_with_outputs(told: Told) -> None:
+def armed_with_outputs(told: StatusFields) -> None:
     told.update(mode="armed", at_rest=True)
     told["top"]["target_rpm"] = told["bottom"]["target_rpm"] = 3000.0
 
 
-def epoch_far_ahead(told: Told) -> None:
+def epoch_far_ahead(told: StatusFields) -> None:
     told.update(epoch=FAR)
 
 
-def seq_far_ahead(told: Told) -> None:
+def seq_far_ahead(told: StatusFields) -> None:
     told.update(seq=FAR)
 
 
-def results_of_the_future(told: Told) -> None:
+def results_of_the_future(told: StatusFields) -> None:
     told.update(feeds=[{"id": 0, "result": "done", "at_s": told["now_s"] + 5.0}])
 
 
-def results_of_balls_never_told(told: Told) -> None:
+def results_of_balls_never_told(told: StatusFields) -> None:
     told.update(feeds=[{"id": 812, "result": "done", "at_s": told["now_s"]}])
 
 
-def exits_of_the_future(told: Told) -> None:
+def exits_of_the_future(told: StatusFields) -> None:
     told.update(exits=[{"n": 1, "at_s": told["now_s"] + 5.0}])
 
 
-LIES: dict[Callable[[Told], None], str] = {
+LIES: dict[Callable[[StatusFields], None], str] = {
     at_rest_with_3000_rpm: "3,000 rpm",
     at_rest_with_an_output: "1,200 rpm",
     outputs_while_disarmed: "3,000 rpm",
@@ -91,7 +91,7 @@ LIES: dict[Callable[[Told], None], str] = {
 
 
 @pytest.mark.parametrize("lie", LIES, ids=lambda lie: lie.__name__)
-def test_it_is_told_in_status_and_arming_is_refused(lie: Callable[[Told], None]) -> None:
+def test_it_is_told_in_status_and_arming_is_refused(lie: Callable[[StatusFields], None]) -> None:
     """Each contradiction is named in `status` while idle, watchers are told of it once, and `arm` is refused for it."""
     hall = WatchedHall().ready()
     bend(hall, of_status(lie))
@@ -110,14 +110,14 @@ def test_it_is_told_in_status_and_arming_is_refused(lie: Callable[[Told], None])
 
 
 @pytest.mark.parametrize("lie", [lie for lie in LIES if lie is not armed_by_nobody], ids=lambda lie: lie.__name__)
-def test_an_armed_thrower_is_stopped_for_it(lie: Callable[[Told], None]) -> None:
+def test_an_armed_thrower_is_stopped_for_it(lie: Callable[[StatusFields], None]) -> None:
     """The same while armed, or while balls are fed: a fault, and no ball after it."""
     for feeding in (False, True):
         hall = WatchedHall()
         hall.feeding(drill_plan(sets=(20,))) if feeding else hall.armed()
         bend(hall, of_status(lie))
         began_s = hall.hall.now_s
-        assert hall.hall.until_state("QUICKSTOP", most_s=1.0), (feeding, said(hall))
+        assert hall.hall.until_state("QUICKSTOP", max_s=1.0), (feeding, said(hall))
         assert hall.hall.now_s - began_s <= 0.7
         fed = len(hall.feeds())
         hall.hall.run_for(30.0)
@@ -131,13 +131,13 @@ def test_a_moment_of_it_is_no_fault() -> None:
     hall = WatchedHall().feeding(drill_plan(sets=(4,)))
     once = [1]
 
-    def bent(told: Told) -> None:
+    def bent(told: StatusFields) -> None:
         if told["kind"] == "status" and once:
             once.pop()
             at_rest_with_3000_rpm(told)
 
     bend(hall, bent)
-    assert hall.hall.until_state("ARMED", "QUICKSTOP", most_s=30.0)
+    assert hall.hall.until_state("ARMED", "QUICKSTOP", max_s=30.0)
     assert hall.state == "ARMED", hall.told("fault")
 
 
@@ -147,7 +147,7 @@ def test_no_shipped_driver_ever_contradicts_itself(on: str) -> None:
     hall = WatchedHall(machine(on)).feeding(drill_plan(machine(on), sets=(2, 2), rest_s=5.0))
     hall.ok("pause")
     hall.hall.run_for(2.0)
-    hall.ok("rephase")
+    hall.ok("crank-at-mark")
     hall.ok("resume")
     assert hall.hall.until_state("RESTING")
     assert hall.hall.until_state("FEEDING")
@@ -166,7 +166,7 @@ def test_a_stop_is_repeated_whatever_the_driver_says_of_epochs(epoch: str) -> No
     hall = WatchedHall().feeding(drill_plan(sets=(20,)))
     stops = [0]
 
-    def told_epoch(told: Told) -> None:
+    def told_epoch(told: StatusFields) -> None:
         told["epoch"] = {
             "far": FAR,
             "next": hall.engine.parts.link.epoch + 1,
@@ -195,13 +195,15 @@ def test_epochs_that_go_to_and_fro_do_not_hide_a_deaf_driver() -> None:
         hall = WatchedHall().feeding(drill_plan(sets=(20,)))
         heard: list[int] = []
 
-        def bent(told: Told, field: str = field, values: tuple[int, int] = values, heard: list[int] = heard) -> None:
+        def bent(
+            told: StatusFields, field: str = field, values: tuple[int, int] = values, heard: list[int] = heard
+        ) -> None:
             heard.append(1)
             told[field] = values[len(heard) % 2]
 
         bend(hall, of_status(bent))
         began_s = hall.hall.now_s
-        assert hall.hall.until_state("QUICKSTOP", most_s=2.0), (field, values)
+        assert hall.hall.until_state("QUICKSTOP", max_s=2.0), (field, values)
         assert hall.hall.now_s - began_s <= 0.7
 
 
@@ -213,7 +215,7 @@ def test_a_result_of_the_future_counts_for_nothing() -> None:
     assert run is not None
     first = run.set_run.slots[0].id
 
-    def bent(told: Told) -> None:
+    def bent(told: StatusFields) -> None:
         if not hall.feeds():
             told["feeds"] = [{"id": first, "result": "done", "at_s": told["now_s"]}]
 

@@ -54,9 +54,9 @@ def end(process: "subprocess.Popen[bytes]") -> None:
     process.wait(LEAVES_S)
 
 
-def until(true: Callable[[], bool], most_s: float = LEAVES_S) -> None:
-    """Wait until something is true; fail after `most_s`."""
-    end_s = time.monotonic() + most_s
+def until(true: Callable[[], bool], max_s: float = LEAVES_S) -> None:
+    """Wait until something is true; fail after `max_s`."""
+    end_s = time.monotonic() + max_s
     while not true():
         assert time.monotonic() < end_s
         time.sleep(0.01)
@@ -91,10 +91,10 @@ def test_the_driver_in_ten_minutes_ends_in_order(tmp_path: Path) -> None:
     with zmq.Context() as context, context.socket(zmq.ROUTER) as daemon:
         port = daemon.bind_to_random_port("tcp://127.0.0.1")
         (tmp_path / "my_driver.py").write_text(program.replace("7411", str(port)))
-        with OnTerminal(sys.executable, str(tmp_path / "my_driver.py")) as one:
-            one.until(lambda: daemon.poll(0) != 0)
-            one.hang_up()
-            assert one.left(LEAVES_S) == 0
+        with OnTerminal(sys.executable, str(tmp_path / "my_driver.py")) as driver:
+            driver.until(lambda: daemon.poll(0) != 0)
+            driver.hang_up()
+            assert driver.left(LEAVES_S) == 0
 
 
 @pytest.mark.parametrize("name", ["daemon", "driver"])
@@ -106,16 +106,16 @@ def test_a_hang_up_that_was_ignored_at_the_start_stays_ignored(name: str, tmp_pa
     drive = ("drive", "simulated", "--link", endpoint, "--log", str(tmp_path / "driver.jsonl"))
     environment = {"XDG_STATE_HOME": str(tmp_path), "XDG_RUNTIME_DIR": str(tmp_path)}
     words = {"daemon": serve, "driver": drive}[name]
-    with OnTerminal(*DRILLFEED, *words, environment=environment, nohup=True) as one:
+    with OnTerminal(*DRILLFEED, *words, environment=environment, nohup=True) as program:
         if name == "daemon":
-            one.until(lambda: "comes up at rest" in one.text)
+            program.until(lambda: "comes up at rest" in program.text)
         else:
-            one.until(lambda: bool(read_log(tmp_path / "driver.jsonl")))
-        one.hang_up()
+            program.until(lambda: bool(read_log(tmp_path / "driver.jsonl")))
+        program.hang_up()
         with pytest.raises(subprocess.TimeoutExpired):
-            one.left(1.0)
-        one.process.terminate()
-        assert one.left(LEAVES_S) == 0
+            program.left(1.0)
+        program.process.terminate()
+        assert program.left(LEAVES_S) == 0
 
 
 # Clients of the daemon: words, the state of the desk, what is typed, what is on the screen then, what must be sent.
@@ -138,14 +138,14 @@ def test_a_client_leaves_in_order(
     monkeypatch.chdir(tmp_path)
     words, state, typed, shown, told = CLIENTS[name]
     desk = FakeDesk(state=state)
-    with serving(desk) as to, OnTerminal(*DRILLFEED, *words, "--to", to) as one:
-        one.type(typed)
-        one.until(lambda: shown in one.text)
+    with serving(desk) as to, OnTerminal(*DRILLFEED, *words, "--to", to) as program:
+        program.type(typed)
+        program.until(lambda: shown in program.text)
         if number == signal.SIGHUP:
-            one.hang_up()
+            program.hang_up()
         else:
-            one.process.send_signal(number)
-        code = one.left(LEAVES_S)
+            program.process.send_signal(number)
+        code = program.left(LEAVES_S)
         until(lambda: [verb for verb in desk.order if verb in ("stop", "pause")] == told)
     assert code == (1 if name == "calibrate --live" else 0)
 
@@ -155,10 +155,10 @@ def test_jog_stops_and_leaves_set_up(tmp_path: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.delenv("SSH_CONNECTION", raising=False)
     desk = FakeDesk(state="SETUP")
     words = ("jog", "top", "400", "--to", str(tmp_path / "drillfeed.sock"))
-    with serving_at(tmp_path / "drillfeed.sock", desk), OnTerminal(*DRILLFEED, *words) as one:
-        one.until(lambda: "hold for top" in one.text)
-        one.hang_up()
-        assert one.left(LEAVES_S) == 0
+    with serving_at(tmp_path / "drillfeed.sock", desk), OnTerminal(*DRILLFEED, *words) as program:
+        program.until(lambda: "hold for top" in program.text)
+        program.hang_up()
+        assert program.left(LEAVES_S) == 0
     assert desk.order == ["setup", "stop", "setup"]
 
 
@@ -184,9 +184,9 @@ def test_the_phone_page_and_its_recording_end(tmp_path: Path) -> None:
 
         record.until(recorded)
         phone.until(lambda: "code " in phone.text)
-        for one in (record, phone):
-            one.hang_up()
-        assert [one.left(LEAVES_S) for one in (record, phone)] == [0, 0]
+        for program in (record, phone):
+            program.hang_up()
+        assert [program.left(LEAVES_S) for program in (record, phone)] == [0, 0]
     assert out.read_text().endswith("\n")
 
 
@@ -195,12 +195,12 @@ def test_replay_brings_the_wheels_down(tmp_path: Path) -> None:
     recording, log = tmp_path / "drill.jsonl", tmp_path / "driver.jsonl"
     recording.write_text("".join(recorded_drill(4)[1]))
     endpoint = f"tcp://127.0.0.1:{free_port()}"
-    with OnTerminal(*DRILLFEED, "replay", str(recording), "--link", endpoint, "--yes") as one:
+    with OnTerminal(*DRILLFEED, "replay", str(recording), "--link", endpoint, "--yes") as program:
         driver = driven("club-build", endpoint, log)
         try:
-            one.until(lambda: bool(fast(log)))
-            at_s = one.hang_up()
-            assert one.left(LEAVES_S) == 1
+            program.until(lambda: bool(fast(log)))
+            at_s = program.hang_up()
+            assert program.left(LEAVES_S) == 1
             assert times(read_log(log), "stop", at_s)[0] < at_s + STOP_READ_S
             assert at_rest(read_log(log))
         finally:
@@ -217,16 +217,20 @@ def test_the_probe_parts_with_a_stop(number: signal.Signals, tmp_path: Path) -> 
     """A probe that is ended while wheels turn stops the driver, which need not trip by itself."""
     log = tmp_path / "driver.jsonl"
     endpoint = f"tcp://127.0.0.1:{free_port()}"
-    with OnTerminal(*DRILLFEED, "probe-driver", "--link", endpoint, "--yes", "--only", "reaches", "held-back") as one:
+    with OnTerminal(
+        *DRILLFEED, "probe-driver", "--link", endpoint, "--yes", "--only", "reaches", "held-back"
+    ) as program:
         driver = driven("club-build", endpoint, log)
         try:
-            one.until(lambda: any(event["event"] == "wheels" and event["top_out_rpm"] > 0 for event in read_log(log)))
+            program.until(
+                lambda: any(event["event"] == "wheels" and event["top_out_rpm"] > 0 for event in read_log(log))
+            )
             if number == signal.SIGHUP:
-                at_s = one.hang_up()
+                at_s = program.hang_up()
             else:
                 at_s = time.monotonic()
-                one.process.send_signal(number)
-            one.left(LEAVES_S)
+                program.process.send_signal(number)
+            program.left(LEAVES_S)
             until(lambda: bool(times(read_log(log), "stop", at_s)), 3.0)
             assert times(read_log(log), "stop", at_s)[0] < at_s + STOP_READ_S
         finally:
@@ -237,11 +241,11 @@ def test_the_probe_parts_with_a_stop(number: signal.Signals, tmp_path: Path) -> 
 def test_the_demo_stops_first(tmp_path: Path) -> None:
     """The demo stops its thrower, waits for the wheels, and leaves neither daemon nor driver behind."""
     environment = {"TMPDIR": str(tmp_path), "XDG_RUNTIME_DIR": str(tmp_path)}
-    with OnTerminal(*DRILLFEED, "demo", "--balls", "40", environment=environment) as one:
-        one.until(lambda: "FEEDING" in one.text, 60.0)
+    with OnTerminal(*DRILLFEED, "demo", "--balls", "40", environment=environment) as program:
+        program.until(lambda: "FEEDING" in program.text, 60.0)
         with next(tmp_path.glob("drillfeed-demo-*/driver.jsonl")).open("rb") as file:  # readable when it is gone
-            at_s = one.hang_up()
-            code = one.left(60.0)
+            at_s = program.hang_up()
+            code = program.left(60.0)
             kept = tmp_path / "kept.jsonl"
             kept.write_bytes(file.read())
     log = read_log(kept)

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from drillfeed.daemon.drills.players import RIGHT_HANDED
-from drillfeed.daemon.library import load_balls, load_drill, load_machine, read_any
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine, read_any
 from drillfeed.daemon.shell import plans
 from drillfeed.daemon.shell.planner import Apart, InPlace
 from drillfeed.daemon.validation import InvalidFile
@@ -186,11 +186,11 @@ def test_mistakes_come_back_whole(planner: Apart, tmp_path: Path) -> None:
     path = tmp_path / "drill.toml"
     path.write_text('name = "Bad Name"\nset = []\n')
     caught = []
-    for one in (InPlace(), Apart()):
-        with pytest.raises(InvalidFile) as wrong:
-            one.ask(plans.drill_plan, HOUSE, str(path), 1, None, 0)
-        caught.append(wrong.value.errors)
-        one.close()
+    for either in (InPlace(), Apart()):
+        with pytest.raises(InvalidFile) as refused:
+            either.ask(plans.drill_plan, HOUSE, str(path), 1, None, 0)
+        caught.append(refused.value.errors)
+        either.close()
     assert caught[0] == caught[1] and len(caught[0]) > 2
 
 
@@ -233,7 +233,7 @@ def paths(tmp_path: Path) -> list[str]:
 
 def test_from_elsewhere_a_path_is_refused_unread(hall: Hall, paths: list[str]) -> None:
     """Whether a path exists, or holds a drill, the answer is the same; a name of the library is taken."""
-    drill = str(Path("examples/drills/mixed-spin.toml").absolute())
+    drill = str(Path("daemon/library/drills/mixed-spin.toml").absolute())
     answers = {ask(ELSEWHERE, f'load "{path}"', hall).text for path in (*paths, drill, "x.toml", "../x", "~/x")}
     assert len(answers) == 1
     reply = ask(ELSEWHERE, f'load "{paths[0]}"', hall)
@@ -243,7 +243,7 @@ def test_from_elsewhere_a_path_is_refused_unread(hall: Hall, paths: list[str]) -
 
 def test_at_the_machine_a_path_is_taken_and_tells_only_its_owner_what_lies_there(hall: Hall, paths: list[str]) -> None:
     """A player on loopback, which is any user of the computer, learns of no path whether something is there."""
-    assert ask(HERE, f'load "{Path("examples/drills/mixed-spin.toml").absolute()}"', hall).ok
+    assert ask(HERE, f'load "{Path("daemon/library/drills/mixed-spin.toml").absolute()}"', hall).ok
     answers = {ask(HERE, f'load "{path}"', hall).text.replace(path, "PATH") for path in paths}
     assert len(answers) == 1 and "secret" not in answers.pop()
     assert "a pipe" in ask(OWNER, f'load "{paths[1]}"', hall).text
@@ -253,7 +253,7 @@ def test_at_the_machine_a_path_is_taken_and_tells_only_its_owner_what_lies_there
 def test_mistakes_in_a_drill_are_told_to_whoever_may_load_it(hall: Hall, tmp_path: Path) -> None:
     """A drill with a mistake is named by key, to a player as well: they are at the machine to mend it."""
     path = tmp_path / "mine.toml"
-    path.write_text(Path("examples/drills/mixed-spin.toml").read_text().replace("tempo_per_min", "tempo", 1))
+    path.write_text(Path("daemon/library/drills/mixed-spin.toml").read_text().replace("tempo_per_min", "tempo", 1))
     assert "tempo" in ask(HERE, f'load "{path}"', hall).text
 
 

@@ -7,7 +7,7 @@ import pytest
 from websockets.exceptions import ConnectionClosed
 
 from drillfeed.clients.lines import Client
-from drillfeed.clients.phone.places import DOOR_MOST, WAITING_MOST
+from drillfeed.clients.phone.places import MAX_DOOR, MAX_WAITING
 from tests.shell.fake_desk import FakeDesk, serving
 from tests.support.phone_rig import WAIT_S, ask, full_house, knocks, opened, phone
 
@@ -16,7 +16,7 @@ def key_from(to: str) -> str:
     """Pair as the player with a code, and return the key."""
     with Client.find(to) as local, Client.find(to) as phone_client:
         phone_client.relay("192.0.2.9")
-        code = local.pairing("player").data[0].removeprefix("code ")
+        code = local.invite("player").data[0].removeprefix("code ")
         return phone_client.pair(code).data[1].removeprefix("key ")
 
 
@@ -42,9 +42,9 @@ def test_sockets_that_say_nothing_do_not_fill_the_small_door() -> None:
 
     async def story(port: int) -> None:
         async with contextlib.AsyncExitStack() as stack:
-            for n in range(3 * DOOR_MOST):
+            for n in range(3 * MAX_DOOR):
                 await stack.enter_async_context(opened(port, "/door", f"127.0.1.{1 + n % 100}"))
-                if n % DOOR_MOST == 0:
+                if n % MAX_DOOR == 0:
                     assert (await knocks(port, "\x18", "127.0.1.1")).startswith("done stop")
             assert (await knocks(port, "\x18")).startswith("done stop")
 
@@ -97,7 +97,7 @@ def test_sockets_that_say_nothing_do_not_keep_a_paired_client_out() -> None:
         async with contextlib.AsyncExitStack() as stack:
             first = await stack.enter_async_context(opened(port, "/paired"))
             assert (await ask(first, f"pair {key}"))[0] == "| role player"
-            for n in range(3 * WAITING_MOST):
+            for n in range(3 * MAX_WAITING):
                 await stack.enter_async_context(opened(port, "/paired", f"127.0.1.{1 + n}"))
             last = await stack.enter_async_context(opened(port, "/paired", "127.0.0.200"))
             assert (await ask(last, f"pair {key}"))[0] == "| role player"

@@ -66,7 +66,7 @@ def test_behind_a_relay_no_ball_is_told_as_fed_that_was_not_pushed(tmp_path: Pat
         hall.watched.ok("arm")
         hall.watched.ok(f"start {hall.watched.engine.parts.mode.stop_count}")
         behind_a_relay(board, seed)
-        hall.hall.until_state("ARMED", "FAULT", "PAUSED", most_s=60.0)
+        hall.hall.until_state("ARMED", "FAULT", "PAUSED", max_s=60.0)
         hall.hall.run_for(1.0)
         run = hall.watched.engine.parts.practice.run
         assert run is not None
@@ -76,9 +76,9 @@ def test_behind_a_relay_no_ball_is_told_as_fed_that_was_not_pushed(tmp_path: Pat
     assert run.commanded == told["fed"] == pushed == seen.counts.commanded
     assert run.set_run.fed == pushed and len(run.tally.set_of) == pushed
     assert journal_of(hall.watched, tmp_path)["fed"] == pushed
-    assert sum(one["event"] == "push_confirmed" for one in hall.log) == pushed
-    asked = [one["id"] for one in hall.log if one["event"] == "feed"]
-    lost = [one["id"] for one in hall.log if one["event"] == "push_lost"]
+    assert sum(event["event"] == "push_confirmed" for event in hall.log) == pushed
+    asked = [event["id"] for event in hall.log if event["event"] == "feed"]
+    lost = [event["id"] for event in hall.log if event["event"] == "push_lost"]
     assert len(asked) == pushed + len(lost) and (told["refused"] > 0) is (len(lost) > 0)
     assert not run.unknown
 
@@ -95,13 +95,13 @@ def test_a_relay_makes_some_pushes_come_too_late(tmp_path: Path) -> None:
             hall.watched.ok("arm")
             hall.watched.ok(f"start {hall.watched.engine.parts.mode.stop_count}")
             behind_a_relay(board, seed)
-            hall.hall.until_state("ARMED", "FAULT", "PAUSED", most_s=60.0)
+            hall.hall.until_state("ARMED", "FAULT", "PAUSED", max_s=60.0)
         reasons += [str(e.fields["reason"]) for e in hall.hall.events if e.fields.get("outcome") == "refused"]
     assert reasons.count("the board did not push it within 15 ms") >= 6
 
 
 def results(hall: SerialHall) -> list[tuple[int, str]]:
-    return [(one.id, one.result) for one in hall.hall.core.gate.ledger.results]
+    return [(result.id, result.result) for result in hall.hall.core.gate.ledger.results]
 
 
 def before_a_push(board: VirtualFirmware, folder: Path, sets: tuple[int, ...] = (5,)) -> SerialHall:
@@ -127,8 +127,8 @@ def test_until_a_report_shows_the_push_the_result_is_unknown(tmp_path: Path) -> 
         hall.hall.run_for(0.1)
         assert dict(results(hall))[3] == "done"
         assert hall.watched.commanded == 3
-        feed = next(one for one in hall.watched.feeds() if one["id"] == 3)
-        told = next(one for one in hall.hall.core.gate.ledger.results if one.id == 3)
+        feed = next(feed for feed in hall.watched.feeds() if feed["id"] == 3)
+        told = next(result for result in hall.hall.core.gate.ledger.results if result.id == 3)
         assert feed["t"] <= told.at_s <= feed["t"] + 0.015
 
 
@@ -137,7 +137,7 @@ def unknown_ball(hall: SerialHall) -> None:
     assert hall.hall.run_until(lambda: any(id == 3 for id, _ in results(hall)), 3.0)
     hall.board.run(6)  # the push line arrives and is carried out
     hall.board.unplugged = True
-    assert hall.hall.until_state("FAULT", most_s=30.0)
+    assert hall.hall.until_state("FAULT", max_s=30.0)
 
 
 def test_a_late_confirmation_is_a_result(tmp_path: Path) -> None:
@@ -173,7 +173,7 @@ def test_a_late_word_that_it_did_not_go_is_a_result_too(tmp_path: Path) -> None:
         board.bend_out = lambda data: b"" if data.startswith(b"push") else data
         assert hall.hall.run_until(lambda: any(id == 3 for id, _ in results(hall)), 3.0)
         board.unplugged = True
-        assert hall.hall.until_state("FAULT", most_s=30.0)
+        assert hall.hall.until_state("FAULT", max_s=30.0)
         hall.hall.run_for(1.0)
         run = hall.watched.engine.parts.practice.run
         assert run is not None and (run.commanded, run.unknown) == (2, 1)
@@ -209,7 +209,7 @@ def test_a_pause_in_the_middle_does_not_put_back_a_ball_that_may_have_gone(tmp_p
         run = hall.watched.engine.parts.practice.run
         assert run is not None and (run.commanded, hall.count("push")) == (3, 3)
         hall.watched.ok("resume")
-        assert hall.hall.until_state("ARMED", most_s=60.0)
+        assert hall.hall.until_state("ARMED", max_s=60.0)
         assert run.commanded == 5 == hall.count("push")
 
 
@@ -221,12 +221,14 @@ class SlowToTell:
         self.gate._confirming = self
 
     def push_answers(self) -> tuple[PushAnswer, ...]:
-        told = [one for one in self.gate.ledger.results if one.result == "unknown" and one.id != self.slow_id]
-        return tuple(PushAnswer(one.id, one.at_s, one.at_s) for one in told)
+        told = [
+            result for result in self.gate.ledger.results if result.result == "unknown" and result.id != self.slow_id
+        ]
+        return tuple(PushAnswer(answer.id, answer.at_s, answer.at_s) for answer in told)
 
     def tell(self, reason: str | None = None) -> None:
         """Let the slow one be known."""
-        at_s = next(one.at_s for one in self.gate.ledger.results if one.id == self.slow_id)
+        at_s = next(result.at_s for result in self.gate.ledger.results if result.id == self.slow_id)
         self.gate.ledger.answer(PushAnswer(self.slow_id, at_s, at_s, reason))
 
 
@@ -251,7 +253,7 @@ def test_the_daemon_counts_a_confirmation_that_comes_in_another_set() -> None:
     assert (run.commanded, run.unknown) == (4, 0)
     assert outcomes_of(hall, 3) == [(1, "unknown"), (1, "fed")]
     assert hall.ok("mark made 4 of 4 set 1") == "set 1: 4 of 4 made"
-    assert hall.hall.until_state("ARMED", most_s=60.0)
+    assert hall.hall.until_state("ARMED", max_s=60.0)
     assert (run.commanded, run.seen) == (6, 6)
 
 
@@ -260,7 +262,7 @@ def test_a_confirmation_after_the_next_start_counts_for_the_run_it_belongs_to(tm
     hall = WatchedHall()
     board = SlowToTell(hall, slow_id=2)
     hall.feeding(drill_plan(sets=(2,)))
-    assert hall.hall.until_state("ARMED", most_s=60.0)
+    assert hall.hall.until_state("ARMED", max_s=60.0)
     first = hall.engine.parts.practice.run
     hall.ok(f"start {hall.engine.parts.mode.stop_count}")
     board.tell()
@@ -282,7 +284,7 @@ def test_a_ball_that_did_not_go_after_all_is_thrown_again_while_its_set_goes_on(
     board.tell("the feeder was blocked")
     hall.hall.run_for(0.04)
     assert (run.unknown, run.refused) == (0, 1)
-    assert hall.hall.until_state("ARMED", most_s=60.0)
+    assert hall.hall.until_state("ARMED", max_s=60.0)
     assert len(hall.feeds()) == pushes and run.commanded == pushes - 1
     assert len({event.fields["n"] for event in hall.hall.events if event.topic == "ball"}) == pushes
 
@@ -321,7 +323,7 @@ def test_what_reports_prove_of_pushes(pushes: int, push_id: int, ms: int, answer
     if len(answers) == 2:
         found.ask(2, a_report(100, 10, 10), clock, 1.010)
     found.see(a_report(ms, pushes, push_id), clock, 1.050)
-    assert {one.id: one.reason is None for one in found.answers()} == answers
+    assert {result.id: result.reason is None for result in found.answers()} == answers
     assert found.answers() == ()
 
 

@@ -77,7 +77,7 @@ def test_what_has_arrived_is_read_before_a_connection_makes_room() -> None:
                 held.enter_context(socket.create_connection(("127.0.0.1", port)))
             await until(lambda: len(desk.stops) == 1)
 
-    play(story, connections_most=1, reserve_connections=3)
+    play(story, max_connections=1, reserve_connections=3)
 
 
 def test_a_stop_is_answered_before_the_lines_of_others() -> None:
@@ -106,7 +106,7 @@ def test_strangers_on_the_network_leave_the_unix_socket_its_places(tmp_path: Pat
         owner = Peer(*await asyncio.open_unix_connection(str(tmp_path / "s")))
         assert (await owner.ask("balls 3")) == "done balls taken"
 
-    play(story, connections_most=4, reserve_connections=2)
+    play(story, max_connections=4, reserve_connections=2)
 
 
 @dataclass(eq=False)
@@ -176,15 +176,15 @@ def test_no_one_address_takes_all_places_and_all_figures_hold(comers: list[tuple
     for household, speaks, waits, wait_s in comers:
         now_s += wait_s
         guest = Guest(household, last_heard_s=now_s, awaits_stop=waits)
-        waiting = [one for one in places.at_door if one.awaits_stop]
+        waiting = [guest for guest in places.at_door if guest.awaits_stop]
         places.arrive(guest, now_s)
         if speaks:
             places.take(guest, now_s)
         assert guest in places.at_door or guest in places.placed
         assert len(places.placed) <= 6 and len(places.placed) + len(places.at_door) <= 10
-        assert all(sum(one.household == name for one in places.placed) <= 2 for name in "abcdefgh")
-        cut = [one for one in waiting if one.done[-1:] == ["abort"]]
-        assert not cut or all(one.awaits_stop for one in places.at_door if one is not guest)
+        assert all(sum(guest.household == name for guest in places.placed) <= 2 for name in "abcdefgh")
+        cut = [guest for guest in waiting if guest.done[-1:] == ["abort"]]
+        assert not cut or all(other.awaits_stop for other in places.at_door if other is not guest)
 
 
 def test_a_place_goes_to_another_only_after_a_minute_of_silence() -> None:

@@ -59,11 +59,11 @@ def test_a_motor_that_dies_shortly_before_a_push(way: str) -> None:
     assert run is not None
     hall.hall.run_until(lambda: any(slot.told and slot.outcome is None for slot in run.set_run.slots))
     feed_at_s = next(slot.feed_at_s for slot in run.set_run.slots if slot.told and slot.outcome is None)
-    wrong = {}
+    problems = {}
     for before_ms in range(200, 0, -5):
         hall.hall.run_until(lambda at_s=feed_at_s - before_ms / 1000: hall.hall.now_s >= at_s - 1e-6)  # type: ignore[misc]
         for wheel in ("top", "bottom"):
             found = in_a_copy(lambda wheel=wheel: judge(hall, wheel, way))  # type: ignore[misc]
-            if found["wrong"]:
-                wrong[before_ms, wheel] = found["wrong"]
-    assert not wrong
+            if found["problems"]:
+                problems[before_ms, wheel] = found["problems"]
+    assert not problems

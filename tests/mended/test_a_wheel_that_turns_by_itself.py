@@ -4,7 +4,7 @@ import pytest
 
 from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.protocol.status_text import status_lines
-from tests.support.bent import Told, bend, turning
+from tests.support.bent import StatusFields, bend, turning
 from tests.support.halls import WatchedHall, drill_plan, machine
 
 JUST_OVER_MPS, JUST_UNDER_MPS = 0.31, 0.29
@@ -28,7 +28,7 @@ def test_over_a_third_of_a_metre_a_second_while_armed_is_a_fault(wheel: str, rim
     hall.hall.run_for(1.0)
     bend(hall, turning(wheel, rpm_of(rim_mps, wheel), honest))
     began_s = hall.hall.now_s
-    assert hall.hall.until_state("QUICKSTOP", most_s=1.0), said(hall)
+    assert hall.hall.until_state("QUICKSTOP", max_s=1.0), said(hall)
     assert hall.hall.now_s - began_s <= 0.3
     assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause == "wheel-uncommanded"
     assert (
@@ -50,7 +50,7 @@ def test_one_wild_reading_is_no_fault() -> None:
         hall = WatchedHall().armed()
         heard: list[int] = []
 
-        def bent(told: Told, every: int = every, heard: list[int] = heard) -> None:
+        def bent(told: StatusFields, every: int = every, heard: list[int] = heard) -> None:
             if told["kind"] == "status":
                 heard.append(1)
                 if len(heard) % every == 0:
@@ -66,13 +66,13 @@ def test_an_output_that_nobody_asked_for_counts_where_nothing_is_measured() -> N
     hall = WatchedHall(machine("kit-build")).armed()
     hall.hall.run_for(1.0)
 
-    def bent(told: Told) -> None:
+    def bent(told: StatusFields) -> None:
         if told["kind"] == "status":
             told["top"]["target_rpm"] = 1500.0
 
     bend(hall, bent)
     began_s = hall.hall.now_s
-    assert hall.hall.until_state("QUICKSTOP", most_s=1.0), said(hall)
+    assert hall.hall.until_state("QUICKSTOP", max_s=1.0), said(hall)
     assert hall.hall.now_s - began_s <= 0.3
     assert hall.engine.parts.mode.fault is not None and "output" in hall.engine.parts.mode.fault.text
 
@@ -81,12 +81,12 @@ def test_a_drill_that_ends_in_armed_is_no_fault() -> None:
     """Wheels that run down at the end of a drill, and those of a second drill, turn by nobody's fault."""
     for name in ("club-build", "kit-build"):
         hall = WatchedHall(machine(name)).feeding(drill_plan(machine(name), sets=(2,)))
-        assert hall.hall.until_state("ARMED", "QUICKSTOP", most_s=60.0)
+        assert hall.hall.until_state("ARMED", "QUICKSTOP", max_s=60.0)
         hall.hall.run_for(3.0)
         assert hall.state == "ARMED", hall.told("fault")
-        hall.ok("rephase")
+        hall.ok("crank-at-mark")
         hall.ok(f"start {hall.engine.parts.mode.stop_count}")
-        assert hall.hall.until_state("ARMED", "QUICKSTOP", most_s=60.0)
+        assert hall.hall.until_state("ARMED", "QUICKSTOP", max_s=60.0)
         assert hall.state == "ARMED", hall.told("fault")
 
 
@@ -126,7 +126,7 @@ def test_a_wheel_that_turns_in_a_rest_is_a_fault() -> None:
     hall.hall.run_for(2 * machine().spin_down_s)
     assert hall.state == "RESTING"
     bend(hall, turning("top", rpm_of(0.5)))
-    assert hall.hall.until_state("QUICKSTOP", most_s=0.3), said(hall)
+    assert hall.hall.until_state("QUICKSTOP", max_s=0.3), said(hall)
     assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause == "wheel-uncommanded"
 
 
@@ -135,7 +135,7 @@ def test_a_wheel_that_really_turns_is_found_too() -> None:
     hall = WatchedHall(faults=("top-drive=fixed:3000@25",)).ready()
     hall.ok("load a-drill", drill_plan())
     hall.ok("arm")
-    assert hall.hall.until_state("QUICKSTOP", most_s=40.0)
+    assert hall.hall.until_state("QUICKSTOP", max_s=40.0)
     assert hall.engine.parts.mode.fault is not None and hall.engine.parts.mode.fault.cause == "wheel-uncommanded"
-    assert hall.hall.until_state("FAULT", most_s=60.0)
+    assert hall.hall.until_state("FAULT", max_s=60.0)
     assert "top wheel turns at" in said(hall)

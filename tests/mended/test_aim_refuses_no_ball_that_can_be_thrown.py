@@ -7,12 +7,12 @@ import pytest
 
 from drillfeed.daemon.aim.aiming import aim
 from drillfeed.daemon.aim.hops import figures, look_at_many
-from drillfeed.daemon.aim.request import NoSolution, Solution, Wish
+from drillfeed.daemon.aim.request import AimRequest, NoSolution, Solution
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, launch_by, launches_by
 from drillfeed.daemon.physics.launch import head_spin
 from drillfeed.daemon.physics.motion import coefficients_of
-from tests.aim.brute_force import CLUB, KINDS, KIT, LEARNT, judge, run, wishes_of
+from tests.aim.brute_force import CLUB, KINDS, KIT, LEARNT, judge, requests_of, run
 from tests.aim.every_ball import Field
 
 
@@ -21,67 +21,67 @@ def _has(found: tuple[Solution, ...], speed_mps: float, tilt_deg: float) -> bool
 
 
 @pytest.mark.parametrize(
-    ("thrower", "wish", "speed_mps", "tilt_deg"),
+    ("thrower", "asked", "speed_mps", "tilt_deg"),
     [
-        (CLUB, Wish(14.17, depth_m=0.411, apex_m=0.963), 5.10, 55.4),
-        (CLUB, Wish(-3.67, depth_m=0.956, apex_m=0.921), 5.56, 44.5),
-        (LEARNT, Wish(-8.44, depth_m=0.212, clearance_m=0.334, arc="high"), 5.12, 58.9),
-        (LEARNT, Wish(5.55, tilt_deg=56.537, clearance_m=0.377, arc="serve-wise"), 3.76, 56.5),
-        (CLUB, Wish(18.86, speed_mps=4.842, arrival_s=0.868), 4.842, 8.6),
-        (KIT, Wish(1.95, depth_m=0.701, clearance_m=0.408), 5.23, 37.1),
-        (KIT, Wish(1.95, tilt_deg=20.815, clearance_m=0.047, arc="serve-wise"), 3.99, 20.8),
-        (CLUB, Wish(-28.11, tilt_deg=49.89, arrival_s=1.289, arc="high"), 6.29, 49.9),
+        (CLUB, AimRequest(14.17, depth_m=0.411, apex_m=0.963), 5.10, 55.4),
+        (CLUB, AimRequest(-3.67, depth_m=0.956, apex_m=0.921), 5.56, 44.5),
+        (LEARNT, AimRequest(-8.44, depth_m=0.212, clearance_m=0.334, arc="high"), 5.12, 58.9),
+        (LEARNT, AimRequest(5.55, tilt_deg=56.537, clearance_m=0.377, arc="serve-wise"), 3.76, 56.5),
+        (CLUB, AimRequest(18.86, speed_mps=4.842, arrival_s=0.868), 4.842, 8.6),
+        (KIT, AimRequest(1.95, depth_m=0.701, clearance_m=0.408), 5.23, 37.1),
+        (KIT, AimRequest(1.95, tilt_deg=20.815, clearance_m=0.047, arc="serve-wise"), 3.99, 20.8),
+        (CLUB, AimRequest(-28.11, tilt_deg=49.89, arrival_s=1.289, arc="high"), 6.29, 49.9),
     ],
     ids=["apex", "apex, other limit", "no reason", "tilt", "speed", "kit", "kit, serve-wise", "arrival ends there"],
 )
 def test_a_ball_known_to_meet_the_wish_is_among_the_answers(
-    thrower: Thrower, wish: Wish, speed_mps: float, tilt_deg: float
+    thrower: Thrower, asked: AimRequest, speed_mps: float, tilt_deg: float
 ) -> None:
     """Balls found by trying speeds and tilts in turn are answers of aim."""
-    assert _has(aim(thrower, wish), speed_mps, tilt_deg)
+    assert _has(aim(thrower, asked), speed_mps, tilt_deg)
 
 
 @pytest.mark.parametrize(
-    ("thrower", "wish", "needs"),
+    ("thrower", "asked", "needs"),
     [
-        (KIT, Wish(-0.61, speed_mps=9.579, clearance_m=0.443, arc="serve-wise"), "needs tilt 80.4"),
-        (CLUB, Wish(44.36, speed_mps=8.213, clearance_m=0.443), "needs tilt 82.6"),
-        (LEARNT, Wish(7.92, speed_mps=10.486, clearance_m=0.431), "needs tilt 81.7"),
-        (KIT, Wish(-0.02, speed_mps=15.484, clearance_m=0.476), "needs tilt 83."),
+        (KIT, AimRequest(-0.61, speed_mps=9.579, clearance_m=0.443, arc="serve-wise"), "needs tilt 80.4"),
+        (CLUB, AimRequest(44.36, speed_mps=8.213, clearance_m=0.443), "needs tilt 82.6"),
+        (LEARNT, AimRequest(7.92, speed_mps=10.486, clearance_m=0.431), "needs tilt 81.7"),
+        (KIT, AimRequest(-0.02, speed_mps=15.484, clearance_m=0.476), "needs tilt 83."),
     ],
     ids=["serve-wise", "wheels too", "learnt", "fast"],
 )
-def test_a_lob_that_lives_within_a_degree_names_its_limit(thrower: Thrower, wish: Wish, needs: str) -> None:
+def test_a_lob_that_lives_within_a_degree_names_its_limit(thrower: Thrower, asked: AimRequest, needs: str) -> None:
     """A lob's clearance falls from metres to nothing within a degree of tilt: the limit is still found."""
     with pytest.raises(NoSolution) as refused:
-        aim(thrower, wish)
+        aim(thrower, asked)
     assert "tilt_high" in refused.value.limits
     assert needs in refused.value.reason
-    assert solutions(thrower.lifted(*refused.value.limits), wish)
+    assert solutions(thrower.lifted(*refused.value.limits), asked)
 
 
 def test_against_brute_force() -> None:
-    """Over all kinds of wishes on three machines brute force finds nothing wrong; the bench does 500 of each kind."""
+    """Over all kinds of requests on three machines brute force finds nothing wrong; the bench does 500 of each kind."""
     verdicts, _ = run(6, seed=11, a_field=2, step_mps=0.2, step_deg=1.0)
-    wrong = [
-        (name, wish.describe(), v.fault, v.text) for told in verdicts.values() for wish, name, v in told if v.fault
+    faults = [
+        (name, asked.describe(), v.fault, v.text) for told in verdicts.values() for asked, name, v in told if v.fault
     ]
     assert len(verdicts) == len(KINDS)
-    assert wrong == []
+    assert faults == []
 
 
 def test_brute_force_would_notice() -> None:
     """The judge calls a refusal of a known ball false, and an answer without it incomplete."""
     field = Field(KIT, 1.95, step_mps=0.2, step_deg=1.0)
-    wish = Wish(1.95, depth_m=0.701, clearance_m=0.408)
-    (balls,) = field.meetings([wish])
+    asked = AimRequest(1.95, depth_m=0.701, clearance_m=0.408)
+    (balls,) = field.meetings([asked])
     assert balls
     weak = replace(KIT, tilt_deg=(2.0, 30.0))
-    assert judge(KIT, wish, balls).fault == ""
-    assert judge(weak, wish, balls).fault == ""  # refused, and rightly
-    other = replace(wish, depth_m=0.95)
+    assert judge(KIT, asked, balls).fault == ""
+    assert judge(weak, asked, balls).fault == ""  # refused, and rightly
+    other = replace(asked, depth_m=0.95)
     assert judge(KIT, other, balls).fault in ("missed arc", "false refusal")
-    assert list(wishes_of(field, KINDS[0], 2, np.random.default_rng(1)))
+    assert list(requests_of(field, KINDS[0], 2, np.random.default_rng(1)))
 
 
 def test_a_side_is_reached_with_much_bend() -> None:
@@ -91,23 +91,23 @@ def test_a_side_is_reached_with_much_bend() -> None:
     for tilt_deg in (12.0, 20.0, 30.0, 45.0):
         speed_mps = 5.6 if tilt_deg > 15.0 else 6.5
         shape = {"roll_deg": head.roll_deg, "tilt_deg": tilt_deg, "speed_mps": speed_mps}
-        (known,) = solutions(thrower, Wish(head.revps, placement_m=None, **shape))
+        (known,) = solutions(thrower, AimRequest(head.revps, placement_m=None, **shape))
         assert known.flight.landing_m is not None
-        wish = Wish(
+        asked = AimRequest(
             head.revps,
             depth_m=known.flight.depth_m,
             apex_m=known.flight.apex_m,
             placement_m=known.flight.landing_m[1],
             roll_deg=head.roll_deg,
         )
-        assert _has(solutions(thrower, wish), speed_mps, tilt_deg)
+        assert _has(solutions(thrower, asked), speed_mps, tilt_deg)
 
 
 def test_a_refusal_gives_a_reason() -> None:
     """A refusal says more than what was asked."""
-    wish = Wish(-8.44, depth_m=0.212, clearance_m=0.334, arc="high")
+    asked = AimRequest(-8.44, depth_m=0.212, clearance_m=0.334, arc="high")
     with pytest.raises(NoSolution) as refused:
-        aim(replace(LEARNT, tilt_deg=(-30.0, 40.0)), wish)
+        aim(replace(LEARNT, tilt_deg=(-30.0, 40.0)), asked)
     assert refused.value.limits == ("tilt_high",)
     assert "needs tilt 58.9 degrees" in refused.value.reason
 

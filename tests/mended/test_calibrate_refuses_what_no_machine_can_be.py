@@ -13,7 +13,7 @@ from drillfeed.daemon.aim.expected import defaults
 from drillfeed.daemon.aim.marks import Mark, exchanged
 from drillfeed.daemon.aim.thrower import rims_of, rpm_of, thrower_of
 from drillfeed.daemon.cli import main
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.thrower import Rims
 from tests.aim.test_calibration_recovers import thrown
 
@@ -48,10 +48,10 @@ def test_one_wrong_mark_is_named_and_no_other(seed: int) -> None:
     """Of 25 marks the one that is wrong by 50 cm is named, and none where all are right."""
     marks, rng = session(seed)
     assert doubts(CLUB, marks) == ()
-    wrong = int(rng.integers(len(marks)))
-    (found,) = doubts(CLUB, longer(marks, wrong, 0.5 if seed % 2 else -0.5))
-    assert found.index == wrong
-    assert f"row {wrong + 1} " in found.text and "by the other rows it should be" in found.text
+    odd_row = int(rng.integers(len(marks)))
+    (found,) = doubts(CLUB, longer(marks, odd_row, 0.5 if seed % 2 else -0.5))
+    assert found.index == odd_row
+    assert f"row {odd_row + 1} " in found.text and "by the other rows it should be" in found.text
 
 
 def test_three_wrong_marks_are_named() -> None:

@@ -7,18 +7,19 @@ from functools import cache
 import numpy as np
 import pytest
 
-from drillfeed.daemon.aim.request import Wish
+from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.solve import solutions, unlimited
 from drillfeed.daemon.aim.thrower import thrower_of
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.bounce import bounce, bounce_many, restitution, restitution_sd
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.flight_batch import fly_many
-from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from, stack
+from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from
 from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
 from drillfeed.daemon.physics.widths import WIDTHS, Constants, Widths, draw_constants
 from drillfeed.daemon.planning.setting import flight_for
 from tests.support.halls import ball_types
+from tests.support.launches import launch_at
 
 DRAWS = 400
 
@@ -37,8 +38,8 @@ def of_one(drawn: Constants, i: int) -> Ball:
 
 def repeated(launch: Launch, times: int) -> Launches:
     """Return one launch so many times."""
-    one = stack([launch])
-    return Launches(*(np.repeat(part, times, axis=1) for part in (one.position_m, one.velocity_mps, one.spin_radps)))
+    parts = (launch.position_m, launch.velocity_mps, launch.spin_radps)
+    return Launches(*(np.repeat(np.array([part]).T, times, axis=1) for part in parts))
 
 
 @cache
@@ -52,9 +53,9 @@ def balls_at_100_cm() -> list[Launch]:
         (ball.flight.net_clearance_m or 0.0, ball.flight.launch)
         for speed in range(6, 13)
         for spin in range(-60, 61, 15)
-        for ball in solutions(thrower, Wish(float(spin), speed_mps=float(speed), depth_m=1.0, arc="low"))
+        for ball in solutions(thrower, AimRequest(float(spin), speed_mps=float(speed), depth_m=1.0, arc="low"))
     ]
-    found.sort(key=lambda one: -one[0])
+    found.sort(key=lambda ball_and_depth: -ball_and_depth[0])
     return [launch for _, launch in found[:51]]
 
 
@@ -72,16 +73,16 @@ def test_a_ball_with_constants_of_its_own_flies_as_it_does_alone() -> None:
     many = fly_many(launches, constants=drawn)
     landed = 0
     for i in range(n):
-        one = fly(launches.one(i), ball=of_one(drawn, i))
-        assert bool(many.valid[i]) is one.valid
-        if one.valid and one.landing is not None:
+        flown_alone = fly(launch_at(launches, i), ball=of_one(drawn, i))
+        assert bool(many.valid[i]) is flown_alone.valid
+        if flown_alone.valid and flown_alone.landing is not None:
             landed += 1
-            assert many.depth_m[i] == pytest.approx(one.depth_m, abs=1e-9)
-            assert many.spin_after_revps[i] == pytest.approx(one.landing.spin_after_revps, abs=1e-9)
-            assert many.speed_after_mps[i] == pytest.approx(one.landing.speed_after_mps, abs=1e-9)
-        if one.end_line is not None:
+            assert many.depth_m[i] == pytest.approx(flown_alone.depth_m, abs=1e-9)
+            assert many.spin_after_revps[i] == pytest.approx(flown_alone.landing.spin_after_revps, abs=1e-9)
+            assert many.speed_after_mps[i] == pytest.approx(flown_alone.landing.speed_after_mps, abs=1e-9)
+        if flown_alone.end_line is not None:
             # The place at the end line is read off the step's cubic here and worked out again there: micrometres.
-            assert many.end_line_z_m[i] == pytest.approx(one.end_line.z_m, abs=2e-5)
+            assert many.end_line_z_m[i] == pytest.approx(flown_alone.end_line.z_m, abs=2e-5)
     assert landed > 60
 
 
@@ -139,8 +140,8 @@ def test_friction_moves_the_spin_after_a_direct_ball_by_5_to_10_revps() -> None:
 
 def test_restitution_is_known_less_well_above_4_mps() -> None:
     """Its width is even up to 4 m/s and widens so that 0.78 at 5.8 m/s lies two deviations off (quoted; judgement)."""
-    assert restitution_sd(1.0) == restitution_sd(4.0) == pytest.approx(0.015)
-    assert restitution_sd(5.8) > 2.5 * restitution_sd(4.0)
+    assert restitution_sd(1.0, max) == restitution_sd(4.0, max) == pytest.approx(0.015)
+    assert restitution_sd(5.8, max) > 2.5 * restitution_sd(4.0, max)
     assert restitution(5.8, PLAIN_BALL) == pytest.approx(0.865, abs=0.002)
     assert restitution(5.8, replace(PLAIN_BALL, restitution_shift=-2.0)) == pytest.approx(0.78, abs=0.005)
     assert restitution(2.4, replace(PLAIN_BALL, restitution_shift=-2.0)) < 0.909
@@ -167,6 +168,6 @@ def test_no_draw_of_restitution_creates_energy(shift: float) -> None:
 
 def test_the_same_seed_draws_the_same_constants() -> None:
     """Chance is an argument: the same seed gives the same draws, another seed others."""
-    one, again, other = (draw_constants(np.random.default_rng(seed), 50, PLAIN_BALL, WIDTHS) for seed in (1, 1, 2))
-    assert np.array_equal(one.drag, again.drag) and np.array_equal(one.friction, again.friction)
-    assert not np.array_equal(one.drag, other.drag)
+    drawn, again, other = (draw_constants(np.random.default_rng(seed), 50, PLAIN_BALL, WIDTHS) for seed in (1, 1, 2))
+    assert np.array_equal(drawn.drag, again.drag) and np.array_equal(drawn.friction, again.friction)
+    assert not np.array_equal(drawn.drag, other.drag)

@@ -12,12 +12,13 @@ from drillfeed.clients.drivers.wheels import throw as simulated_throw
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill, Set
 from drillfeed.daemon.drills.written import FixedSequence
-from drillfeed.daemon.library import load_balls, load_machine
-from drillfeed.daemon.machine import Machine, Wheel
+from drillfeed.daemon.library.loading import load_balls, load_machine
+from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.thrower import Rims, speed_share, spin_share, thrown_by
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, rims_asked, setting_for
 from drillfeed.daemon.planning.transition import CONTROL_GRID_S, transition, wheel_change_s
+from drillfeed.daemon.wheel import Wheel
 
 CLUB = load_machine("club-build")
 UP_MPS2 = 0.5  # so slow that recovery decides, not the feeder
@@ -58,11 +59,11 @@ def test_exchanged_wheels_give_exchanged_dips(
     one_i: float, two_i: float, one_mm: float, two_mm: float, speed_mps: float, spin_revps: float
 ) -> None:
     """A machine upside down throws topspin where it threw backspin; each wheel takes its speed and its dip along."""
-    one = {"inertia_kg_m2": one_i, "diameter_mm": one_mm}
+    one_wheel = {"inertia_kg_m2": one_i, "diameter_mm": one_mm}
     two = {"inertia_kg_m2": two_i, "diameter_mm": two_mm}
     try:
-        upright = setting_for(flat(speed_mps, spin_revps), unequal(one, two))
-        over = setting_for(flat(speed_mps, -spin_revps), unequal(two, one))
+        upright = setting_for(flat(speed_mps, spin_revps), unequal(one_wheel, two))
+        over = setting_for(flat(speed_mps, -spin_revps), unequal(two, one_wheel))
     except NotPossible:
         return
     assert (upright.top_rpm, upright.bottom_rpm) == pytest.approx((over.bottom_rpm, over.top_rpm), abs=2e-3)
@@ -106,8 +107,8 @@ def test_the_wait_between_equal_balls_is_the_light_wheels(top_i: float, bottom_i
     machine = unequal({"inertia_kg_m2": top_i, **slow}, {"inertia_kg_m2": bottom_i, **slow})
     order = FixedSequence(kind="fixed", balls=("flat-block",))
     drill = Drill(name="a-drill", title="a drill", level="club", tempo_per_min=90, set=(Set(balls=6, sequence=order),))
-    one = plan_drill(drill, load_balls(), machine, 1).sets[0]
-    setting = one.balls[0].setting
+    planned_set = plan_drill(drill, load_balls(), machine, 1).sets[0]
+    setting = planned_set.balls[0].setting
     rim_drop = {
         "top": machine.top.rim_mps(setting.top_dip_rpm),
         "bottom": machine.bottom.rim_mps(setting.bottom_dip_rpm),
@@ -119,8 +120,8 @@ def test_the_wait_between_equal_balls_is_the_light_wheels(top_i: float, bottom_i
     dip_rpm = getattr(setting, f"{wheel}_dip_rpm")
     recovery_s = wheel_change_s(machine.wheel(wheel), rpm - dip_rpm, rpm)  # type: ignore[arg-type]
     assert recovery_s == pytest.approx(rim_drop[wheel] / UP_MPS2, rel=1e-6)
-    needed_s = machine.feeder.latency_s + one.spread_s + recovery_s + machine.settling.wheels_s + CONTROL_GRID_S
-    assert one.interval_s == pytest.approx(needed_s)
+    needed_s = machine.feeder.latency_s + planned_set.spread_s + recovery_s + machine.settling.wheels_s + CONTROL_GRID_S
+    assert planned_set.interval_s == pytest.approx(needed_s)
 
 
 @pytest.mark.parametrize("name", ["club-build", "hall-pan", "hall-roll", "kit-build"])

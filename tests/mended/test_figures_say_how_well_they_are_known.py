@@ -13,8 +13,10 @@ from drillfeed.daemon.aim.likely import Likely, Range
 from drillfeed.daemon.aim.ranges import range_text, share_text
 from drillfeed.daemon.calibration import Calibration, Fitted
 from drillfeed.daemon.cli import main
-from drillfeed.daemon.library import find
+from drillfeed.daemon.library.loading import find
 from tests.support.halls import ball_types
+
+pytestmark = pytest.mark.patient
 
 RALLY = ("fly", "--speed", "8.5", "--spin", "40", "--tilt", "15.4")
 SHORT_SERVE = ("fly", "--speed", "5.5", "--spin", "-35", "--tilt", "-19.6")
@@ -144,9 +146,9 @@ def test_aim_gives_ranges_for_each_arc(capsys: pytest.CaptureFixture[str]) -> No
     """Each solution carries its range; on an uncalibrated machine it is wider than constants alone make it."""
     found = told(capsys, "aim", "--spin", "40", "--speed", "8.5", "--depth", "1.1")
     assert found["calibrated"] is False
-    for one in found["solutions"]:
-        low, high = one["likely"]["depth_m"]
-        assert low < one["depth_m"] < high
+    for solution in found["solutions"]:
+        low, high = solution["likely"]["depth_m"]
+        assert low < solution["depth_m"] < high
     best = found["solutions"][0]
     alone = told(capsys, "fly", "--speed", "8.5", "--spin", "40", "--tilt", str(best["tilt_deg"]))
     width = best["likely"]["depth_m"][1] - best["likely"]["depth_m"][0]
@@ -211,7 +213,7 @@ def test_spread_says_that_a_calibration_measured_no_scatter(tmp_path: Path, caps
 
 def test_a_ball_that_an_uncalibrated_machine_may_miss_with_is_warned_of(capsys: pytest.CaptureFixture[str]) -> None:
     """`check` warns of fast topspin on an uncalibrated club build, and says where it is extrapolated."""
-    out = said(capsys, "check", str(Path(__file__).parents[2] / "examples" / "balls" / "hall.toml"))
+    out = said(capsys, "check", str(Path(__file__).parents[2] / "daemon" / "library" / "balls" / "hall.toml"))
     fast = out[out.index("fast-topspin:") :].splitlines()[:3]
     assert any(
         re.search(r"about 1 in 1[0-9] of these will miss .* while this machine is uncalibrated", x) for x in fast

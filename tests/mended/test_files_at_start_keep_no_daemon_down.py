@@ -15,7 +15,7 @@ from drillfeed.daemon.cli import main
 from drillfeed.daemon.config import host_port, read_config, state_folder
 from drillfeed.daemon.journal.last_throws import HEAD, SIZE, SLOT_BYTES, LastThrows
 from drillfeed.daemon.journal.schema import APPLICATION_ID, STEPS, VERSION, open_to_write
-from drillfeed.daemon.library import find, load_machine
+from drillfeed.daemon.library.loading import find, load_machine
 from drillfeed.daemon.shell.instance_lock import InstanceLock
 from tests.support.hostile import NOT_REGULAR, TOO_MUCH, Make, apart
 
@@ -140,15 +140,15 @@ STATE_FILES: list[tuple[str, str, Make]] = [
 ]
 
 
-@pytest.mark.parametrize(("name", "kind", "make"), STATE_FILES, ids=[f"{one[0]}-{one[1]}" for one in STATE_FILES])
+@pytest.mark.parametrize(("name", "kind", "make"), STATE_FILES, ids=[f"{kind[0]}-{kind[1]}" for kind in STATE_FILES])
 def test_a_file_of_the_state_folder_is_named_and_set_aside(name: str, kind: str, make: Make, state: Path) -> None:
     """The daemon comes up without it and says so; what lay there lies beside, whole; the next start says nothing."""
     make(state / name)
     before = (state / name).lstat()
     told = apart(come_up)
     assert told.startswith("[") and told.count(name) >= 1, told[:300]
-    asides = [one for one in state.iterdir() if one.name.startswith((f"{name}.unusable-", f"{name}.damaged-"))]
-    assert [one.lstat().st_ino for one in asides] == [before.st_ino]
+    asides = [path for path in state.iterdir() if path.name.startswith((f"{name}.unusable-", f"{name}.damaged-"))]
+    assert [path.lstat().st_ino for path in asides] == [before.st_ino]
     assert asides[0].name in told or "journal" in name
     assert apart(come_up) == "[]"
 
@@ -269,7 +269,7 @@ BY_HAND: list[tuple[str, str, Make]] = [
 ]
 
 
-@pytest.mark.parametrize(("name", "kind", "make"), BY_HAND, ids=[f"{one[0]}-{one[1]}" for one in BY_HAND])
+@pytest.mark.parametrize(("name", "kind", "make"), BY_HAND, ids=[f"{kind[0]}-{kind[1]}" for kind in BY_HAND])
 def test_a_file_of_the_users_is_named_and_nothing_is_guessed(
     name: str, kind: str, make: Make, state: Path, tmp_path: Path
 ) -> None:
@@ -282,7 +282,7 @@ def test_a_file_of_the_users_is_named_and_nothing_is_guessed(
     where = (
         ("configuration", "no such user") if kind in ("port-too-high", "journal-of-nobody", "drills-of-nobody") else ()
     )
-    assert told.startswith("InvalidFile: ") and any(one in told for one in (name, *where)), told[:300]
+    assert told.startswith("InvalidFile: ") and any(word in told for word in (name, *where)), told[:300]
     assert os.path.lexists(tmp_path / name) and len(told) < 12_000
 
 
@@ -410,7 +410,14 @@ def test_a_journal_that_is_well_is_left_alone(state: Path) -> None:
 def test_the_reader_is_the_only_one() -> None:
     """No other module of the daemon opens a file by its name to read it."""
     root = Path(app.__file__).parent
-    may = {"files.py", "demo/real.py", "demo/processes.py", "shell/planning_process.py", "subcommands/record.py"}
+    may = {
+        "files.py",
+        "children.py",
+        "demo/real.py",
+        "shell/planning_process.py",
+        "subcommands/play.py",
+        "subcommands/record.py",
+    }
     found = {
         str(path.relative_to(root))
         for path in root.rglob("*.py")

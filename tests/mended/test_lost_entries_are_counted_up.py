@@ -16,7 +16,7 @@ def test_a_batch_spoilt_by_a_mistake_adds_to_what_was_dropped_before_and_after(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Entries dropped by a full queue, then a batch lost to a mistake, then drops again: the count is their sum."""
-    journal = Journal(tmp_path / "journal.sqlite", "club-build", "run", queue_most=5)
+    journal = Journal(tmp_path / "journal.sqlite", "club-build", "run", max_queue=5)
     for n in range(1, 8):
         journal.note(a_ball(float(n), n))
     assert journal.lost == 2

@@ -6,7 +6,7 @@ Both clocks are arguments here; `test_real_processes_find_out_that_they_slept.py
 import pytest
 
 from drillfeed.daemon.simulation import Side
-from drillfeed.protocol.link import encode
+from drillfeed.protocol.frames import encode
 from drillfeed.protocol.sleep import SLEPT_S, SleepWatch
 from tests.clients.drivers.link_rig import Rig
 from tests.support.driver_log import times

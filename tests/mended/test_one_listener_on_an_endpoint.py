@@ -6,6 +6,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,6 +19,8 @@ from drillfeed.daemon.demo.processes import free_ports
 from drillfeed.daemon.shell.endpoint import Held
 from drillfeed.daemon.shell.link_socket import LinkTaken, link_socket
 from tests.support.recorded import recorded_drill
+
+pytestmark = pytest.mark.patient
 
 PATIENCE_S = 30.0
 
@@ -41,6 +44,7 @@ class Serving:
         while self.process.poll() is None:
             if "waiting for a motor driver" in self.out.read_text():
                 return True
+            time.sleep(0.01)
         return False
 
     def close(self) -> None:

@@ -56,13 +56,13 @@ def test_a_replay_stops_its_wheels(tmp_path: Path) -> None:
     recording.write_text("".join(recorded_drill(4)[1]))
     clock, endpoint = SleptClock(tmp_path / "replay.slept"), f"tcp://127.0.0.1:{free_port()}"
     words = ("replay", str(recording), "--link", endpoint, "--yes")
-    with OnTerminal(*DRILLFEED, *words, environment=clock.environment) as one:
+    with OnTerminal(*DRILLFEED, *words, environment=clock.environment) as program:
         driver = driven("club-build", endpoint, log)
         try:
-            one.until(lambda: bool(fast(log)))
+            program.until(lambda: bool(fast(log)))
             at_s = time.monotonic()
             clock.sleep(SLEEP_S)
-            assert one.left(LEAVES_S) == 1
+            assert program.left(LEAVES_S) == 1
             assert times(read_log(log), "stop", at_s)[0] < at_s + STOP_READ_S
             assert at_rest(read_log(log))
         finally:

@@ -19,11 +19,12 @@ from drillfeed.daemon.engine.driver import DriverLink
 from drillfeed.daemon.engine.effects import Effects
 from drillfeed.daemon.engine.engine import Engine
 from drillfeed.daemon.engine.strangers import HEARD_A_TICK, PEERS_MAX, Strangers
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.link_socket import Parts
 from drillfeed.daemon.simulation import Simulation
-from drillfeed.protocol.link import FRAME_BYTES_MAX, SOCKET_BYTES_MAX, DriverHello, encode
+from drillfeed.protocol.frames import encode
+from drillfeed.protocol.link import FRAME_BYTES_MAX, SOCKET_BYTES_MAX, DriverHello
 from tests.clients.drivers.link_rig import LIMITS
 from tests.support.other_languages import c_driver, free_port, node_driver
 
@@ -51,9 +52,9 @@ def peer(kind: int) -> Iterator[tuple[Socket, Socket]]:
             socket.close(linger=0)
 
 
-def wait_for(monitor: Socket, event: int, most_s: float = PATIENCE_S) -> bool:
+def wait_for(monitor: Socket, event: int, max_s: float = PATIENCE_S) -> bool:
     """Tell whether an event of the connection comes in time."""
-    end_s = time.monotonic() + most_s
+    end_s = time.monotonic() + max_s
     while (left_s := end_s - time.monotonic()) > 0:
         if monitor.poll(int(left_s * 1000) + 1) and recv_monitor_message(monitor)["event"] == event:
             return True
@@ -87,13 +88,13 @@ def control() -> Iterator[ControlLoop]:
 def probe() -> Iterator[str]:
     """A probe that waits for a driver."""
     endpoint = f"tcp://127.0.0.1:{free_port()}"
-    one = Probe("probe", time.monotonic())
-    thread = threading.Thread(target=run_probe, args=(endpoint, one, lambda *_: "no", lambda row: None, 2.0))
+    new_probe = Probe("probe", time.monotonic())
+    thread = threading.Thread(target=run_probe, args=(endpoint, new_probe, lambda *_: "no", lambda row: None, 2.0))
     thread.start()
     try:
         yield endpoint
     finally:
-        one.done = True
+        new_probe.done = True
         thread.join(PATIENCE_S)
 
 

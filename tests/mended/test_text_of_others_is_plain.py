@@ -23,7 +23,7 @@ from drillfeed.clients.marking import Landing
 from drillfeed.clients.marking import as_csv as marks_csv
 from drillfeed.clients.probe.probe import TABLE, Row
 from drillfeed.clients.probe.verdict import row_text, verdict_json, verdict_text
-from drillfeed.clients.recording import Asked, Recording
+from drillfeed.clients.recording import RecordedSetpoint, Recording
 from drillfeed.clients.recording_svg import draw
 from drillfeed.daemon import cli
 from drillfeed.daemon.engine.events import FaultLatched
@@ -38,20 +38,21 @@ from drillfeed.daemon.subcommands.prompt import reply_lines
 from drillfeed.daemon.subcommands.watch import _written
 from drillfeed.daemon.validation import FileError, Table, Words
 from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.frames import decode_from_driver
 from drillfeed.protocol.lines import (
     BadLine,
     BrokenReply,
     Line,
     LineBuffer,
+    ReceivedNotice,
     Reply,
     ReplyReader,
-    Told,
     done,
     format_notice,
     format_reply,
     refusal,
 )
-from drillfeed.protocol.link import DriverHello, Status, decode_from_driver
+from drillfeed.protocol.link import DriverHello, Status
 from drillfeed.protocol.plain import cell, plain
 from drillfeed.protocol.status import BallInfo, Notice, OfferInfo, Snapshot
 from drillfeed.protocol.status_text import status_lines
@@ -128,12 +129,12 @@ def session_row(text: str) -> SessionRow:
     return SessionRow(**{**known, "players": (text,), "drills": (text, text), "machine": text, "made": None})
 
 
-def from_a_daemon(text: str, as_json: bool) -> Told:
+def from_a_daemon(text: str, as_json: bool) -> ReceivedNotice:
     """What a client reads of a daemon that does not know what plain is."""
-    one = json.dumps({"serial": 1, "topic": "ball", "text": text, "fields": {"driver": text}})
-    line = one if as_json else f"ball {text}".replace("\n", "\x85")
+    notice = json.dumps({"serial": 1, "topic": "ball", "text": text, "fields": {"driver": text}})
+    line = notice if as_json else f"ball {text}".replace("\n", "\x85")
     (told,) = ReplyReader().feed(f"! {line}\n".encode("utf-8", "replace"))
-    assert isinstance(told, Told)
+    assert isinstance(told, ReceivedNotice)
     return told
 
 
@@ -177,7 +178,7 @@ class Titled(Table):
 
 
 CHECK = TABLE[0]
-ASKED = Asked(0.0, 1.0, 1.0, 1.0)
+ASKED = RecordedSetpoint(0.0, 1.0, 1.0, 1.0)
 LIMITS = Limits(600, 2400)
 
 
@@ -185,9 +186,9 @@ def too_much(text: str) -> Load:
     return Load(text, None, 9999, 9999, 1)
 
 
-def raw(one: Snapshot, text: str) -> str:
+def raw(snapshot: Snapshot, text: str) -> str:
     """Return a snapshot as JSON with a text put in that no model has looked at."""
-    return one.model_dump_json().replace('"@"', json.dumps(text))
+    return snapshot.model_dump_json().replace('"@"', json.dumps(text))
 
 
 def status_read(text: str) -> str:
@@ -304,7 +305,7 @@ def test_the_journal_keeps_and_tells_plain_text(tmp_path: Path) -> None:
         ]
     for text in texts:
         assert odd(text) == []
-    assert all(not one.startswith("=") for row in csv.reader(io.StringIO(texts[2])) for one in row)
+    assert all(not field.startswith("=") for row in csv.reader(io.StringIO(texts[2])) for field in row)
 
 
 DRILL = """name = "odd"

@@ -10,11 +10,13 @@ import pytest
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.board import DriverTraits, PushAnswer
 from drillfeed.clients.probe import verdict
-from drillfeed.clients.probe.bench import Bench, NotReached, Steps
+from drillfeed.clients.probe.bench import Bench
 from drillfeed.clients.probe.check import Check
 from drillfeed.clients.probe.probe import Probe, Result
 from drillfeed.clients.probe.stalls import waited_for_processor_s
-from drillfeed.protocol.link import Pong, decode_from_driver, encode
+from drillfeed.clients.probe.steps import NotReached, Steps
+from drillfeed.protocol.frames import decode_from_driver, encode
+from drillfeed.protocol.link import Pong
 from tests.probe.broken import BROKEN
 from tests.probe.virtual_bench import PEER, START_S, TRAITS, Driver, QuickBoard, run_probe, sound_driver
 
@@ -153,7 +155,7 @@ def test_a_stall_that_hides_where_a_check_begins_is_inconclusive_too(
 
 def test_a_freeze_that_the_probe_asked_for_is_no_stall() -> None:
     """The driver that it froze for a second stood still as it was to: one that wakes wrongly fails all the same."""
-    broken = next(one for one in BROKEN if one.first == "frozen")
+    broken = next(broken for broken in BROKEN if broken.first == "frozen")
     assert results(under_load(broken.make, "frozen")) == {"frozen": "fails"}
 
 
@@ -190,7 +192,7 @@ def test_one_word_for_it_in_table_text_and_json() -> None:
     assert "Next: probe again when this machine has less to do: --only heartbeat" in text
     told = json.loads(verdict.verdict_json(probe.rows, probe.bench.hello))
     assert told["checks"][0]["result"] == "inconclusive" and not told["holds"]
-    failing = run_probe(next(one for one in BROKEN if one.first == "stops").make, only=("stops",))
+    failing = run_probe(next(broken for broken in BROKEN if broken.first == "stops").make, only=("stops",))
     both = [*probe.rows, *failing.rows]
     bad = verdict.first_bad(both)
     assert bad is not None and bad.check.name == "stops"
@@ -219,7 +221,7 @@ class SlowFeeder(QuickBoard):
 
     def push_answers(self) -> tuple[PushAnswer, ...]:
         told = [(at_s, id) for at_s, id in self.asked if self.now >= at_s + 0.08]
-        self.asked = [one for one in self.asked if one not in told]
+        self.asked = [asked for asked in self.asked if asked not in told]
         return tuple(PushAnswer(id, at_s, at_s) for at_s, id in told)
 
 
@@ -252,8 +254,8 @@ def test_balls_that_are_gone_leave_the_sensor_not_known() -> None:
     probe = run_probe(on_board(DeafSensor()), only=("one-ball", "exit-sensor"), balls=1)
     order = [row.check.name for row in probe.rows]
     assert order == ["exit-sensor", "one-ball"] and results(probe)["exit-sensor"] == "fails"
-    probe.bench.balls = 1
-    assert probe.bench.balls_left == 0
+    probe.bench.balls.loaded = 1
+    assert probe.bench.balls.left == 0
 
 
 def test_a_board_that_confirms_its_pushes_later_holds() -> None:

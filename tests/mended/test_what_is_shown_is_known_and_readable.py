@@ -13,10 +13,11 @@ from drillfeed.daemon.boards import driver_traits
 from drillfeed.daemon.engine.compatibility import differences
 from drillfeed.daemon.engine.snapshot import snapshot
 from drillfeed.daemon.subcommands.drive import shown_to_the_driver
-from drillfeed.protocol.link import DaemonHello, DriverHello, decode_from_daemon
+from drillfeed.protocol.frames import decode_from_daemon
+from drillfeed.protocol.link import DaemonHello, DriverHello
 from drillfeed.protocol.status import Snapshot
 from drillfeed.protocol.status_text import status_lines
-from tests.support.bent import Told, bend
+from tests.support.bent import StatusFields, bend
 from tests.support.halls import WatchedHall, machine
 
 LONGEST_FIGURE = 12
@@ -34,7 +35,7 @@ def unfitting() -> WatchedHall:
     """Return a hall of the club build whose driver is that of a slower machine with no exit sensor."""
     hall = WatchedHall()
 
-    def bent(told: Told) -> None:
+    def bent(told: StatusFields) -> None:
         if told["kind"] == "hello":
             told["limits"]["top"]["high_rpm"] = 3000.0
             told["limits"]["tilt"]["low_deg"] = 0.0
@@ -104,7 +105,7 @@ def test_the_driver_is_told_all_misfits_in_the_greeting() -> None:
     hall = WatchedHall()
     greetings: list[DaemonHello] = []
 
-    def bent(told: Told) -> None:
+    def bent(told: StatusFields) -> None:
         if told["kind"] == "hello":
             told["exit_sensor"] = False
             told["limits"]["top"]["high_rpm"] = 3000.0
@@ -156,7 +157,7 @@ def test_no_figure_is_longer_than_a_person_reads(figure: float) -> None:
     for part, key in (("supply_v", None), ("top", "measured_rpm"), ("top", "target_rpm"), ("tilt", "measured_deg")):
         hall = WatchedHall().ready()
 
-        def bent(told: Told, part: str = part, key: str | None = key) -> None:
+        def bent(told: StatusFields, part: str = part, key: str | None = key) -> None:
             if told["kind"] == "status":
                 if key is None:
                     told[part] = figure

@@ -20,7 +20,7 @@ contacts = st.tuples(speeds, speeds, falls, spins, spins, spins)
 
 def even(e: float) -> Ball:
     """Return a ball whose restitution is the same at every speed."""
-    return replace(PLAIN_BALL, restitution_at_rest=e, restitution_fall_spm=0.0, restitution_most=1.0)
+    return replace(PLAIN_BALL, restitution_at_rest=e, restitution_fall_spm=0.0, max_restitution=1.0)
 
 
 def energy(v: Vector, w: Vector) -> float:

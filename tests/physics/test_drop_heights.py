@@ -1,15 +1,15 @@
 """Drop tests of the equipment rules, with air, through the shipped flight and bounce."""
 
-import itertools
 from dataclasses import replace
 
 import pytest
 
 from drillfeed.daemon.physics.air import STILL_AIR, Air
-from drillfeed.daemon.physics.flight import Flight, fly
+from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import Launch
+from drillfeed.daemon.physics.record import Flight
+from drillfeed.daemon.physics.roots import find, slope, slope_curve, value
 from drillfeed.daemon.physics.table import PLAIN_BALL, Ball
-from drillfeed.daemon.physics.touch import cubic, value
 
 STILL = (0.0, 0.0, 0.0)
 
@@ -17,17 +17,17 @@ STILL = (0.0, 0.0, 0.0)
 def rise_cm(height_m: float, ball: Ball, air: Air) -> float:
     """Return how high a ball bounces, its lowest point measured, when let go from a height."""
     flight: Flight = fly(Launch((2.0, 0.0, height_m + ball.radius_m), STILL, STILL), ball=ball, air=air, until="floor")
-    for a, b in itertools.pairwise(flight.knots):
-        if a.velocity_mps[2] > 0.0 >= b.velocity_mps[2]:
-            path = cubic(a.position_m[2], a.velocity_mps[2], b.position_m[2], b.velocity_mps[2], b.t_s - a.t_s)
-            top = a.velocity_mps[2] / (a.velocity_mps[2] - b.velocity_mps[2])
-            return 100 * (float(value(path, top)) - ball.radius_m)
+    for piece in flight.pieces:
+        z = piece.curves[2]
+        if slope(z, 0.0) > 0.0 >= slope(z, piece.share):
+            top = find(slope_curve(z), 0.0, piece.share, 0.0, 1.0)
+            return 100 * (float(value(z, top)) - ball.radius_m)
     raise AssertionError("the ball did not rise")
 
 
 def even(e: float, drag: float) -> Ball:
     """Return a ball with one restitution at all speeds."""
-    return replace(PLAIN_BALL, drag=drag, restitution_at_rest=e, restitution_fall_spm=0.0, restitution_most=1.0)
+    return replace(PLAIN_BALL, drag=drag, restitution_at_rest=e, restitution_fall_spm=0.0, max_restitution=1.0)
 
 
 @pytest.mark.parametrize(

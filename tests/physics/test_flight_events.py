@@ -9,10 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.physics.air import Air
-from drillfeed.daemon.physics.flight import Flight, fly, length_of
+from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.flight_batch import fly_many
-from drillfeed.daemon.physics.launch import Launch, launch_from, launches_from, stack
+from drillfeed.daemon.physics.launch import Launch, launch_from, launches_from
+from drillfeed.daemon.physics.record import Flight, length_of
+from drillfeed.daemon.physics.roots import slope
 from drillfeed.daemon.physics.table import NET_HALF_WIDTH_M, NET_HEIGHT_M, NET_X_M, PLAIN_BALL, TABLE_LENGTH_M
+from tests.support.launches import launch_at
 
 R = PLAIN_BALL.radius_m
 NO_AIR = Air(0.0, 0.0)
@@ -120,8 +123,7 @@ def test_end_line_passage() -> None:
     flight = fly(launch_from(8.5, 40, 15.4))
     assert flight.landing and flight.end_line and flight.second_bounce_m
     assert flight.end_line.t_s > flight.landing.t_s
-    way = flight.knots[-1].position_m[0]
-    assert way >= TABLE_LENGTH_M
+    assert flight.pieces[-1].point(1.0)[1] >= TABLE_LENGTH_M
 
 
 launch_numbers = st.tuples(
@@ -154,17 +156,17 @@ def test_many_fly_as_one_does() -> None:
     )
     many = fly_many(launches)
     for i in range(n):
-        one = fly(launches.one(i))
-        assert bool(many.valid[i]) is one.valid
-        second = None if one.second_bounce_m is None else one.second_bounce_m + NET_X_M
+        single = fly(launch_at(launches, i))
+        assert bool(many.valid[i]) is single.valid
+        second = None if single.second_bounce_m is None else single.second_bounce_m + NET_X_M
         for alone, together in (
-            (one.time_s, many.time_s[i]),
-            (one.landing_m and one.landing_m[1], many.landing_y_m[i]),
-            (one.depth_m, many.depth_m[i]),
-            (one.net_clearance_m, many.net_clearance_m[i]),
-            (one.apex_m, many.apex_m[i]),
-            (one.landing and one.landing.spin_after_revps, many.spin_after_revps[i]),
-            (one.end_line and one.end_line.t_s, many.end_line_s[i]),
+            (single.time_s, many.time_s[i]),
+            (single.landing_m and single.landing_m[1], many.landing_y_m[i]),
+            (single.depth_m, many.depth_m[i]),
+            (single.net_clearance_m, many.net_clearance_m[i]),
+            (single.apex_m, many.apex_m[i]),
+            (single.landing and single.landing.spin_after_revps, many.spin_after_revps[i]),
+            (single.end_line and single.end_line.t_s, many.end_line_s[i]),
             (second, many.second_bounce_x_m[i]),
         ):
             assert together == pytest.approx(math.nan if alone is None else alone, abs=1e-9, nan_ok=True)
@@ -183,14 +185,14 @@ def test_events_do_not_hang_on_the_step() -> None:
 
 
 def test_arrays_and_single_launches_are_the_same_launch() -> None:
-    """`launches_from` gives, ball by ball, what `launch_from` gives, and `stack` packs them alike (1e-12)."""
+    """`launches_from` gives, ball by ball, what `launch_from` gives (1e-12)."""
     some = [(8.0, 20.0, 12.0, 4.0, 30.0), (6.0, -30.0, -9.0, -7.0, -45.0)]
     single = [launch_from(v, s, t, pan_deg=p, roll_deg=r, height_m=0.3, offset_m=0.1) for v, s, t, p, r in some]
     v, s, t, p, r = (np.array(column) for column in zip(*some, strict=True))
-    packed, stacked = launches_from(v, s, t, pan_deg=p, roll_deg=r, height_m=0.3, offset_m=0.1), stack(single)
-    assert len(packed) == len(stacked) == 2
+    packed = launches_from(v, s, t, pan_deg=p, roll_deg=r, height_m=0.3, offset_m=0.1)
+    assert len(packed) == len(single) == 2
     for name in ("position_m", "velocity_mps", "spin_radps"):
-        assert getattr(packed, name) == pytest.approx(getattr(stacked, name), abs=1e-12)
+        assert getattr(packed, name) == pytest.approx(np.array([getattr(one, name) for one in single]).T, abs=1e-12)
 
 
 def test_roll_bends_topspin_to_the_left() -> None:
@@ -208,7 +210,9 @@ def test_a_dip_to_the_table_between_two_steps_is_a_bounce() -> None:
     """
     launch = launch_from(20.0, -110, 0.0)
     free = fly(Launch((1.6, 0.0, R + 0.3), launch.velocity_mps, launch.spin_radps))
-    rise_mps2 = (free.knots[1].velocity_mps[2] - free.knots[0].velocity_mps[2]) / free.knots[1].t_s
+    first = free.pieces[0]
+    moment = 0.01 / first.step_s
+    rise_mps2 = (slope(first.curves[2], moment) - slope(first.curves[2], 0.0)) / first.step_s / 0.01
     assert rise_mps2 > 5.0
     down_mps = 0.1
     depth_m = down_mps**2 / (2 * rise_mps2)
@@ -229,5 +233,7 @@ def test_spin_at_the_end_line_has_faded_as_spin_does() -> None:
     flown_s = flight.end_line.t_s - flight.landing.t_s
     expected = flight.landing.spin_after_revps * math.exp(-flown_s / tau_s)
     assert flight.end_line.spin_revps == pytest.approx(expected, rel=1e-6)
-    many = fly_many(stack([launch_from(8.5, 40, 15.4)]), ball=replace(PLAIN_BALL, spin_decay_s=tau_s))
+    many = fly_many(
+        launches_from(np.array([8.5]), np.array([40.0]), np.array([15.4])), ball=replace(PLAIN_BALL, spin_decay_s=tau_s)
+    )
     assert float(many.end_line_s[0]) == pytest.approx(flight.end_line.t_s, abs=1e-6)

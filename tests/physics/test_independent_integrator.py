@@ -10,9 +10,10 @@ from scipy.integrate import solve_ivp
 
 from drillfeed.daemon.physics.air import STANDARD_GRAVITY_MPS2
 from drillfeed.daemon.physics.bounce import bounce
-from drillfeed.daemon.physics.flight import Flight, fly, over_table
+from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import Launch, launch_from
-from drillfeed.daemon.physics.table import PLAIN_BALL
+from drillfeed.daemon.physics.record import Flight
+from drillfeed.daemon.physics.table import PLAIN_BALL, over_table
 
 RADIUS, MASS, RHO = 0.020, 0.0027, 1.204
 AREA = math.pi * RADIUS**2

@@ -7,8 +7,9 @@ import pytest
 
 from drillfeed.daemon.physics.air import Air
 from drillfeed.daemon.physics.bounce import Vector
-from drillfeed.daemon.physics.motion import coefficients_of, glide
+from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.table import PLAIN_BALL
+from tests.support.free_flight import free_flight
 
 
 def test_whole_arc_of_nakashima() -> None:
@@ -19,7 +20,7 @@ def test_whole_arc_of_nakashima() -> None:
     """
     ball = replace(PLAIN_BALL, drag=0.54, lift_slope=8 / 3 * 0.069, lift_by_volume=True)
     rpm = 2 * math.pi / 60
-    p, v = glide(
+    p, v = free_flight(
         (2.46, 0.77, 0.33),
         (-5.43, 0.15, 0.92),
         (-95 * rpm, -2735 * rpm, -121 * rpm),
@@ -47,8 +48,8 @@ def test_measured_flights(
     That is more than three times nearer than without lift. The tolerance is the fit's own residual; g 9.81, rho 1.2.
     """
     air = Air(1.2, 9.81)
-    with_lift, _ = glide(start, velocity, omega, time_s, coefficients_of(PLAIN_BALL, air))
-    without, _ = glide(start, velocity, omega, time_s, coefficients_of(replace(PLAIN_BALL, lift_slope=0.0), air))
+    with_lift, _ = free_flight(start, velocity, omega, time_s, coefficients_of(PLAIN_BALL, air))
+    without, _ = free_flight(start, velocity, omega, time_s, coefficients_of(replace(PLAIN_BALL, lift_slope=0.0), air))
     off = math.dist(with_lift, measured)
     assert off <= within_m
     assert 3 * off < math.dist(without, measured)

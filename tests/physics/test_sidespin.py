@@ -46,16 +46,16 @@ def test_sidespin_and_pan_turned_over_fly_the_mirror_image(
     speed: float, topspin: float, sidespin: float, tilt: float, pan: float
 ) -> None:
     """Touch for touch, topspin and speed are the same, sides and sidespin turned over (symmetry; 1e-9)."""
-    one = fly(level(topspin, sidespin, speed, tilt, pan))
+    flight = fly(level(topspin, sidespin, speed, tilt, pan))
     other = fly(level(topspin, -sidespin, speed, tilt, -pan))
-    assert (one.reason, one.length, len(one.bounces)) == (other.reason, other.length, len(other.bounces))
-    for here, there in zip(one.bounces, other.bounces, strict=True):
+    assert (flight.reason, flight.length, len(flight.bounces)) == (other.reason, other.length, len(other.bounces))
+    for here, there in zip(flight.bounces, other.bounces, strict=True):
         same = (here.t_s, here.x_m, here.speed_after_mps, here.spin_after_revps)
         assert (there.t_s, there.x_m, there.speed_after_mps, there.spin_after_revps) == pytest.approx(same, abs=1e-9)
         assert (-there.y_m, -there.side_after_revps) == pytest.approx((here.y_m, here.side_after_revps), abs=1e-9)
-    if one.end_line is not None and other.end_line is not None:
+    if flight.end_line is not None and other.end_line is not None:
         image = (-other.end_line.y_m, -other.end_line.side_revps, other.end_line.spin_revps)
-        found = (one.end_line.y_m, one.end_line.side_revps, one.end_line.spin_revps)
+        found = (flight.end_line.y_m, flight.end_line.side_revps, flight.end_line.spin_revps)
         assert image == pytest.approx(found, abs=1e-9)
 
 

@@ -13,7 +13,7 @@ from drillfeed.daemon.physics.thrower import (
     RimLine,
     Rims,
     broken_limit,
-    most_spin_revps,
+    max_spin_revps,
     opening_at,
     rim_mps,
     rims_for,
@@ -54,18 +54,18 @@ WHEELS = st.builds(Flywheel, st.floats(1e-5, 1e-3), st.floats(0.02, 0.08))
 
 
 @given(st.floats(2, 18), st.floats(2, 18), WHEELS, WHEELS)
-def test_throw_keeps_momentum_and_loses_energy(top: float, bottom: float, one: Flywheel, two: Flywheel) -> None:
+def test_throw_keeps_momentum_and_loses_energy(top: float, bottom: float, first: Flywheel, two: Flywheel) -> None:
     """What each wheel loses in angular momentum the ball gains, and energy never rises (mechanics; 1e-9)."""
     before = Rims(top, bottom)
-    speed, spin, after = throw(before, one, two)
-    by_top = one.inertia_kgm2 * (top - after.top_mps) / one.radius_m**2
+    speed, spin, after = throw(before, first, two)
+    by_top = first.inertia_kgm2 * (top - after.top_mps) / first.radius_m**2
     by_bottom = two.inertia_kgm2 * (bottom - after.bottom_mps) / two.radius_m**2
     assert by_top + by_bottom == pytest.approx(PLAIN_BALL.mass_kg * speed, rel=1e-9)
     omega, r = 2 * math.pi * spin, PLAIN_BALL.radius_m
     assert (by_top - by_bottom) * r == pytest.approx(2 / 3 * PLAIN_BALL.mass_kg * r**2 * omega, rel=1e-9, abs=1e-12)
     wheels = sum(
         wheel.inertia_kgm2 * (a**2 - b**2) / wheel.radius_m**2
-        for wheel, a, b in ((one, top, after.top_mps), (two, bottom, after.bottom_mps))
+        for wheel, a, b in ((first, top, after.top_mps), (two, bottom, after.bottom_mps))
     )
     ball = PLAIN_BALL.mass_kg * (speed**2 + 2 / 3 * (r * omega) ** 2)
     assert wheels >= ball * (1 - 1e-9)
@@ -87,14 +87,14 @@ def test_equal_wheels_lose_by_the_shares(top: float, bottom: float, wheel: Flywh
 )
 def test_most_spin_at_a_speed(limits: RimLimits, per_mps: float) -> None:
     """Without reversing wheels spin is at most 7.96 v, with the grip share 0.82 of that (rolling; last place)."""
-    assert most_spin_revps(4.0, limits) / 4.0 == pytest.approx(per_mps, abs=0.02)
+    assert max_spin_revps(4.0, limits) / 4.0 == pytest.approx(per_mps, abs=0.02)
 
 
 @given(st.floats(1, 17), st.booleans(), st.sampled_from([0.0, 0.1, 0.3]), st.sampled_from([1, -1]))
 def test_most_spin_is_the_border(speed: float, reverses: bool, grip: float, way: int) -> None:
     """At the most spin no limit is broken; a little more breaks one."""
     limits = RimLimits(18.0, reverses=reverses, grip_share=grip)
-    most = most_spin_revps(speed, limits)
+    most = max_spin_revps(speed, limits)
     if not reverses:
         assert broken_limit(rims_for(speed, way * most * (1 - 1e-6)), limits) is None
     assert broken_limit(rims_for(speed, way * (most + 0.01)), limits) is not None
@@ -103,16 +103,16 @@ def test_most_spin_is_the_border(speed: float, reverses: bool, grip: float, way:
 @pytest.mark.parametrize(
     ("rims", "limit"),
     [
-        (Rims(19.0, 10.0), "rim_most"),
+        (Rims(19.0, 10.0), "max_rim"),
         (Rims(8.0, -1.0), "reverse"),
         (Rims(10.0, 0.5), "grip"),
-        (Rims(1.5, 0.4), "rim_least"),
+        (Rims(1.5, 0.4), "min_rim"),
         (Rims(10.0, 5.0), None),
     ],
 )
 def test_broken_limit_is_named(rims: Rims, limit: str | None) -> None:
     """The limit that a pair of rim speeds breaks is told apart from the others."""
-    assert broken_limit(rims, RimLimits(18.0, least_mps=0.5)) == limit
+    assert broken_limit(rims, RimLimits(18.0, min_mps=0.5)) == limit
 
 
 def test_rpm_takes_a_diameter() -> None:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillfeed.daemon.drills.drill import Drill, read_drill
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, SetPlan, plan_drill, set_rng
 from drillfeed.daemon.planning.setting import NotPossible
@@ -21,9 +21,9 @@ MIX = {"kind": "random", "weights": {"rally-topspin": 1, "heavy-push": 1, "light
 
 def drill_of(order: dict[str, Any], balls: int = 20, tempo: float = 36, sets: int = 1, **more: Any) -> Drill:
     set_keys = {key: more.pop(key) for key in ("bursts", "vary", "rest_s") if key in more}
-    one = {"balls": balls, "sequence": order, **set_keys}
+    part = {"balls": balls, "sequence": order, **set_keys}
     head = {"name": "a-drill", "title": "a drill", "level": "club", "tempo_per_min": tempo, "max_balls": 1200}
-    return read_drill({**head, **more, "set": [one] * sets}, "a test")
+    return read_drill({**head, **more, "set": [part] * sets}, "a test")
 
 
 def first_set(drill: Drill, machine: Machine = CLUB, seed: int = 1) -> SetPlan:
@@ -42,30 +42,30 @@ def needed_s(machine: Machine, before: str, after: str, spread_s: float) -> floa
 
 def test_a_tempo_that_is_possible_is_kept() -> None:
     """Nothing is stretched: each gap is 60 s over the tempo."""
-    one = first_set(drill_of(MIX))
-    assert one.stretch is None
-    assert {ball.gap_s for ball in one.balls} == {60 / 36}
+    planned_set = first_set(drill_of(MIX))
+    assert planned_set.stretch is None
+    assert {ball.gap_s for ball in planned_set.balls} == {60 / 36}
 
 
 def test_a_stretched_set_runs_at_what_its_worst_pair_allows() -> None:
     """The interval is the least gap of the worst pair that is allowed; the text names it and what would lift it."""
-    one = first_set(drill_of(MIX, tempo=85))
+    planned_set = first_set(drill_of(MIX, tempo=85))
     pairs = [(a, b) for a in MIX["weights"] for b in MIX["weights"]]  # type: ignore[attr-defined]
-    worst = max(pairs, key=lambda pair: needed_s(CLUB, *pair, one.spread_s))
-    assert one.interval_s == pytest.approx(needed_s(CLUB, *worst, one.spread_s))
-    assert one.stretch is not None and one.stretch.pair == worst
-    assert one.stretch.text.startswith("85/min is not possible for this mix on this machine; running at ")
-    assert f"({worst[1]} after {worst[0]})" in one.stretch.text
-    assert f'a rule never = [["{worst[0]}", "{worst[1]}"]] would lift it to ' in one.stretch.text
+    worst = max(pairs, key=lambda pair: needed_s(CLUB, *pair, planned_set.spread_s))
+    assert planned_set.interval_s == pytest.approx(needed_s(CLUB, *worst, planned_set.spread_s))
+    assert planned_set.stretch is not None and planned_set.stretch.pair == worst
+    assert planned_set.stretch.text.startswith("85/min is not possible for this mix on this machine; running at ")
+    assert f"({worst[1]} after {worst[0]})" in planned_set.stretch.text
+    assert f'a rule never = [["{worst[0]}", "{worst[1]}"]] would lift it to ' in planned_set.stretch.text
     lifted = first_set(drill_of({**MIX, "never": [list(worst)]}, tempo=85))
-    assert f"would lift it to {60 / lifted.interval_s:.1f}/min" in one.stretch.text
+    assert f"would lift it to {60 / lifted.interval_s:.1f}/min" in planned_set.stretch.text
 
 
 def test_a_feeder_that_is_too_slow_is_named() -> None:
     """Where no axis is to blame the reason is the feeder."""
-    one = first_set(drill_of({"kind": "fixed", "balls": ["no-spin-steady"]}, tempo=80), KIT)
-    assert one.stretch is not None
-    assert one.stretch.reason == "the feeder makes 55/min at most"
+    planned_set = first_set(drill_of({"kind": "fixed", "balls": ["no-spin-steady"]}, tempo=80), KIT)
+    assert planned_set.stretch is not None
+    assert planned_set.stretch.reason == "the feeder makes 55/min at most"
 
 
 def test_a_set_slower_than_the_feeder_can_go_is_refused() -> None:
@@ -89,10 +89,10 @@ ORDERS = st.sampled_from(
 
 @settings(deadline=None, max_examples=60)
 @given(ORDERS, st.integers(0, 2**32 - 1), st.integers(0, 2**32 - 1), st.sampled_from([30.0, 60.0, 90.0]))
-def test_the_tempo_is_the_same_for_every_seed(order: dict[str, Any], one: int, two: int, tempo: float) -> None:
+def test_the_tempo_is_the_same_for_every_seed(order: dict[str, Any], first: int, two: int, tempo: float) -> None:
     """Interval, stretch and least gaps do not depend on what was drawn; the balls do."""
-    a, b = (first_set(drill_of(order, tempo=tempo), seed=seed) for seed in (one, two))
-    assert (a.interval_s, a.stretch, a.least_gap_s) == (b.interval_s, b.stretch, b.least_gap_s)
+    a, b = (first_set(drill_of(order, tempo=tempo), seed=seed) for seed in (first, two))
+    assert (a.interval_s, a.stretch, a.min_gap_s) == (b.interval_s, b.stretch, b.min_gap_s)
 
 
 @settings(deadline=None, max_examples=40)
@@ -101,30 +101,34 @@ def test_no_ball_comes_before_the_machine_can_be_there(
     order: dict[str, Any], seed: int, share: float, speed_mps: float
 ) -> None:
     """With tempo and speed varied, each gap still holds the change from the one setting to the other."""
-    one = first_set(drill_of(order, tempo=90, vary={"tempo_share": share, "speed_mps": speed_mps}), seed=seed)
-    for before, after in pairwise(one.balls):
+    planned_set = first_set(drill_of(order, tempo=90, vary={"tempo_share": share, "speed_mps": speed_mps}), seed=seed)
+    for before, after in pairwise(planned_set.balls):
         seconds = transition(CLUB, before.setting, after.setting).seconds
-        assert after.gap_s >= CLUB.feeder.latency_s + one.spread_s + seconds - 1e-9
+        assert after.gap_s >= CLUB.feeder.latency_s + planned_set.spread_s + seconds - 1e-9
         assert after.gap_s >= CLUB.feeder.cycle_s + CLUB.feeder.spread_s - 1e-9
-        assert one.least_gap_s[before.key, after.key] >= CLUB.feeder.latency_s + one.spread_s + seconds - 1e-9
+        assert (
+            planned_set.min_gap_s[before.key, after.key]
+            >= CLUB.feeder.latency_s + planned_set.spread_s + seconds - 1e-9
+        )
 
 
 def test_a_wait_does_not_slow_the_tempo() -> None:
     """A pair that only ever meets over six seconds decides nothing: short, then long, then 6 s."""
     order = {"kind": "scenario", "parts": ["short-backspin-serve", "light-push", {"wait_s": 6}]}
-    one = first_set(drill_of(order, balls=6, tempo=40))
-    assert one.stretch is None
-    assert [round(ball.gap_s, 3) for ball in one.balls[1:]] == [1.5, 6.0, 1.5, 6.0, 1.5]
+    planned_set = first_set(drill_of(order, balls=6, tempo=40))
+    assert planned_set.stretch is None
+    assert [round(ball.gap_s, 3) for ball in planned_set.balls[1:]] == [1.5, 6.0, 1.5, 6.0, 1.5]
 
 
 def test_a_wait_too_short_for_its_balls_is_as_long_as_they_need() -> None:
     """A wait is never shorter than the worst change over it, whichever ball was drawn."""
     order = {"kind": "scenario", "parts": ["rally-topspin", {"wait_s": 0.5}, "heavy-push", {"wait_s": 0.5}]}
-    one = first_set(drill_of(order, balls=4, tempo=40))
+    planned_set = first_set(drill_of(order, balls=4, tempo=40))
     worst = max(
-        needed_s(CLUB, a, b, one.spread_s) for a, b in pairwise(["rally-topspin", "heavy-push", "rally-topspin"])
+        needed_s(CLUB, a, b, planned_set.spread_s)
+        for a, b in pairwise(["rally-topspin", "heavy-push", "rally-topspin"])
     )
-    assert [ball.gap_s for ball in one.balls[1:]] == [pytest.approx(worst)] * 3
+    assert [ball.gap_s for ball in planned_set.balls[1:]] == [pytest.approx(worst)] * 3
 
 
 @settings(deadline=None, max_examples=40)
@@ -132,14 +136,14 @@ def test_a_wait_too_short_for_its_balls_is_as_long_as_they_need() -> None:
 def test_bursts_are_of_their_length_and_pauses_as_long_as_written(seed: int, least: int, more: int) -> None:
     """Each burst but the last has from `least` to `most` balls at the tempo, and six seconds follow it."""
     bursts = {"min_balls": least, "max_balls": least + more, "pause_s": 6}
-    one = first_set(drill_of(MIX, balls=30, bursts=bursts), seed=seed)
+    planned_set = first_set(drill_of(MIX, balls=30, bursts=bursts), seed=seed)
     lengths, run = [], 0
-    for k, ball in enumerate(one.balls):
+    for k, ball in enumerate(planned_set.balls):
         if k and ball.gap_s == 6.0:
             lengths.append(run)
             run = 0
         elif k:
-            assert ball.gap_s == one.interval_s
+            assert ball.gap_s == planned_set.interval_s
         run += 1
     assert all(least <= length <= least + more for length in lengths) and lengths
 
@@ -155,10 +159,12 @@ def test_bursts_and_variation_leave_the_balls_alone() -> None:
 
 def test_variation_stays_within_what_is_written() -> None:
     """Speeds lie within 0.3 m/s; balls given by depth get their tilt anew; the names stay."""
-    one = first_set(drill_of({"kind": "fixed", "balls": ["flat-block"]}, 60, vary={"speed_mps": 0.3, "depth_cm": 10}))
-    assert {round(ball.speed_mps, 3) for ball in one.balls} == {7.7, 8.0, 8.3}
-    assert len({ball.setting.tilt_deg for ball in one.balls}) == 9
-    assert {ball.ball for ball in one.balls} == {"flat-block"}
+    planned_set = first_set(
+        drill_of({"kind": "fixed", "balls": ["flat-block"]}, 60, vary={"speed_mps": 0.3, "depth_cm": 10})
+    )
+    assert {round(ball.speed_mps, 3) for ball in planned_set.balls} == {7.7, 8.0, 8.3}
+    assert len({ball.setting.tilt_deg for ball in planned_set.balls}) == 9
+    assert {ball.ball for ball in planned_set.balls} == {"flat-block"}
 
 
 def test_what_cannot_be_varied_is_left_out_and_noted() -> None:
@@ -182,26 +188,28 @@ def kit_plan(sets: int, balls: int, turns: int = 0) -> DrillPlan:
     return plan_drill(drill, BALLS, KIT, 1, turns)
 
 
-def test_a_crank_by_time_is_rephased_before_it_drifts_too_far() -> None:
-    """A quarter of a turn at 0.2 % a turn is 125 turns: sets of 50 are re-phased before the third."""
+def test_a_crank_by_time_is_turned_to_its_mark_before_it_drifts_too_far() -> None:
+    """A quarter of a turn at 0.2 % a turn is 125 turns: of sets of 50, the third begins at the mark."""
     found = kit_plan(4, 50)
-    assert [(one.turns_before, one.rephase_before) for one in found.sets] == [
+    assert [(planned_set.turns_before, planned_set.crank_to_mark_before) for planned_set in found.sets] == [
         (0, False), (50, False), (0, True), (50, False),
     ]  # fmt: skip
     drift_s = 0.002 * KIT.feeder.cycle_s
-    assert [one.spread_s for one in found.sets[:2]] == pytest.approx([0.04 + 50 * drift_s, 0.04 + 100 * drift_s])
+    assert [planned_set.spread_s for planned_set in found.sets[:2]] == pytest.approx(
+        [0.04 + 50 * drift_s, 0.04 + 100 * drift_s]
+    )
 
 
 def test_turns_made_before_count() -> None:
-    """A crank that has turned 100 times already is re-phased before a first set of 50."""
-    assert kit_plan(1, 50, turns=100).sets[0].rephase_before
-    assert not kit_plan(1, 50, turns=75).sets[0].rephase_before
+    """A crank that has turned 100 times already is turned to its mark before a first set of 50."""
+    assert kit_plan(1, 50, turns=100).sets[0].crank_to_mark_before
+    assert not kit_plan(1, 50, turns=75).sets[0].crank_to_mark_before
 
 
-def test_without_a_crank_nothing_is_rephased() -> None:
+def test_without_a_crank_nothing_is_turned_to_a_mark() -> None:
     """An indexed feeder keeps its phase."""
     found = plan_drill(drill_of(MIX, 100, sets=5), BALLS, CLUB, 1)
-    assert {(one.turns_before, one.rephase_before) for one in found.sets} == {(0, False)}
+    assert {(planned_set.turns_before, planned_set.crank_to_mark_before) for planned_set in found.sets} == {(0, False)}
 
 
 def test_each_set_has_a_chance_of_its_own() -> None:
@@ -215,10 +223,10 @@ def test_each_set_has_a_chance_of_its_own() -> None:
 
 def test_every_reason_is_told_at_once() -> None:
     """A drill that can't be thrown for two reasons names both."""
-    order = {"kind": "random", "weights": {"rally-topspin": 1, "heavy-push": 1}, "max_alike": 2}
+    order = {"kind": "random", "weights": {"rally-topspin": 1, "deep-chop": 1}, "max_alike": 2}
     with pytest.raises(NotPossible) as caught:
         plan_drill(drill_of(order), BALLS, KIT, 1)
-    assert "rally-topspin: " in str(caught.value) and "heavy-push: " in str(caught.value)
+    assert "rally-topspin: " in str(caught.value) and "deep-chop: " in str(caught.value)
 
 
 def test_an_unknown_ball_is_named() -> None:

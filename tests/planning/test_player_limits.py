@@ -7,16 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drillfeed.daemon.aim.thrower import rim_limits
 from drillfeed.daemon.config import read_config
 from drillfeed.daemon.drills.bounds import HARD_MAX_PER_MIN
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.players import Player
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, PLAYER_LEVELS, Caps, PlayerLevel, Profile
-from drillfeed.daemon.library import known, load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.planning.allowed import ANOTHER_BALL, ANOTHER_LEVEL, Owner, lowest, objection
 from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
-from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, rim_limits
+from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible
 from drillfeed.daemon.validation import InvalidFile
 from drillfeed.protocol.texts.catalogue import text
 
@@ -35,9 +36,9 @@ def player(level: PlayerLevel, **caps: object) -> Player:
 
 
 def drill_of(balls: list[str], tempo: float = 30, n: int = 10, **more: object) -> Drill:
-    one = {"balls": n, "sequence": {"kind": "fixed", "balls": balls}}
+    part = {"balls": n, "sequence": {"kind": "fixed", "balls": balls}}
     head = {"name": "limits", "title": "limits", "level": "club", "tempo_per_min": tempo}
-    return read_drill({**head, "set": [one], **more}, "a test")
+    return read_drill({**head, "set": [part], **more}, "a test")
 
 
 def planned(drill: Drill, who: Player, on: str = "club-build") -> DrillPlan:
@@ -51,10 +52,10 @@ def test_the_effective_limit_is_above_none_of_the_four_and_is_one_of_them(
     """The bound equals the lowest, and the one that is named sets no more than the bound."""
     four: dict[Owner, float | None] = {"drill": drill, "player": player, "machine": machine, "hard": hard}
     bound = lowest(drill, player, machine, hard)
-    assert all(bound.most <= most for most in four.values() if most is not None)
-    assert bound.most in four.values()
+    assert all(bound.highest <= most for most in four.values() if most is not None)
+    assert bound.highest in four.values()
     named = four[bound.by]
-    assert named is not None and named == pytest.approx(bound.most, abs=1e-9)
+    assert named is not None and named == pytest.approx(bound.highest, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -95,23 +96,23 @@ def test_no_plan_is_above_any_of_the_four(
     except NotPossible as refused:
         assert "the player's profile advanced" in str(refused)
         return
-    (one,) = plan.sets
-    assert len(one.balls) == min(n, most)
-    assert 60 / one.interval_s <= min(tempo, cap, CLUB.feeder.high_balls_per_min, HARD_MAX_PER_MIN) + 1e-9
-    assert all(60 / ball.gap_s <= cap + 1e-9 for ball in one.balls)
-    assert all(gap_s >= 60 / cap - 1e-9 for gap_s in one.least_gap_s.values())
-    for ball in one.balls:
+    (planned_set,) = plan.sets
+    assert len(planned_set.balls) == min(n, most)
+    assert 60 / planned_set.interval_s <= min(tempo, cap, CLUB.feeder.high_balls_per_min, HARD_MAX_PER_MIN) + 1e-9
+    assert all(60 / ball.gap_s <= cap + 1e-9 for ball in planned_set.balls)
+    assert all(gap_s >= 60 / cap - 1e-9 for gap_s in planned_set.min_gap_s.values())
+    for ball in planned_set.balls:
         assert ball.speed_mps <= speed
         for wheel, rpm in ((CLUB.top, ball.setting.top_rpm), (CLUB.bottom, ball.setting.bottom_rpm)):
-            assert wheel.rim_mps(rpm) <= min(rim, rim_limits(CLUB).most_mps) + 1e-6
+            assert wheel.rim_mps(rpm) <= min(rim, rim_limits(CLUB).max_mps) + 1e-6
 
 
 def test_a_tempo_above_the_players_is_stretched_evenly_and_said() -> None:
     """45 asked, 35 by the level: every interval alike, the reason names both figures and whose limit it is."""
-    (one,) = planned(drill_of(["light-topspin"], 45), player("junior")).sets
-    assert {ball.gap_s for ball in one.balls} == {60 / 35}
-    assert one.stretch is not None and one.stretch.by == "player"
-    assert one.stretch.text == "tempo 45/min asked, 35/min by the player's profile junior"
+    (planned_set,) = planned(drill_of(["light-topspin"], 45), player("junior")).sets
+    assert {ball.gap_s for ball in planned_set.balls} == {60 / 35}
+    assert planned_set.stretch is not None and planned_set.stretch.by == "player"
+    assert planned_set.stretch.text == "tempo 45/min asked, 35/min by the player's profile junior"
 
 
 def test_the_machine_is_named_where_it_is_the_lower() -> None:
@@ -293,9 +294,9 @@ def test_mistakes_in_a_level_are_named(tmp_path: Path, text: str, key: str, allo
     """An unknown key, an unknown level and a figure past a hard bound are named by their place in the file."""
     file = tmp_path / "drillfeed.toml"
     file.write_text(text, "utf-8")
-    with pytest.raises(InvalidFile) as wrong:
+    with pytest.raises(InvalidFile) as caught:
         read_config(file, {})
-    (mistake,) = wrong.value.errors
+    (mistake,) = caught.value.errors
     assert mistake.key == key and allowed in mistake.allowed
 
 
@@ -315,5 +316,8 @@ def test_the_page_about_drills_shows_the_houses_figures() -> None:
     assert set(shown.values()) == set(Caps.model_fields)
     for row, key in shown.items():
         figures = [getattr(HOUSE_PROFILES.of(level).caps, key) for level in PLAYER_LEVELS]
-        said = ["no" if one is False else f"{one:g}" if isinstance(one, float) else str(one) for one in figures]
+        said = [
+            "no" if figure is False else f"{figure:g}" if isinstance(figure, float) else str(figure)
+            for figure in figures
+        ]
         assert rows[row].split(" | ") == said

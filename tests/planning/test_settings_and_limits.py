@@ -4,10 +4,12 @@ import math
 
 import pytest
 
+from drillfeed.daemon.aim.thrower import rim_limits
 from drillfeed.daemon.drills.balls import BallType
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.setting import NotPossible, most_spin, rim_limits, setting_for, shares
+from drillfeed.daemon.planning.rims import max_spin_at, shares
+from drillfeed.daemon.planning.setting import NotPossible, setting_for
 
 CLUB, KIT = load_machine("club-build"), load_machine("kit-build")
 BALL_RADIUS_M = 0.020
@@ -36,9 +38,9 @@ def test_most_spin_is_where_a_limit_is_touched() -> None:
     of_speed, of_spin = shares(CLUB)
     for speed in (5.0, 7.0):
         grip = speed / of_speed * 0.9 / 1.1 / (2 * math.pi * BALL_RADIUS_M) * of_spin
-        assert most_spin(CLUB, speed) == pytest.approx(grip, rel=1e-6)
-    fast = (rim_limits(CLUB).most_mps - 15.0 / of_speed) / (2 * math.pi * BALL_RADIUS_M) * of_spin
-    assert most_spin(CLUB, 15.0) == pytest.approx(fast, rel=1e-6)
+        assert max_spin_at(CLUB, speed) == pytest.approx(grip, rel=1e-6)
+    fast = (rim_limits(CLUB).max_mps - 15.0 / of_speed) / (2 * math.pi * BALL_RADIUS_M) * of_spin
+    assert max_spin_at(CLUB, 15.0) == pytest.approx(fast, rel=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -72,9 +74,9 @@ def test_no_setting_passes_the_machines_limits() -> None:
     for machine in (CLUB, KIT, load_machine("hall-pan"), load_machine("hall-roll")):
         limits = machine.limits()
         thrown = 0
-        for one in load_balls().values():
+        for ball in load_balls().values():
             try:
-                setting = setting_for(one, machine)
+                setting = setting_for(ball, machine)
             except NotPossible:
                 continue
             thrown += 1

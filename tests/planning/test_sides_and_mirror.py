@@ -11,7 +11,7 @@ from drillfeed.daemon.calibration import Trim, Trims
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.players import Player, leftward_cm
 from drillfeed.daemon.drills.sides import FOREHAND_CM, SIDES, split, swapped
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, plan_drill
@@ -37,9 +37,9 @@ SIDED = st.builds("{} to {}".format, st.sampled_from(BALL_NAMES), st.sampled_fro
 
 
 def drill_of(balls: list[str], **more: object) -> Drill:
-    one = {"balls": len(balls), "sequence": {"kind": "fixed", "balls": balls}}
+    part = {"balls": len(balls), "sequence": {"kind": "fixed", "balls": balls}}
     head = {"name": "sides", "title": "sides", "level": "club", "tempo_per_min": 30}
-    return read_drill({**head, "set": [one], **more}, "a test")
+    return read_drill({**head, "set": [part], **more}, "a test")
 
 
 def plan(drill: Drill, player: Player, seed: int = 1) -> DrillPlan:
@@ -78,17 +78,17 @@ def test_a_drill_for_the_other_hand_is_the_mirrored_drill(balls: list[str], seed
     """For a left-handed player every ball is the mirrored one: same order, times, speed, spin and tilt."""
     right = plan(drill_of(balls), Player("right", elbow_cm), seed)
     left = plan(drill_of(balls), Player("left", elbow_cm), seed)
-    for one, other in zip(right.sets, left.sets, strict=True):
-        assert other.interval_s == pytest.approx(one.interval_s)
-        assert [replace(b, setting=mirrored(b.setting)) for b in one.balls] == list(other.balls)
+    for planned_set, other in zip(right.sets, left.sets, strict=True):
+        assert other.interval_s == pytest.approx(planned_set.interval_s)
+        assert [replace(b, setting=mirrored(b.setting)) for b in planned_set.balls] == list(other.balls)
 
 
 @pytest.mark.parametrize("name", ["whole-table", "middle-then-a-wing", "two-and-two", "step-round", "one-each-side"])
 def test_shipped_drills_with_sides_mirror(name: str) -> None:
     """The drills with sides that are shipped, variation and chance included, mirror for the other hand."""
     right, left = plan(load_drill(name), RIGHT, 5), plan(load_drill(name), LEFT, 5)
-    for one, other in zip(right.sets, left.sets, strict=True):
-        assert [replace(b, setting=mirrored(b.setting)) for b in one.balls] == list(other.balls)
+    for planned_set, other in zip(right.sets, left.sets, strict=True):
+        assert [replace(b, setting=mirrored(b.setting)) for b in planned_set.balls] == list(other.balls)
 
 
 def test_a_right_handed_forehand_is_on_the_throwers_left() -> None:
@@ -133,9 +133,11 @@ def test_a_trim_past_the_pan_is_refused_with_the_nearest() -> None:
 
 def test_without_pan_sides_are_left_out_and_said_so() -> None:
     """Every ball goes down the middle, is told with no side, and the plan holds one line about it."""
-    found = plan_drill(load_drill("steady-forehand"), BALLS, CLUB, 1)
+    found = plan_drill(drill_of(["no-spin-steady to forehand", "light-topspin to forehand"]), BALLS, CLUB, 1)
     assert found.notes == ("sides are left out: club-build has no pan, every ball goes down the middle",)
-    assert {(ball.side, ball.setting.pan_deg) for one in found.sets for ball in one.balls} == {(None, None)}
+    assert {(ball.side, ball.setting.pan_deg) for planned_set in found.sets for ball in planned_set.balls} == {
+        (None, None)
+    }
 
 
 def test_a_drill_that_needs_sides_is_refused_without_pan() -> None:

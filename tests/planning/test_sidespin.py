@@ -13,9 +13,10 @@ from drillfeed.daemon.drills.balls import BallType, turned_over, without_sidespi
 from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.drills.players import Player, for_player
 from drillfeed.daemon.drills.sides import FOREHAND_CM, SIDES
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import AngleAxis, Machine
-from drillfeed.daemon.physics.flight import Flight, fly
+from drillfeed.daemon.physics.flight import fly
+from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.planning.plan import DrillPlan, PlannedBall, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for
 from tests.support.mirror import mirrored
@@ -55,8 +56,10 @@ def rolling(low_deg: float, high_deg: float) -> Machine:
 
 
 def drill_of(balls: list[str], **more: object) -> Drill:
-    one = {"balls": len(balls), "sequence": {"kind": "fixed", "balls": balls}}
-    return read_drill({"name": "bent", "title": "bent", "level": "club", "tempo_per_min": 30, "set": [one], **more}, "")
+    part = {"balls": len(balls), "sequence": {"kind": "fixed", "balls": balls}}
+    return read_drill(
+        {"name": "bent", "title": "bent", "level": "club", "tempo_per_min": 30, "set": [part], **more}, ""
+    )
 
 
 def plan(balls: list[str], machine: Machine = ROLL, player: Player = RIGHT, **more: object) -> DrillPlan:
@@ -266,13 +269,13 @@ def test_the_setting_of_a_ball_turned_over_is_the_mirrored_one(ball: BallType) -
     Angles to the thousandth of a degree that they are rounded to; the flights are each other's images to 0.1 mm.
     """
     try:
-        one = setting_for(ball, ROLL)
+        setting = setting_for(ball, ROLL)
     except NotPossible:
         with pytest.raises(NotPossible):
             setting_for(turned_over(ball), ROLL)
         return
     other = setting_for(turned_over(ball), ROLL)
-    image = mirrored(one)
+    image = mirrored(setting)
     assert replace(other, pan_deg=image.pan_deg, tilt_deg=image.tilt_deg) == image
     assert (other.pan_deg, other.tilt_deg) == pytest.approx((image.pan_deg, image.tilt_deg), abs=0.00101)
     here, there = flight_for(ball, ROLL), flight_for(turned_over(ball), ROLL)
@@ -295,9 +298,9 @@ def test_a_drill_for_the_other_hand_is_the_mirrored_drill(balls: list[str], elbo
     Pans to the thousandth of a degree that they are rounded to.
     """
     right, left = (plan(balls, ROLL, Player(hand, elbow_cm)) for hand in ("right", "left"))
-    for one, other in zip(right.sets, left.sets, strict=True):
-        assert other.interval_s == pytest.approx(one.interval_s)
-        for ball, mate in zip(one.balls, other.balls, strict=True):
+    for planned_set, other in zip(right.sets, left.sets, strict=True):
+        assert other.interval_s == pytest.approx(planned_set.interval_s)
+        for ball, mate in zip(planned_set.balls, other.balls, strict=True):
             assert image_of(image_of(ball)) == ball
             image = image_of(ball)
             assert mate.setting.pan_deg == pytest.approx(image.setting.pan_deg, abs=0.00101)
@@ -308,7 +311,7 @@ def test_the_shipped_drill_mirrors() -> None:
     """What bends to a right-handed player's forehand bends to a left-handed one's."""
     drill = load_drill("against-the-bend")
     right, left = (plan_drill(drill, BALLS, ROLL, 5, player=player) for player in (RIGHT, LEFT))
-    for one, other in zip(right.sets, left.sets, strict=True):
-        assert [image_of(ball) for ball in one.balls] == list(other.balls)
+    for planned_set, other in zip(right.sets, left.sets, strict=True):
+        assert [image_of(ball) for ball in planned_set.balls] == list(other.balls)
     first = right.sets[1].balls[0]
     assert first.ball == "forehand-side-topspin" and first.side_revps == 25 and first.setting.roll_deg == 39.806

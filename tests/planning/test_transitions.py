@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 from scipy.integrate import solve_ivp
 
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.daemon.planning.transition import CONTROL_GRID_S, transition, wheel_change_s

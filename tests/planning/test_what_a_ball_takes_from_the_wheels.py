@@ -10,7 +10,8 @@ import pytest
 
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.machine import Machine
-from drillfeed.daemon.planning.setting import setting_for, shares
+from drillfeed.daemon.planning.rims import shares
+from drillfeed.daemon.planning.setting import setting_for
 from tests.support.halls import ball_types, machine
 
 MASS_KG, RADIUS_M = 0.0027, 0.020

@@ -34,7 +34,7 @@ class Bent:
         if self._told is None:
             return frames
         bent = [self._told(json.loads(frame)) for frame in frames]
-        return [json.dumps(one).encode() for one in bent if one is not None]
+        return [json.dumps(frame).encode() for frame in bent if frame is not None]
 
 
 def message_of(frame: bytes) -> dict[str, Any]:

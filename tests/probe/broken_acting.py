@@ -4,7 +4,8 @@ from collections.abc import Callable
 from typing import Any
 
 from drillfeed.clients.drivers.adapter import DriverCore
-from drillfeed.protocol.link import Order, Setpoint, decode_from_daemon
+from drillfeed.protocol.frames import decode_from_daemon
+from drillfeed.protocol.link import Order, Setpoint
 from tests.probe.bending import Bent, Break, around, message_of
 from tests.probe.virtual_bench import Driver
 
@@ -67,11 +68,11 @@ def no_own_ramp(core: DriverCore) -> None:
 
 
 def stop_cuts_to_zero(core: DriverCore) -> None:
-    def wind_down(old: Callable[..., None], reason: str, now: float) -> None:
+    def wind_down(old: Callable[..., None], *words: Any) -> None:
         core.outputs.top_rpm = core.outputs.bottom_rpm = 0.0
-        old(reason, now)
+        old(*words)
 
-    around(core, "_wind_down", wind_down)
+    around(core.modes, "wind_down", wind_down)
 
 
 def turns_disarmed(core: DriverCore) -> None:
@@ -150,7 +151,7 @@ def trip_goes_away(core: DriverCore) -> None:
     def setpoint(old: Callable[..., None], message: Setpoint, now: float) -> None:
         old(message, now)
         if core.mode == "tripped" and core.accepted_s == now:
-            core._enter("armed", None, now)
+            core.modes.enter("armed", None, now)
 
     around(core, "_setpoint", setpoint)
 
@@ -167,29 +168,33 @@ def watchdog_in_ticks_only(core: DriverCore) -> None:
 
 
 def every_arm_counts(core: DriverCore) -> None:
-    def arm(old: Callable[..., None], now: float) -> None:
-        core._judged_epoch = -1
-        old(now)
+    def arm(old: Callable[..., bool], *words: Any) -> bool:
+        core.modes.new_session()
+        return old(*words)
 
-    around(core, "_arm", arm)
+    around(core.modes, "arm", arm)
 
 
 def arms_turning(core: DriverCore) -> None:
-    def obstacle(old: Callable[..., str | None], now: float) -> str | None:
-        return None if core.mode == "stopping" else old(now)
+    def obstacle(old: Callable[..., str | None], *words: Any) -> str | None:
+        return None if core.mode == "stopping" else old(*words)
 
-    around(core, "_arm_obstacle", obstacle)
+    around(core.modes, "_arm_obstacle", obstacle)
 
 
 def arms_tripped(core: DriverCore) -> None:
-    def obstacle(old: Callable[..., str | None], now: float) -> str | None:
-        return None if core.mode == "tripped" and not core.outputs.turning else old(now)
+    def obstacle(old: Callable[..., str | None], *words: Any) -> str | None:
+        return None if core.mode == "tripped" and not core.outputs.turning else old(*words)
 
-    around(core, "_arm_obstacle", obstacle)
+    around(core.modes, "_arm_obstacle", obstacle)
 
 
 def clears_turning(core: DriverCore) -> None:
-    core._clear = lambda now: core._enter("disarmed", None, now) if core.mode == "tripped" else None  # type: ignore[method-assign]
+    def clear(old: Callable[..., None], now: float) -> None:
+        if core.mode == "tripped":
+            core.modes.enter("disarmed", None, now)
+
+    around(core.modes, "clear", clear)
 
 
 def clear_arms(core: DriverCore) -> None:
@@ -197,9 +202,9 @@ def clear_arms(core: DriverCore) -> None:
         tripped = core.mode == "tripped"
         old(now)
         if tripped and core.mode == "disarmed":
-            core._enter("armed", None, now)
+            core.modes.enter("armed", None, now)
 
-    around(core, "_clear", clear)
+    around(core.modes, "clear", clear)
 
 
 def rest_at_once(core: DriverCore) -> None:
@@ -248,15 +253,15 @@ def feeds_early(core: DriverCore) -> None:
 
 
 def feeds_wait_over_stop(core: DriverCore) -> None:
-    def stop(old: Callable[..., None], kind: str, now: float, whose: str) -> None:
+    def stop(old: Callable[..., None], *words: Any) -> None:
         waiting = dict(core.gate.ledger.waiting)
         core.gate.ledger.waiting.clear()
-        old(kind, now, whose)
+        old(*words)
         for id in waiting:
             core.board.feed_one(id)
-            core.gate.ledger.done(id, waiting[id], now)
+            core.gate.ledger.done(id, waiting[id], words[-1])
 
-    around(core, "_stop", stop)
+    around(core.modes, "stop", stop)
 
 
 def feeds_wait_over_epoch(core: DriverCore) -> None:

@@ -14,47 +14,55 @@ from tests.probe.virtual_bench import Driver
 
 
 def silent_until_greeted(core: DriverCore) -> Driver:
-    return Bent(core, told=lambda one: None if one["kind"] == "hello" and core.report._hello_s > 1051.5 else one)
+    return Bent(
+        core, told=lambda message: None if message["kind"] == "hello" and core.report._hello_s > 1051.5 else message
+    )
 
 
 def speeds_in_revps(core: DriverCore) -> Driver:
-    def told(one: dict[str, Any]) -> dict[str, Any]:
-        if one["kind"] == "hello":
+    def told(message: dict[str, Any]) -> dict[str, Any]:
+        if message["kind"] == "hello":
             for wheel in ("top", "bottom"):
-                one["limits"][wheel] = {key: value / 60 for key, value in one["limits"][wheel].items()}
-        return one
+                message["limits"][wheel] = {key: value / 60 for key, value in message["limits"][wheel].items()}
+        return message
 
     return Bent(core, told=told)
 
 
 def slow_status(core: DriverCore) -> Driver:
     count = iter(range(10**9))
-    return Bent(core, told=lambda one: None if one["kind"] == "status" and next(count) % 5 else one)
+    return Bent(core, told=lambda message: None if message["kind"] == "status" and next(count) % 5 else message)
 
 
 def target_as_measured(core: DriverCore) -> Driver:
-    def told(one: dict[str, Any]) -> dict[str, Any]:
-        if one["kind"] == "status":
-            one["top"]["measured_rpm"] = one["top"]["target_rpm"]
-        return one
+    def told(message: dict[str, Any]) -> dict[str, Any]:
+        if message["kind"] == "status":
+            message["top"]["measured_rpm"] = message["top"]["target_rpm"]
+        return message
 
     return Bent(core, told=told)
 
 
 def pong_counts_itself(core: DriverCore) -> Driver:
-    return Bent(core, told=lambda one: {**one, "n": one["n"] + 1} if one["kind"] == "pong" else one)
+    return Bent(core, told=lambda message: {**message, "n": message["n"] + 1} if message["kind"] == "pong" else message)
 
 
 def clock_in_ms(core: DriverCore) -> Driver:
-    return Bent(core, told=lambda one: {**one, "now_s": one["now_s"] * 1000} if "now_s" in one else one)
+    return Bent(
+        core, told=lambda message: {**message, "now_s": message["now_s"] * 1000} if "now_s" in message else message
+    )
 
 
 def age_always_zero(core: DriverCore) -> Driver:
-    return Bent(core, told=lambda one: {**one, "watchdog_age_ms": 0.0} if "watchdog_age_ms" in one else one)
+    return Bent(
+        core, told=lambda message: {**message, "watchdog_age_ms": 0.0} if "watchdog_age_ms" in message else message
+    )
 
 
 def nan_in_status(core: DriverCore) -> Driver:
-    return Bent(core, told=lambda one: {**one, "supply_v": float("nan")} if one["kind"] == "status" else one)
+    return Bent(
+        core, told=lambda message: {**message, "supply_v": float("nan")} if message["kind"] == "status" else message
+    )
 
 
 def refusal_frames(core: DriverCore) -> Driver:
@@ -96,9 +104,9 @@ def any_watchdog(core: DriverCore) -> Driver:
 
 def stays_armed_in_new_session(core: DriverCore) -> None:
     def adopt(old: Callable[..., None], session: str, now: float) -> None:
-        mode, core.mode = core.mode, "disarmed"
+        mode, core.modes.mode = core.mode, "disarmed"
         old(session, now)
-        core.mode = mode
+        core.modes.mode = mode
 
     around(core, "_adopt", adopt)
 
@@ -208,7 +216,7 @@ class LooseQueue:
         self._queue.add(message)
 
     def keep_all(self, message: Setpoint) -> None:
-        at = sum(one <= message.at_s for one in self._queue._moments)
+        at = sum(moment <= message.at_s for moment in self._queue._moments)
         self._queue._waiting.insert(at, message)
         self._queue._moments.insert(at, message.at_s)
 

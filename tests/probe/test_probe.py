@@ -22,7 +22,7 @@ def result_of(probe: Probe, name: str) -> str:
     return next(row.result for row in probe.rows if row.check.name == name)
 
 
-@pytest.mark.parametrize("broken", BROKEN, ids=[one.what for one in BROKEN])
+@pytest.mark.parametrize("broken", BROKEN, ids=[broken.what for broken in BROKEN])
 def test_each_broken_rule_is_the_first_to_be_named(broken: Broken) -> None:
     """A driver that breaks one rule fails first at the check of that rule, which names its clause and what was seen."""
     probe = run_probe(broken.make, to_the_end=False)
@@ -50,7 +50,7 @@ def test_a_sound_driver_holds_throughout(traits: DriverTraits, unknown: set[str]
 
 def test_what_follows_is_listed_as_consequence() -> None:
     """After the first failure the run goes on, and later failures are listed behind it in text and JSON."""
-    dead = next(one for one in BROKEN if one.what == "dies of garbage")
+    dead = next(broken for broken in BROKEN if broken.what == "dies of garbage")
     probe = run_probe(dead.make)
     assert len(probe.rows) == len(TABLE)
     told = json.loads(verdict.verdict_json(probe.rows, probe.bench.hello))
@@ -76,14 +76,14 @@ def test_nothing_turns_and_no_ball_is_asked_for_unless_allowed() -> None:
             return self._core.receive(frame, now)
 
     probe = run_probe(Listening, feed=False)
-    assert any(one.get("kind") == "arm" for one in sent) and not any(one.get("feeds") for one in sent)
+    assert any(message.get("kind") == "arm" for message in sent) and not any(message.get("feeds") for message in sent)
     assert {row.result for row in probe.rows if row.check.phase == "feeding"} == {"not run"}
     assert "not run" in verdict.verdict_text(probe.rows, probe.bench.hello)
 
     sent.clear()
     still = [check.name for check in TABLE if check.phase == "disarmed"]
     run_probe(Listening, feed=False, only=tuple(still))
-    assert sent and not any(_turns(one) for one in sent)
+    assert sent and not any(_turns(message) for message in sent)
 
 
 def _turns(message: dict[str, object]) -> bool:
@@ -97,12 +97,12 @@ def test_an_arm_in_the_first_phase_is_one_that_must_be_refused() -> None:
     """Before leave to turn, the only arm that is sent is in a session whose limits were not agreed."""
     probe = run_probe(sound_driver, feed=False, only=("limits-beyond", "adopts"))
     assert [row.result for row in probe.rows] == ["holds", "holds"]
-    assert all(one.status.mode != "armed" for one in probe.bench.seen)
+    assert all(seen.status.mode != "armed" for seen in probe.bench.seen)
 
 
 def test_a_stall_of_this_machine_is_not_the_drivers_failure() -> None:
     """A check that fails while the probe itself was not run in time is tried again, then told as inconclusive."""
-    broken = next(one for one in BROKEN if one.what == "numbers its pongs itself")
+    broken = next(broken for broken in BROKEN if broken.what == "numbers its pongs itself")
     probe = run_probe(broken.make, only=("pong",), stall_s=0.004)
     (row,) = probe.rows
     assert row.result == "inconclusive" and "this machine stalled for 5 ms" in row.saw
@@ -129,7 +129,7 @@ def test_names_are_given_once() -> None:
     names = [check.name for check in TABLE]
     assert len(names) == len(set(names))
     clauses = {check.name: check.clause for check in TABLE}
-    assert all(clauses[one.first] == one.clause for one in BROKEN) and len(BROKEN) >= 15
+    assert all(clauses[broken.first] == broken.clause for broken in BROKEN) and len(BROKEN) >= 15
 
 
 def test_the_table_is_printed_whole() -> None:

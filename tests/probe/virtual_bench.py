@@ -14,7 +14,7 @@ from drillfeed.protocol.link import AngleLimits, Axis, Limits, WheelLimits
 TICK_S = 0.005
 START_S = 50.0
 OFFSET_S = 1000.0
-MOST_S = 400.0
+MAX_S = 400.0
 PEER = b"driver"
 
 WHEEL = WheelLimits(low_rpm=0.0, high_rpm=6000.0, up_rpm_per_s=6000.0, down_rpm_per_s=5000.0, quick_rpm_per_s=9000.0)
@@ -110,7 +110,7 @@ def run_probe(
     else:
         probe.decline("feeding", "not asked for: --feed")
     stuck: list[bytes] = []
-    while not probe.done and now < START_S + later_s + MOST_S and (to_the_end or first_bad(probe.rows) is None):
+    while not probe.done and now < START_S + later_s + MAX_S and (to_the_end or first_bad(probe.rows) is None):
         now = round(now + TICK_S, 6)
         stuck += [frame for _, frame in probe.bench.out]
         probe.bench.out.clear()

@@ -21,7 +21,6 @@ from drillfeed.protocol.commands import (
     Role,
     State,
     Value,
-    check_allowed,
     check_role,
     check_state,
     line_of,
@@ -63,9 +62,9 @@ LETTERS = " \"\\'|=#abzAZ09-_./ÜéπЖ球"
 
 def values_of(argument: Argument) -> st.SearchStrategy[Value]:
     if argument.kind == "integer":
-        return st.integers(int(argument.least or 0), int(argument.most or 0))
+        return st.integers(int(argument.minimum or 0), int(argument.maximum or 0))
     if argument.kind == "number":
-        return st.integers(int((argument.least or 0) * 10), int((argument.most or 0) * 10)).map(
+        return st.integers(int((argument.minimum or 0) * 10), int((argument.maximum or 0) * 10)).map(
             lambda tenths: tenths / 10
         )
     if argument.kind == "choice":
@@ -179,7 +178,8 @@ def test_seeing_pausing_and_stopping_are_open_to_all_in_every_state(verb: str) -
     """Anyone may see, pause and stop, in any state."""
     for role in ROLES:
         for state in STATES:
-            check_allowed(Command(verb, {}), Caller(role, "", ""), state)
+            check_role(Command(verb, {}), Caller(role, "", ""))
+            check_state(Command(verb, {}), state)
 
 
 # Written out a second time on purpose: the rule for who may set the machine going, kept apart from the table.
@@ -195,7 +195,7 @@ def test_who_takes_part_may_change_a_drill_and_nobody_else(verb: str) -> None:
         check_role(Command(verb, {}), Caller("anyone", "", ""))
 
 
-@pytest.mark.parametrize("verb", ["load", "arm", "start", "resume", "ready", "skip", "clear", "balls", "rephase"])
+@pytest.mark.parametrize("verb", ["load", "arm", "start", "resume", "ready", "skip", "clear", "balls", "crank-at-mark"])
 def test_only_player_and_owner_set_the_machine_going(verb: str) -> None:
     """Neither a passer-by nor a coach from afar starts, resumes, arms or clears."""
     for role in ROLES:
@@ -235,7 +235,7 @@ def test_set_up_is_for_the_owner_at_the_machine_alone(verb: str) -> None:
         ("swap", "IDLE ARMED SPINUP FEEDING RESTING PAUSED"),
         ("queue", "SPINUP FEEDING RESTING PAUSED"),
         ("clear", "FAULT"),
-        ("rephase", "IDLE ARMED RESTING PAUSED"),
+        ("crank-at-mark", "IDLE ARMED RESTING PAUSED"),
         ("setup", "ARMED SETUP"),
         ("hold", "SETUP"),
         ("jog", "SETUP"),

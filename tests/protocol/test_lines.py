@@ -10,17 +10,17 @@ from hypothesis import strategies as st
 from drillfeed.protocol import lines as lines_module
 from drillfeed.protocol.errors import CODES, Refused
 from drillfeed.protocol.lines import (
-    LINE_MOST_BYTES,
-    REPLY_LINE_MOST_BYTES,
+    MAX_LINE_BYTES,
+    MAX_REPLY_LINE_BYTES,
     BadLine,
     BrokenReply,
     Event,
     Line,
     LineBuffer,
+    ReceivedNotice,
     Reply,
     ReplyReader,
     StopByte,
-    Told,
     done,
     format_notice,
     format_reply,
@@ -95,7 +95,7 @@ def test_every_stop_byte_gives_one_stop_and_what_is_kept_is_bounded(data: bytes)
     buffer = LineBuffer()
     events = buffer.feed(data)
     assert sum(isinstance(event, StopByte) for event in events) == data.count(b"\x18")
-    assert len(buffer._kept) <= LINE_MOST_BYTES + 1
+    assert len(buffer._kept) <= MAX_LINE_BYTES + 1
 
 
 @pytest.mark.parametrize(
@@ -142,10 +142,10 @@ def test_notice_reads_back_in_both_forms(
     plain, program = format_notice(notice), format_notice(notice, as_json=True)
     assert plain.count(b"\n") == program.count(b"\n") == 1
     (told,) = ReplyReader().feed(program)
-    assert isinstance(told, Told)
+    assert isinstance(told, ReceivedNotice)
     assert (told.topic, told.serial, told.cue) == ("ball", 9, cue)
     (told,) = ReplyReader().feed(plain)
-    assert isinstance(told, Told) and told.topic == "ball"
+    assert isinstance(told, ReceivedNotice) and told.topic == "ball"
 
 
 def test_grammar_of_replies_is_as_documented() -> None:
@@ -161,7 +161,7 @@ def test_grammar_of_replies_is_as_documented() -> None:
 def test_notices_between_replies_do_not_disturb_them() -> None:
     """Notices and replies come apart again in the order they were sent."""
     got = ReplyReader().feed(b"! ball 1\n| a\n| b\ndone list 2\n! ball 2\nno 12 unknown-command what\n")
-    kinds = [item.text if isinstance(item, Told) else item.verb or "no" for item in got]
+    kinds = [item.text if isinstance(item, ReceivedNotice) else item.verb or "no" for item in got]
     assert kinds == ["1", "list", "2", "no"]
 
 
@@ -173,7 +173,7 @@ def test_code_of_a_newer_daemon_is_kept() -> None:
 
 
 @pytest.mark.parametrize(
-    "raw", [b"hello\n", b"no x y\n", b"no 12\n", b"\n", b"! {broken\n", b"x" * (REPLY_LINE_MOST_BYTES + 1)]
+    "raw", [b"hello\n", b"no x y\n", b"no 12\n", b"\n", b"! {broken\n", b"x" * (MAX_REPLY_LINE_BYTES + 1)]
 )
 def test_what_is_not_of_this_protocol_is_told_apart(raw: bytes) -> None:
     """Another program at the address is found out, not believed, and costs no memory."""

@@ -9,7 +9,7 @@ import pytest
 
 from drillfeed.clients.drivers import report, rules
 from drillfeed.clients.drivers.adapter import DriverCore
-from drillfeed.protocol import link, sleep
+from drillfeed.protocol import frames, link, sleep
 
 TEXT = (Path(link.__file__).parent / "LINK.md").read_text(encoding="utf-8")
 FOLDER = Path(link.__file__).parent / "vectors" / "link"
@@ -19,7 +19,7 @@ NUMBERS = re.findall(r"^\| `([A-Z_]+)` \| ([0-9.]+)", TEXT, re.MULTILINE)
 TESTS = Path(__file__).parent.parent / "clients" / "drivers"
 
 
-@pytest.mark.parametrize("example", EXAMPLES, ids=[json.loads(one)["kind"] for one in EXAMPLES])
+@pytest.mark.parametrize("example", EXAMPLES, ids=[json.loads(example)["kind"] for example in EXAMPLES])
 def test_every_example_is_one_of_the_files(example: str) -> None:
     """Each frame printed in LINK.md lies among the example files, byte for byte."""
     assert example in FRAMES
@@ -27,7 +27,7 @@ def test_every_example_is_one_of_the_files(example: str) -> None:
 
 def test_every_kind_is_printed() -> None:
     """LINK.md prints an example of each message, both hellos and two orders among them."""
-    assert sorted(json.loads(one)["kind"] for one in EXAMPLES) == [
+    assert sorted(json.loads(example)["kind"] for example in EXAMPLES) == [
         "arm", "hello", "hello", "ping", "pong", "setpoint", "status", "stop",
     ]  # fmt: skip
 
@@ -60,12 +60,12 @@ def test_the_driver_in_ten_minutes_drives() -> None:
     core = DriverCore(names["TRAITS"], board, "boot-1", 10.0)
     core.tick(10.0)
     hello = link.DaemonHello(session="abcd", daemon="test", limits=limits, limits_hash=limits.digest())
-    core.receive(link.encode(hello), 10.0)
+    core.receive(frames.encode(hello), 10.0)
     still = link.WheelTarget(rpm=0, ramp_rpm_per_s=100)
     for step in range(1, 2000):
         now, armed = 10.0 + step * 0.005, step >= 1700
         if step == 1700:
-            core.receive(link.encode(link.Order(kind="arm", session="abcd", epoch=1)), now)
+            core.receive(frames.encode(link.Order(kind="arm", session="abcd", epoch=1)), now)
             assert core.mode == "armed"
         if step % 4 == 0:
             setpoint = link.Setpoint(
@@ -79,6 +79,6 @@ def test_the_driver_in_ten_minutes_drives() -> None:
                 feeding=armed,
                 feeds=(link.Feed(id=1, at_s=19.5),) if armed else (),
             )
-            core.receive(link.encode(setpoint), now)
+            core.receive(frames.encode(setpoint), now)
         core.tick(now)
     assert fed == [1]

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from drillfeed.protocol import link, write_schema
+from drillfeed.protocol import frames, link, write_schema
 from drillfeed.protocol.generated import stale
 
 FOLDER = Path(link.__file__).parent / "vectors" / "link"
@@ -18,7 +18,7 @@ NOT_AS_WRITTEN = ("setpoint-unknown-field", "setpoint-integers")
 def decode(case: dict[str, str]) -> link.Message:
     """Decode a frame as the side that gets it does."""
     frame = case["frame"].encode()
-    return link.decode_from_daemon(frame) if case["from"] == "daemon" else link.decode_from_driver(frame)
+    return frames.decode_from_daemon(frame) if case["from"] == "daemon" else frames.decode_from_driver(frame)
 
 
 def test_every_kind_of_message_has_an_example() -> None:
@@ -33,13 +33,13 @@ def test_valid_frames_are_taken(name: str) -> None:
     """A valid frame decodes, and written again it is the same bytes."""
     message = decode(CASES[name])
     if name not in NOT_AS_WRITTEN:
-        assert link.encode(message).decode() == CASES[name]["frame"]
+        assert frames.encode(message).decode() == CASES[name]["frame"]
 
 
 @pytest.mark.parametrize("name", REFUSED)
 def test_refused_frames_are_refused_where_they_are_wrong(name: str) -> None:
     """A refused frame raises with a reason of one line that names the place."""
-    with pytest.raises(link.BadFrame) as caught:
+    with pytest.raises(frames.BadFrame) as caught:
         decode(CASES[name])
     reason = str(caught.value)
     assert CASES[name]["at"].split(".")[-1] in reason and "\n" not in reason and len(reason) <= 200
@@ -50,7 +50,7 @@ def test_a_frame_goes_one_way_only() -> None:
     for name in VALID:
         case = CASES[name]
         other = {**case, "from": "driver" if case["from"] == "daemon" else "daemon"}
-        with pytest.raises(link.BadFrame):
+        with pytest.raises(frames.BadFrame):
             decode(other)
 
 

@@ -46,9 +46,9 @@ def test_help_follows_the_row() -> None:
 
 def test_completion_follows_the_row() -> None:
     """So does completion: verb, keyword and choice."""
-    assert [one.text for one in completions("ref", {}, TABLE)] == ["refill"]
-    assert [one.text for one in completions("refill 9 ", {}, TABLE)] == ["colour"]
-    assert [one.text for one in completions("refill 9 colour ", {}, TABLE)] == ["white", "orange"]
+    assert [offer.text for offer in completions("ref", {}, TABLE)] == ["refill"]
+    assert [offer.text for offer in completions("refill 9 ", {}, TABLE)] == ["colour"]
+    assert [offer.text for offer in completions("refill 9 colour ", {}, TABLE)] == ["white", "orange"]
     assert completions("balls", {}, TABLE) == []
 
 

@@ -9,7 +9,7 @@ import pytest
 from drillfeed.daemon.drills.drawing import easiest
 from drillfeed.daemon.journal import reading
 from drillfeed.daemon.journal.schema import open_to_read
-from drillfeed.daemon.library import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
 from tests.support.stage import play
 
 SCRIPT = Path(__file__).parent / "scripts" / "hands-free.txt"
@@ -49,7 +49,7 @@ def test_the_first_ball_of_each_set_is_its_easiest(told: str) -> None:
     """Both sets begin with the easiest ball of the kinds that they throw."""
     balls, drill = load_balls(None), load_drill("mixed-spin", None)
     first = [ball for _, n, ball in fed(told) if n in (1, 21)]
-    assert first == [easiest(one.sequence.weights, balls) for one in drill.set]  # type: ignore[union-attr]
+    assert first == [easiest(part.sequence.weights, balls) for part in drill.set]  # type: ignore[union-attr]
 
 
 def test_pressing_pauses_at_once_and_the_next_press_goes_on_with_five_seconds_of_countdown(told: str) -> None:
@@ -94,9 +94,9 @@ def test_the_journal_tells_the_story_afterwards(told: str, folder: Path) -> None
     """Balls, made-count, changes and every command, with who gave it and what was refused."""
     with contextlib.closing(open_to_read(folder / "journal.sqlite")) as connection:
         found = reading.session(connection, 1)
-    assert [(one["n"], one["ball"]) for one in found.throws] == [(n, ball) for _, n, ball in fed(told)]
+    assert [(throw["n"], throw["ball"]) for throw in found.throws] == [(n, ball) for _, n, ball in fed(told)]
     assert (found.sets[0].made, found.sets[0].out_of) == (15, 20)
-    given = [(one["caller"], one["line"], one["code_name"]) for one in found.commands]
+    given = [(command["caller"], command["line"], command["code_name"]) for command in found.commands]
     for row in (
         ("the foot switch", "start 0", None),
         ("the foot switch", "pause", None),

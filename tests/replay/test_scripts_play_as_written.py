@@ -22,5 +22,5 @@ def test_script_plays_as_written(path: Path, tmp_path: Path) -> None:
 
 def test_every_command_of_the_desk_is_typed_in_a_script() -> None:
     """No command that the desk is given is without a replay."""
-    typed = {one.line.split()[0] for path in SCRIPTS for one in typed_lines(path.read_text("utf-8"))}
+    typed = {typed.line.split()[0] for path in SCRIPTS for typed in typed_lines(path.read_text("utf-8"))}
     assert {verb for verb, row in COMMANDS.items() if row.handled_by == "desk"} <= typed

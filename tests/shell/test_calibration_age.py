@@ -7,7 +7,7 @@ import pytest
 
 from drillfeed.daemon.calibration import Calibration, Fitted
 from drillfeed.daemon.journal.schema import open_to_write
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.shell.age import with_age
 

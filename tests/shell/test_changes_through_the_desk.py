@@ -105,10 +105,25 @@ def test_without_a_load_a_change_names_the_next_step(hall: Hall) -> None:
     assert reply.code is not None and reply.code.name == "no-drill"
 
 
-def test_load_tells_what_is_left_out(hall: Hall) -> None:
+ONE_SIDE = """
+name = "one-side"
+title = "One side"
+level = "beginner"
+tempo_per_min = 30
+
+[[set]]
+balls = 6
+[set.sequence]
+kind = "fixed"
+balls = ["light-topspin to forehand"]
+"""
+
+
+def test_load_tells_what_is_left_out(tmp_path: Path) -> None:
     """On a machine without pan the answer to load has a line about the sides."""
-    (reply,) = hall.ask("load steady-forehand hand left")
-    assert reply.ok
+    (tmp_path / "one-side.toml").write_text(ONE_SIDE, "utf-8")
+    (reply,) = Hall(drills=tmp_path).ask("load one-side hand left")
+    assert reply.ok, reply.text
     assert reply.data == ("sides are left out: club-build has no pan, every ball goes down the middle",)
 
 

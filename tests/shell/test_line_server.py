@@ -140,7 +140,7 @@ def test_full_house_still_lets_anybody_stop() -> None:
         assert await extra[0].line() == ""
         assert (await held[0].ask("balls 3")) == "done balls taken"
 
-    play(story, connections_most=3, reserve_connections=2)
+    play(story, max_connections=3, reserve_connections=2)
 
 
 def test_connection_of_the_reserve_is_closed_after_its_time() -> None:
@@ -152,7 +152,7 @@ def test_connection_of_the_reserve_is_closed_after_its_time() -> None:
         extra = await Peer.tcp(port)
         assert await extra.line() == ""
 
-    play(story, connections_most=1, reserve_s=0.0)
+    play(story, max_connections=1, reserve_s=0.0)
 
 
 def test_longest_idle_connection_makes_room(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -169,7 +169,7 @@ def test_longest_idle_connection_makes_room(monkeypatch: pytest.MonkeyPatch) -> 
         assert (await idle.line()).startswith("! closing")
         assert (await watcher.ask("balls 3")) == "done balls taken"
 
-    play(story, connections_most=2)
+    play(story, max_connections=2)
 
 
 def test_watcher_is_told_and_others_are_not() -> None:

@@ -5,12 +5,12 @@ from pathlib import Path
 import pytest
 
 from drillfeed.daemon.shell.pairing import (
-    ADDRESSES_MOST,
-    CLIENTS_MOST,
     CODE_S,
-    CODE_TRIES_MOST,
     FORGET_S,
     LONGEST_WAIT_S,
+    MAX_ADDRESSES,
+    MAX_CLIENTS,
+    MAX_CODE_TRIES,
     Pairings,
 )
 from drillfeed.protocol.errors import Refused
@@ -57,7 +57,7 @@ def test_a_code_dies_of_twenty_wrong_tries_from_anywhere() -> None:
     """Many addresses together get no more tries at one code than twenty."""
     pairings = Pairings()
     code = pairings.show_code("player", 0.0)
-    for n in range(CODE_TRIES_MOST):
+    for n in range(MAX_CODE_TRIES):
         assert refused(pairings, not_(code), f"198.51.100.{n}", 1.0) == "not-paired"
     assert refused(pairings, code, "203.0.113.1", 2.0) == "not-paired"
 
@@ -77,13 +77,13 @@ def test_one_household_of_ipv6_counts_as_one_address() -> None:
 def test_what_is_kept_stays_bounded() -> None:
     """Neither addresses nor clients grow without end."""
     pairings = Pairings()
-    for n in range(ADDRESSES_MOST + 50):
+    for n in range(MAX_ADDRESSES + 50):
         refused(pairings, "no.key", f"2001:db8:{n:x}::1", 0.0)
-    assert len(pairings._tries) == ADDRESSES_MOST
-    for n in range(CLIENTS_MOST):
+    assert len(pairings._tries) == MAX_ADDRESSES
+    for n in range(MAX_CLIENTS):
         pairings.enter(pairings.show_code("coach", 0.0), f"192.0.2.{n}", 1.0, DAY)
     assert refused(pairings, pairings.show_code("coach", 0.0), "192.0.2.250", 1.0) == "busy"
-    assert len({one.client for one in pairings.clients}) == CLIENTS_MOST
+    assert len({client.client for client in pairings.clients}) == MAX_CLIENTS
 
 
 @pytest.mark.parametrize(
@@ -102,12 +102,12 @@ def test_a_broken_file_pairs_nobody_and_is_put_aside(text: str, tmp_path: Path) 
 def test_a_key_of_one_client_is_no_key_of_another(tmp_path: Path) -> None:
     """The number in front of a key only finds the client; the key must be its own."""
     pairings = Pairings(tmp_path / "state" / "paired.json")
-    one = pairings.enter(pairings.show_code("player", 0.0), "192.0.2.1", 0.0, DAY)
+    first = pairings.enter(pairings.show_code("player", 0.0), "192.0.2.1", 0.0, DAY)
     two = pairings.enter(pairings.show_code("coach", 0.0), "192.0.2.2", 0.0, DAY)
-    assert one.key is not None and two.key is not None
-    crossed = f"{two.client}.{one.key.split('.')[1]}"
+    assert first.key is not None and two.key is not None
+    crossed = f"{two.client}.{first.key.split('.')[1]}"
     assert refused(pairings, crossed, "192.0.2.3", 0.0) == "not-paired"
     pairings.save()
     again = Pairings(tmp_path / "state" / "paired.json")
     assert again.enter(two.key, "192.0.2.2", 0.0, DAY).role == "coach"
-    assert again.enter(one.key, "192.0.2.2", 0.0, DAY).client == one.client
+    assert again.enter(first.key, "192.0.2.2", 0.0, DAY).client == first.client

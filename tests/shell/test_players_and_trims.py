@@ -11,7 +11,7 @@ from drillfeed.daemon.drills.players import Player as AtTable
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.planning.setting import flight_for, setting_for
 from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.shell.trims import trims_file, with_kept_trims

@@ -20,8 +20,8 @@ MAY: dict[str, set[str]] = {
     **dict.fromkeys(("list", "disarm", "mark", "players", "history"), TAKING_PART),
     **dict.fromkeys(("easier", "harder", "slower", "faster", "swap", "queue"), TAKING_PART),
     **dict.fromkeys(("load", "arm", "start", "throw", "resume", "ready", "skip", "confirm", "clear"), PLAYING),
-    **dict.fromkeys(("balls", "rephase", "trim", "cautions"), PLAYING),
-    **dict.fromkeys(("pairing", "paired", "unpair", "relay"), HERE),
+    **dict.fromkeys(("balls", "crank-at-mark", "trim", "cautions"), PLAYING),
+    **dict.fromkeys(("invite", "clients", "unpair", "relay"), HERE),
     **dict.fromkeys(("setup", "hold", "jog", "feed"), OWNER),
     "offer": {"coach"},
 }
@@ -57,7 +57,7 @@ class Doors:
         return peer
 
     async def code(self, role: str) -> str:
-        return (await (await self.local()).ask(f"pairing {role}")).split()[-1]
+        return (await (await self.local()).ask(f"invite {role}")).split()[-1]
 
     async def paired(self, role: str, address: str = "192.0.2.7") -> tuple[Peer, str]:
         peer = await self.from_afar(address)
@@ -164,7 +164,7 @@ def test_a_forgotten_client_falls_back_at_once(tmp_path: Path) -> None:
         doors = await Doors(tmp_path).open()
         peer, key = await doors.paired("player")
         owner = await doors.owner()
-        owner.send(b"paired\n")
+        owner.send(b"clients\n")
         listed = await owner.line()
         assert listed.startswith(f"| {key.split('.')[0]} player since ")
         await owner.line()
@@ -184,9 +184,9 @@ def test_wrong_codes_slow_their_address_down_and_never_a_stop(tmp_path: Path) ->
     async def said() -> None:
         doors = await Doors(tmp_path).open()
         code = await doors.code("player")
-        wrong = "000000" if code != "000000" else "000001"
+        bad_code = "000000" if code != "000000" else "000001"
         for _ in range(3):
-            assert (await (await doors.from_afar()).ask(f"pair {wrong}")).startswith("no 17 not-paired")
+            assert (await (await doors.from_afar()).ask(f"pair {bad_code}")).startswith("no 17 not-paired")
         peer = await doors.from_afar()
         assert (await peer.ask(f"pair {code}")).startswith("no 18 wait")
         assert (await peer.ask("stop")).startswith("done stop")
@@ -206,7 +206,7 @@ def test_a_connection_that_speaks_for_another_cannot_go_back(tmp_path: Path) -> 
         peer = await doors.local()
         assert (await peer.ask("relay hall")).startswith("no 13 bad-argument")
         assert (await peer.ask("relay 2001:db8::7")).startswith("done relay")
-        for line in ("relay 192.0.2.1", "pairing player", "paired", "unpair all"):
+        for line in ("relay 192.0.2.1", "invite player", "clients", "unpair all"):
             assert (await peer.ask(line)).startswith("no 14 not-allowed")
         await doors.close()
 

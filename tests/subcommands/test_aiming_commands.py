@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from drillfeed.daemon.cli import main
-from drillfeed.daemon.library import find
+from drillfeed.daemon.library.loading import find
 
 
 def asked(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, Any]]:
@@ -38,7 +38,7 @@ def test_thin_air_carries_farther(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "wrong"),
+    ("words", "nonsense"),
     [
         (("--speed", "-3", "--spin", "0", "--tilt", "10"), "--speed -3"),
         (("--speed", "8", "--spin", "0", "--tilt", "10", "--humidity", "150"), "humidity"),
@@ -46,10 +46,10 @@ def test_thin_air_carries_farther(capsys: pytest.CaptureFixture[str]) -> None:
         (("--speed", "8", "--spin", "0", "--tilt", "10", "--sidespin", "400"), "--sidespin 400"),
     ],
 )
-def test_fly_refuses_nonsense(capsys: pytest.CaptureFixture[str], words: tuple[str, ...], wrong: str) -> None:
+def test_fly_refuses_nonsense(capsys: pytest.CaptureFixture[str], words: tuple[str, ...], nonsense: str) -> None:
     """A figure that makes no sense is refused with status 2 and what was expected."""
     assert main(["fly", *words]) == 2
-    assert wrong in capsys.readouterr().err
+    assert nonsense in capsys.readouterr().err
 
 
 def test_aim_gives_rpm_and_tilt(capsys: pytest.CaptureFixture[str]) -> None:
@@ -67,7 +67,7 @@ def test_aim_says_why_not_and_what_instead(capsys: pytest.CaptureFixture[str]) -
     words = ("aim", "--spin", "40", "--speed", "8.5", "--depth", "1.1", "--machine", "kit-build")
     status, told = asked(capsys, *words)
     assert status == 2
-    assert told["limits"] == ["rim_most"]
+    assert told["limits"] == ["max_rim"]
     assert "rims reach 10.0" in told["reason"]
     assert told["nearest"]["valid"]
     assert main(list(words)) == 2

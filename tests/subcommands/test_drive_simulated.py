@@ -9,7 +9,7 @@ import pytest
 
 from drillfeed.clients.drivers.traits import ReleaseState
 from drillfeed.daemon import boards
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import launch_from
 from drillfeed.daemon.subcommands import drive

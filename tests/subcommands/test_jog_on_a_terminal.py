@@ -125,5 +125,5 @@ def test_elsewhere_it_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     assert ended.returncode == 1 and "set-up" not in ended.stdout
     monkeypatch.setenv("SSH_CONNECTION", "192.0.2.7 50000 192.0.2.10 22")
     screen = Screen([*COMMAND, "top", "400", "--to", "127.0.0.1:1"])
-    screen.until(lambda: "--beside-it" in screen.text)
+    screen.until(lambda: "--at-the-machine" in screen.text)
     assert screen.end() == 2

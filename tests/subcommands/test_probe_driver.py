@@ -36,7 +36,7 @@ def driving(core: DriverCore) -> Iterator[str]:
 
 def test_a_broken_driver_is_told_its_clause(capsys: pytest.CaptureFixture[str]) -> None:
     """Over a real socket a driver that obeys only its own session's stops fails at that check; the exit status is 1."""
-    broken = next(one for one in BROKEN if one.first == "stops")
+    broken = next(broken for broken in BROKEN if broken.first == "stops")
     core = sound_driver(time.monotonic(), replace(TRAITS, simulated=True))
     broken.how(core)
     with driving(core) as endpoint:
@@ -52,7 +52,7 @@ def test_a_sound_driver_passes_in_json(capsys: pytest.CaptureFixture[str]) -> No
         status = main(["probe-driver", "--link", endpoint, "--yes", "--json", "--only", "pong", "watchdog"])
     told = json.loads(capsys.readouterr().out)
     assert status == 0 and told["holds"] and told["driver"]["driver"] == TRAITS.name
-    assert [(one["name"], one["clause"], one["result"]) for one in told["checks"]] == [
+    assert [(check["name"], check["clause"], check["result"]) for check in told["checks"]] == [
         ("pong", "L7", "holds"),
         ("watchdog", "L16", "holds"),
     ]

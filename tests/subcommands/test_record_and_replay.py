@@ -8,7 +8,7 @@ import pytest
 import zmq
 
 from drillfeed.daemon import cli
-from drillfeed.daemon.demo.processes import free_ports
+from drillfeed.daemon.children import free_ports
 from tests.support.recorded import recorded_drill
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from drillfeed.daemon.cli import main
-from drillfeed.daemon.library import find
+from drillfeed.daemon.library.loading import find
 
 
 def lines_of(capsys: pytest.CaptureFixture[str], *arguments: str) -> list[str]:
@@ -26,13 +26,28 @@ def test_sides_are_shown_with_their_pan(capsys: pytest.CaptureFixture[str]) -> N
     assert pans["left"] == [-pan for pan in pans["right"]]
 
 
-def test_what_is_left_out_is_told_before_the_first_set(capsys: pytest.CaptureFixture[str]) -> None:
+ONE_SIDE = """
+name = "one-side"
+title = "One side"
+level = "beginner"
+tempo_per_min = 30
+
+[[set]]
+balls = 6
+[set.sequence]
+kind = "fixed"
+balls = ["light-topspin to forehand"]
+"""
+
+
+def test_what_is_left_out_is_told_before_the_first_set(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """On a machine without pan one line says so, for people and for programs, and no side is shown."""
     note = "sides are left out: club-build has no pan, every ball goes down the middle"
-    lines = lines_of(capsys, "steady-forehand", "--balls", "3")
+    (own := tmp_path / "one-side.toml").write_text(ONE_SIDE, "utf-8")
+    lines = lines_of(capsys, str(own), "--balls", "3")
     assert f"      {note}" in lines[:5]
     assert not any("to forehand" in line for line in lines)
-    assert json.loads(lines_of(capsys, "steady-forehand", "--json")[-1])["summary"]["left_out"] == [note]
+    assert json.loads(lines_of(capsys, str(own), "--json")[-1])["summary"]["left_out"] == [note]
 
 
 def test_the_level_in_force_is_told_with_its_figures(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -7,10 +7,10 @@ from typing import Any
 from drillfeed.daemon.simulation import Side
 from tests.support.halls import WatchedHall
 
-Told = dict[str, Any]
+StatusFields = dict[str, Any]
 
 
-def bend(hall: WatchedHall, bent: Callable[[Told], None]) -> None:
+def bend(hall: WatchedHall, bent: Callable[[StatusFields], None]) -> None:
     """Let `bent` change each status, and each hello, that goes to the daemon from now on."""
     send = hall.hall._send
 
@@ -20,16 +20,16 @@ def bend(hall: WatchedHall, bent: Callable[[Told], None]) -> None:
     hall.hall._send = spoken  # type: ignore[method-assign]
 
 
-def _bent(frame: bytes, bent: Callable[[Told], None]) -> bytes:
+def _bent(frame: bytes, bent: Callable[[StatusFields], None]) -> bytes:
     told = json.loads(frame)
     bent(told)
     return json.dumps(told).encode()
 
 
-def turning(wheel: str, rpm: float, honest: bool = True) -> Callable[[Told], None]:
+def turning(wheel: str, rpm: float, honest: bool = True) -> Callable[[StatusFields], None]:
     """Return what shows a wheel at `rpm`; a driver that is honest says then that it is not at rest."""
 
-    def bent(told: Told) -> None:
+    def bent(told: StatusFields) -> None:
         if told["kind"] == "status":
             told[wheel]["measured_rpm"] = rpm
             if honest:

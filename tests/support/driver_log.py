@@ -9,12 +9,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from drillfeed.clients.drivers.board import Note
 from drillfeed.protocol.link import LATE_S, WHEELS, Limits
 
 LogEvent = Mapping[str, Any]
 
 TICK_S = 0.005
-DT_MOST_S = 0.050
+MAX_DT_S = 0.050
 ROUNDED_RPM = 0.2
 ORDERS_TO_REST = ("stop", "disarm", "watchdog", "slept")
 
@@ -30,6 +31,15 @@ def read_log(path: Path) -> list[dict[str, Any]]:
         except ValueError:
             continue
     return events
+
+
+def keep_log(into: list[dict[str, Any]]) -> Note:
+    """Return a note function that collects the driver's log in a list, in the form of its log file."""
+
+    def note(event: str, t: float, /, **what: Any) -> None:
+        into.append({"t": t, "event": event, **what})
+
+    return note
 
 
 @dataclass

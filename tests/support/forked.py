@@ -7,7 +7,7 @@ from typing import Any
 
 
 def in_a_copy(judge: Callable[[], dict[str, Any]]) -> dict[str, Any]:
-    """Return what `judge` returns in a copy of this process; what it changes is lost. {"wrong": [...]} if it raises."""
+    """Return what `judge` returns in a copy of this process, or {"problems": [...]} if it raises; changes are lost."""
     read_end, write_end = os.pipe()
     child = os.fork()
     if child == 0:
@@ -15,7 +15,7 @@ def in_a_copy(judge: Callable[[], dict[str, Any]]) -> dict[str, Any]:
         try:
             told = judge()
         except BaseException as error:
-            told = {"wrong": [repr(error)]}
+            told = {"problems": [repr(error)]}
         os.write(write_end, json.dumps(told).encode())
         os._exit(0)
     os.close(write_end)

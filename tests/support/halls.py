@@ -8,12 +8,14 @@ from typing import Any
 from drillfeed.clients.drivers.faults import parse_fault
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill, FixedSequence, Set
-from drillfeed.daemon.library import load_balls, load_machine
+from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
-from drillfeed.daemon.simulation import Side, Simulation, keep_log
-from drillfeed.protocol.link import Order, Setpoint, decode_from_daemon
+from drillfeed.daemon.simulation import Side, Simulation
+from drillfeed.protocol.frames import decode_from_daemon
+from drillfeed.protocol.link import Order, Setpoint
 from tests.support import driver_log, setpoints
+from tests.support.driver_log import keep_log
 
 CLUB_BALLS = ("light-topspin", "heavy-push", "rally-topspin")
 KIT_BALLS = ("no-spin-steady", "gentle-topspin")

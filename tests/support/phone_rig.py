@@ -11,7 +11,7 @@ from collections.abc import AsyncIterator, Iterator
 from websockets.asyncio.client import ClientConnection, connect
 from websockets.exceptions import InvalidStatus
 
-from drillfeed.clients.phone.places import AN_ADDRESS, PAGES_MOST
+from drillfeed.clients.phone.places import AN_ADDRESS, MAX_PAGES
 
 WAIT_S = 20.0
 
@@ -79,7 +79,7 @@ async def full_house(port: int) -> AsyncIterator[list[ClientConnection]]:
     """Take every place of a page from as few addresses as it takes."""
     async with contextlib.AsyncExitStack() as stack:
         held: list[ClientConnection] = []
-        for n in range(PAGES_MOST + AN_ADDRESS):
+        for n in range(MAX_PAGES + AN_ADDRESS):
             with contextlib.suppress(InvalidStatus):
                 source = f"127.0.0.{2 + n // AN_ADDRESS}"
                 held.append(await stack.enter_async_context(opened(port, "/lines", source)))
@@ -104,7 +104,7 @@ async def ask(page: ClientConnection, line: str) -> list[str]:
     lines: list[str] = []
     async with asyncio.timeout(WAIT_S):
         while not lines or not lines[-1].startswith(("done ", "no ")):
-            lines += [one for one in str(await page.recv()).split("\n") if not one.startswith("!")]
+            lines += [line for line in str(await page.recv()).split("\n") if not line.startswith("!")]
     return lines
 
 

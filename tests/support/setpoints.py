@@ -5,7 +5,7 @@ Rule of this file: it looks at frames on the wire; how they came about is not it
 
 from collections.abc import Sequence
 
-from drillfeed.protocol.link import ANGLES, LEAD_S, LEAST_LEAD_S, TICK_S, VALID_S, WHEELS, Axis, Limits, Order, Setpoint
+from drillfeed.protocol.link import ANGLES, LEAD_S, MIN_LEAD_S, TICK_S, VALID_S, WHEELS, Axis, Limits, Order, Setpoint
 
 Sent = tuple[float, Setpoint]
 ROUNDING = 1e-6
@@ -43,7 +43,7 @@ def _steps(before: Setpoint, after: Setpoint, seconds: float, limits: Limits) ->
 def _one(sent_s: float, setpoint: Setpoint, limits: Limits, offset_s: float, clock_s: float) -> list[str]:
     found = []
     ahead_s = setpoint.at_s - offset_s - sent_s
-    if not LEAST_LEAD_S - clock_s <= ahead_s <= LEAD_S + clock_s:
+    if not MIN_LEAD_S - clock_s <= ahead_s <= LEAD_S + clock_s:
         found.append(f"sent {ahead_s * 1000:.0f} ms ahead")
     if abs(setpoint.until_s - setpoint.at_s - VALID_S) > ROUNDING:
         found.append("until_s is not at_s + 300 ms")
@@ -100,17 +100,17 @@ def breaches(
     found: list[str] = []
     armed = {order.epoch for _, order in orders if order.kind == "arm"}
     for place, (sent_s, setpoint) in enumerate(sent):
-        wrong = _one(sent_s, setpoint, limits, offset_s, errors_s[place] + CLOCK_S)
+        complaint = _one(sent_s, setpoint, limits, offset_s, errors_s[place] + CLOCK_S)
         if place:
             before = sent[place - 1][1]
             if setpoint.epoch == before.epoch:
                 # A better idea of the driver's clock may move a moment by what it was off before.
                 seconds = max(setpoint.at_s - before.at_s, 0.0) + errors_s[place] + errors_s[place - 1]
-                wrong += _steps(before, setpoint, seconds, limits)
+                complaint += _steps(before, setpoint, seconds, limits)
                 if setpoint.seq <= before.seq:
-                    wrong.append(f"seq {setpoint.seq} after {before.seq}")
+                    complaint.append(f"seq {setpoint.seq} after {before.seq}")
             elif setpoint.epoch not in armed:
                 armed_epoch = max((epoch for epoch in armed if epoch <= setpoint.epoch), default=0)
-                wrong += _edge(sent[max(0, place - 60) : place], sent[place], armed_epoch, limits, offset_s)
-        found += [f"{sent_s:.3f}: {line}" for line in wrong]
+                complaint += _edge(sent[max(0, place - 60) : place], sent[place], armed_epoch, limits, offset_s)
+        found += [f"{sent_s:.3f}: {line}" for line in complaint]
     return found

@@ -2,7 +2,7 @@
 
 A script is a record. Its lines that begin with `>` are typed: the second, who types, and the line. All others
 are what came of it: replies in full, and what watchers are told. Playing a script gives its record again, to the
-letter. Where `foot` types `down` or `up`, that is the contact of a foot switch; what it wishes for is written below it.
+letter. Where `foot` types `down` or `up`, that is the contact of a foot switch; what it asks for is written below it.
 """
 
 from collections.abc import Callable, Iterator
@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal, cast
 
-from drillfeed.clients.pedal.foot import Edge, Foot, Wish
+from drillfeed.clients.pedal.foot import Edge, Foot, FootAction
 from drillfeed.daemon.engine.effects import Effects
 from drillfeed.daemon.engine.events import Event
 from drillfeed.daemon.engine.request import Request
@@ -20,7 +20,7 @@ from drillfeed.daemon.engine.wording import worded
 from drillfeed.daemon.journal.entries import EventEntry
 from drillfeed.daemon.journal.limits import Limits
 from drillfeed.daemon.journal.writer import Journal
-from drillfeed.daemon.library import load_machine
+from drillfeed.daemon.library.loading import load_machine
 from drillfeed.daemon.shell.control import ControlLoop
 from drillfeed.daemon.shell.desk import Desk
 from drillfeed.daemon.shell.practice import Practice
@@ -131,7 +131,7 @@ class Stage:
         self.go_on_to(typed.at_s)
         self.record.append(f"> {typed.at_s:.2f} {typed.role}: {typed.line}")
         if typed.role == "foot":
-            self._wish(self.foot.edge(Edge(self.hall.now_s, cast(Kind, typed.line))))
+            self._act(self.foot.edge(Edge(self.hall.now_s, cast(Kind, typed.line))))
         else:
             self._give(typed.line, Caller(typed.role, typed.role, "here", here=True))
 
@@ -164,12 +164,12 @@ class Stage:
         if now_s - self._foot_looked_s >= FOOT_LOOKS_S:
             self._foot_looked_s = now_s
             self.foot.see(self.desk.snapshot(), now_s)
-        self._wish(self.foot.tick(now_s))
+        self._act(self.foot.tick(now_s))
 
-    def _wish(self, wishes: list[Wish]) -> None:
-        for wish in wishes:
-            line = "stop" if wish.stop else line_of(wish.command) if wish.command is not None else ""
-            self.record.append(f"{self._now()}foot: {line or wish.told}")
+    def _act(self, actions: list[FootAction]) -> None:
+        for action in actions:
+            line = "stop" if action.stop else line_of(action.command) if action.command is not None else ""
+            self.record.append(f"{self._now()}foot: {line or action.told}")
             if line:
                 self._give(line, Caller("player", "the foot switch", "here", here=True))
 

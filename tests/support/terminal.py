@@ -65,9 +65,9 @@ class OnTerminal:
         if self._open:
             os.close(self._other)
 
-    def until(self, true: Callable[[], bool], most_s: float = WAIT_S) -> None:
-        """Read on until something is true; fail after `most_s`, showing the screen."""
-        end_s = time.monotonic() + most_s
+    def until(self, true: Callable[[], bool], max_s: float = WAIT_S) -> None:
+        """Read on until something is true; fail after `max_s`, showing the screen."""
+        end_s = time.monotonic() + max_s
         while not true():
             assert time.monotonic() < end_s, self.text
             assert self.process.poll() is None, f"left with {self.process.returncode}: {self.text}"
@@ -85,6 +85,19 @@ class OnTerminal:
         self._open = False
         return now_s
 
-    def left(self, most_s: float = WAIT_S) -> int:
+    def left(self, max_s: float = WAIT_S) -> int:
         """Wait until the process has left by itself; return its exit code, minus the signal that killed it."""
-        return self.process.wait(most_s)
+        return self.process.wait(max_s)
+
+    def read_to_end(self, max_s: float = WAIT_S) -> int:
+        """Read on until the process has left by itself; return its exit code. Fail after `max_s`."""
+        end_s = time.monotonic() + max_s
+        while time.monotonic() < end_s:
+            if select.select([self._other], [], [], 0.02)[0]:
+                try:
+                    self.text += os.read(self._other, 65536).decode(errors="replace")
+                except OSError:  # Linux says so where the last holder of the terminal has gone
+                    break
+            elif self.process.poll() is not None:
+                break
+        return self.process.wait(max(end_s - time.monotonic(), 0.1))

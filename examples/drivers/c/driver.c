@@ -97,8 +97,8 @@ static const char *obstacle(double at_s, double now) {
         double band = fmax(0.02 * fabs(target.rpm[w]), rim_rpm(w, 0.10));
         if (fmax(fabs(middle - target.rpm[w]), fabs(d.seen.rpm[w] - target.rpm[w])) > band) return "wheel not in band";
     }
-    bool astray = target.tilts && fabs(d.seen.tilt_deg - target.tilt_deg) > BAND_DEG; /* not measured: false */
-    return astray ? "tilt not in place" : NULL;
+    bool off = target.tilts && fabs(d.seen.tilt_deg - target.tilt_deg) > BAND_DEG; /* not measured: false */
+    return off ? "tilt not in place" : NULL;
 }
 
 static void push_due(double now) {

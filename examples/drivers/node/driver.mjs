@@ -159,8 +159,8 @@ export function makeDriver(boot, send, began, note = () => {}) {
         if (Math.abs(rpm - asked) > band) return `${w} wheel at ${rpm.toFixed(0)} rpm, target ${asked}`;
       }
     }
-    const astray = target.tilt && isNumber(seen.tilt_deg) && Math.abs(seen.tilt_deg - target.tilt.deg) > BAND_DEG;
-    return astray ? `tilt at ${seen.tilt_deg.toFixed(1)} degrees, target ${target.tilt.deg}` : null;
+    const off = target.tilt && isNumber(seen.tilt_deg) && Math.abs(seen.tilt_deg - target.tilt.deg) > BAND_DEG;
+    return off ? `tilt at ${seen.tilt_deg.toFixed(1)} degrees, target ${target.tilt.deg}` : null;
   }
 
   function pushDue(now) {

@@ -8,7 +8,7 @@ import { Dealer } from "zeromq";
 import { TURN_MS, makeDriver } from "./driver.mjs";
 
 const LATE_WAKE_S = 0.01;
-const UNSENT_MOST = 64;
+const MAX_UNSENT = 64;
 
 const [endpoint, option, path] = process.argv.slice(2);
 if (!endpoint || (option && (option !== "--log" || !path))) {
@@ -45,9 +45,9 @@ function note(event, t, what) {
   }
 }
 
-const BYTES_MOST = 2 * 16384; // what is longer closes the connection unread
+const MAX_BYTES = 2 * 16384; // what is longer closes the connection unread
 
-const marks = { sendHighWaterMark: 64, receiveHighWaterMark: 256, maxMessageSize: BYTES_MOST };
+const marks = { sendHighWaterMark: 64, receiveHighWaterMark: 256, maxMessageSize: MAX_BYTES };
 const socket = new Dealer({ linger: 0, immediate: true, sendTimeout: 0, ...marks });
 socket.connect(endpoint);
 
@@ -55,7 +55,7 @@ socket.connect(endpoint);
 const unsent = [];
 let sending = false;
 async function send(message) {
-  if (unsent.length < UNSENT_MOST) unsent.push(JSON.stringify(message));
+  if (unsent.length < MAX_UNSENT) unsent.push(JSON.stringify(message));
   if (sending) return;
   sending = true;
   // What cannot go is dropped: it would be stale by the time it could.

@@ -45,7 +45,7 @@ TEXTS: dict[str, Row] = {
     "aim.rim-max": "needs the {fast} rim at {fast_mps:.1f} m/s; this machine's rims reach {max_mps:.1f}",
     "aim.reverse": "needs the {slow} rim at {slow_mps:.1f} m/s; this machine's wheels do not reverse",
     "aim.grip": "needs the {slow} rim at {slow_mps:.2f} m/s; to grip it must keep {grip_share:.0%} of the other's",
-    "aim.rim-min": "needs the {slow} rim at {slow_mps:.2f} m/s; it turns steadily from {least_mps:.2f} up",
+    "aim.rim-min": "needs the {slow} rim at {slow_mps:.2f} m/s; it turns steadily from {min_mps:.2f} up",
     "aim.tilt": "needs tilt {tilt_deg:.1f} degrees; this machine tilts {low:g} to {high:g}",
     "aim.pan": "needs pan {pan_deg:+.1f} degrees; {reach}",
     "aim.roll": "needs the head rolled {roll_deg:+.1f} degrees; {reach}",

@@ -20,7 +20,7 @@ TEXTS: dict[str, Row] = {
     "code.fault-latched": "a fault is latched and must be cleared first",
     "code.cautions": "the cautions have not been acknowledged on this machine",
     "code.hopper": "the hopper holds too few balls, or its count is unknown",
-    "code.rephase": "the crank's phase is unknown or has drifted too far",
+    "code.crank-phase": "the crank's phase is unknown or has drifted too far",
     "code.moving": "the wheels have not come to rest, or are not yet known to have",
     "code.no-offer": "there is no such offer, or it has lapsed",
     "code.not-held": "set-up: no hand is on it, its token is not fresh, or this hold has had its ball",

@@ -3,6 +3,36 @@
 from drillfeed.protocol.texts.rows import RefusalText, Row
 
 TEXTS: dict[str, Row] = {
+    "way.connect": "connect a motor driver",
+    "way.start": "start with the present stop count",
+    "way.first-ball": "wait for the first ball",
+    "way.end-of-set": "wait for the end of the set",
+    "way.wheels-at-rest": "wait until the wheels are at rest",
+    "argue.quote": "a quote is not closed, or stands inside a word",
+    "argue.no-value": "{name} has no value",
+    "argue.end-of-line": "the end of the line",
+    "argue.too-many": "a word too many, or one given twice",
+    "argue.missing": "{usage} is missing ({what})",
+    "argue.length": "{name} has 1 to {max_characters} characters",
+    "argue.not-quoted": "{name} is not written in quotes",
+    "argue.choice": "{name} is one of: {choices}",
+    "argue.whole": "{name} is a whole number {range}",
+    "argue.number": "{name} is a number {range}",
+    "argue.outside": "{name} is out of range: it goes {range}",
+    "argue.from": "from {low:.12g}",
+    "argue.to": "to {high:.12g}",
+    "help.example": "example: {example}",
+    "help.open-to": "open to: {who}",
+    "help.in-state": "in state: {states}",
+    "help.one-of": "one of ",
+    "help.range": "{low:.12g} to {high:.12g} {unit}",
+    "help.optional": "may be left out",
+    "help.only-here": "{who}; on the machine itself",
+    "line.bad-byte": "byte {number} is {byte:02x} hex",
+    "line.control-character": "character {number} is the control character {character:02x} hex",
+    "line.reply-does-not-end": "the reply does not end; expected a line that begins with 'done' or 'no'",
+    "line.unexpected": "expected a line that begins with '|', '!', 'done' or 'no'; found {line!r}",
+    "line.no-notice": "expected a notice as JSON; found {line!r}",
     "command.help": "tell what can be typed",
     "command.help.details": (
         "Without a verb: one line for each command. With one: its arguments, who may give it and when."
@@ -69,8 +99,8 @@ TEXTS: dict[str, Row] = {
     ),
     "command.balls": "tell how many balls are in the hopper",
     "command.balls.details": "The count goes down with each ball fed. Until it is told it is unknown.",
-    "command.rephase": "tell that the crank was turned to its mark by hand",
-    "command.rephase.details": (
+    "command.crank-at-mark": "tell that the crank was turned to its mark by hand",
+    "command.crank-at-mark.details": (
         "For a crank that turns by time only: its phase drifts with each turn and is unknown after a "
         "stop in mid-turn. Cut the motor power, turn it to the mark, then type this."
     ),
@@ -143,20 +173,20 @@ TEXTS: dict[str, Row] = {
         "Does what was offered, with its cue and its full countdown. `status` shows the number; an "
         "offer that has lapsed is refused."
     ),
-    "command.pairing": "show a code that pairs one client from elsewhere",
-    "command.pairing.details": (
+    "command.invite": "show a code that pairs one client from elsewhere",
+    "command.invite.details": (
         "The code holds for two minutes and for one client. It is given on the machine itself, to be "
         "read out or scanned. Nothing on this line is encrypted: who listens in on the network can "
         "read code and key."
     ),
     "command.pair": "be the player or the coach on this connection",
     "command.pair.details": (
-        "With a code from `pairing`: the answer holds a key in a data line `key KEY`, for later "
+        "With a code from `invite`: the answer holds a key in a data line `key KEY`, for later "
         "connections. With that key: the same role again. A data line `role ROLE` tells which. After "
         "three wrong ones each further try has to wait longer; a stop never waits."
     ),
-    "command.paired": "list the clients that hold a key",
-    "command.paired.details": (
+    "command.clients": "list the clients that hold a key",
+    "command.clients.details": (
         "One data line each: its number, its role, and since when. Keys themselves are not kept, only their hashes."
     ),
     "command.unpair": "make a key worthless",
@@ -231,42 +261,12 @@ TEXTS: dict[str, Row] = {
     "argument.number": "the number that status shows",
     "argument.role": "what the client may be",
     "argument.secret": "the code that is shown, or a key",
-    "argument.client": "its number as `paired` lists it, or all",
+    "argument.client": "its number as `clients` lists it, or all",
     "argument.address": "the client's IP address",
     "argument.switch": "into it or out of it",
     "argument.token": "greater than the one before",
     "argument.axis": "which one",
     "argument.answer": "the word accept",
-    "way.connect": "connect a motor driver",
-    "way.start": "start with the present stop count",
-    "way.first-ball": "wait for the first ball",
-    "way.end-of-set": "wait for the end of the set",
-    "way.wheels-at-rest": "wait until the wheels are at rest",
-    "argue.quote": "a quote is not closed, or stands inside a word",
-    "argue.no-value": "{name} has no value",
-    "argue.end-of-line": "the end of the line",
-    "argue.too-many": "a word too many, or one given twice",
-    "argue.missing": "{usage} is missing ({what})",
-    "argue.length": "{name} has 1 to {max_characters} characters",
-    "argue.not-quoted": "{name} is not written in quotes",
-    "argue.choice": "{name} is one of: {choices}",
-    "argue.whole": "{name} is a whole number {range}",
-    "argue.number": "{name} is a number {range}",
-    "argue.outside": "{name} is out of range: it goes {range}",
-    "argue.from": "from {low:.12g}",
-    "argue.to": "to {high:.12g}",
-    "help.example": "example: {example}",
-    "help.open-to": "open to: {who}",
-    "help.in-state": "in state: {states}",
-    "help.one-of": "one of ",
-    "help.range": "{low:.12g} to {high:.12g} {unit}",
-    "help.optional": "may be left out",
-    "help.only-here": "{who}; on the machine itself",
-    "line.bad-byte": "byte {number} is {byte:02x} hex",
-    "line.control-character": "character {number} is the control character {character:02x} hex",
-    "line.reply-does-not-end": "the reply does not end; expected a line that begins with 'done' or 'no'",
-    "line.unexpected": "expected a line that begins with '|', '!', 'done' or 'no'; found {line!r}",
-    "line.no-notice": "expected a notice as JSON; found {line!r}",
 }
 
 REFUSALS: dict[str, RefusalText] = {
@@ -306,4 +306,6 @@ REFUSALS: dict[str, RefusalText] = {
         "bad-bytes", "the line is not plain text", expected="UTF-8 without control characters", found="{found}"
     ),
     "line.no-help": RefusalText("unknown-command", "there is no command '{verb}'", do="{do}"),
+    "line.renamed": RefusalText("unknown-command", "{command} is called {new} now", do="{do}"),
+    "line.renamed-help": RefusalText("unknown-command", "'{verb}' is called {new} now", do="help {new}"),
 }

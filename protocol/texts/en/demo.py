@@ -15,7 +15,7 @@ TEXTS: dict[str, Row] = {
     "demo.missed": "landed   {balls} missed the table",
     "demo.machine": "machine  {name}: {title}",
     "demo.drill": "drill    {name}: {title}; {balls} balls, {tempo}/min, seed {seed}",
-    "demo.tempo": "tempo    {text}",
+    "demo.tempo": "tempo    {stretch}",
     "demo.balls-outside": "--balls {balls}; expected 1 to {max_balls}",
     "demo.seed-outside": "--seed {seed}; expected 0 to {max_seed}",
     "demo.refused": "refused: {text}",

@@ -77,4 +77,7 @@ TEXTS: dict[str, Row] = {
     ),
     "ladder.slower": "slower",
     "ladder.faster": "faster",
+    "ball.tolerance": ("speed {speed_mps:g} m/s, spin {spin_share:.0%} or {spin_revps:g} rev/s, depth {depth_cm:g} cm"),
+    "drill.lasts": "lasts_s without a quota and without tempo_rise_per_min",
+    "drill.lasts-balls": "balls of at least {need} in a set of {lasts_s:g} s, what fits at its tempo",
 }

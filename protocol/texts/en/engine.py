@@ -10,7 +10,7 @@ TEXTS: dict[str, Row] = {
     "offer.go-on": "to go on",
     "away.wheel": "{wheel} wheel at {found:,.0f} rpm, asked {asked:,.0f}",
     "away.angle": "{axis} at {found:.1f} degrees, asked {asked_deg:.1f}",
-    "tempo.per-min": "{tempo_per_min:.1f}/min",
+    "tempo.per-min": "{tempo}/min",
     "misfit.up-to": "{what}: the driver does {driver:,.6g} {unit}, the profile needs {profile:,.6g} {unit}",
     "misfit.down-to": ("{what}: the driver goes down to {driver:,.6g} {unit}, the profile needs {profile:,.6g} {unit}"),
     "misfit.highest-speed": "{axis} wheel, highest speed",

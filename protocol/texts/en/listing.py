@@ -30,7 +30,7 @@ TEXTS: dict[str, Row] = {
         "  tilt {low_deg:g} to {high_deg:g} degrees, {seconds:.1f} s from end to end; pan {pan}, head roll {roll}"
     ),
     "check.feeder": "  feeder {kind}: {low}{high_balls_per_min:g} balls/min, hopper {balls}",
-    "check.by-time": "    by time only: the crank must be re-phased by hand every {most_turns} turns",
+    "check.by-time": "    by time only: the crank must be turned to its mark by hand every {max_turns} turns",
     "check.feedback": "speed feedback",
     "check.no-feedback": "no speed feedback: arrival is assumed, never measured",
     "check.exit-sensor": "exit sensor",
@@ -38,13 +38,13 @@ TEXTS: dict[str, Row] = {
     "check.balls": "{balls} ball types; on {machine}{player}:",
     "check.not-here": "  {name}: not here: {error}",
     "check.ball": (
-        "  {name}: top {top_rpm:,.0f} rpm, bottom {bottom_rpm:,.0f} rpm, tilt {tilt_deg:.1f} degrees{turns}"
+        "  {name}: {bent}top {top_rpm:,.0f} rpm, bottom {bottom_rpm:,.0f} rpm, tilt {tilt_deg:.1f} degrees{turns}"
     ),
     "check.player": ", for a player of {limits}",
     "check.drill": "{drill}: {title}; {balls} balls on {machine}{player}",
     "check.rest": "rest {rest_s:g} s",
     "check.rest-waits": "then a rest that waits for the player",
-    "check.set": "  set {number}{title}: {balls} balls at {tempo_per_min:.1f}/min{tail}",
+    "check.set": "  set {number}{title}: {balls} balls at {tempo}/min{tail}",
     "check.crank": "    before it: turn the crank to its mark by hand",
     "check.no-such-file": "no such file or name",
     "check.file-or-name": "a file, or a name of drillfeed list",

@@ -143,10 +143,10 @@ TEXTS: dict[str, Row] = {
     "standing.driven": ("driver gives the {wheel} wheel an output of {rpm:,.0f} rpm ({rim_mps:.1f} m/s at the rim)"),
     "standing.unknown": "the wheels are not known to stand",
     "standing.uncommanded": "the {wheel}, and nothing was asked of it",
-    "hint.wheel-astray": (
+    "hint.wheel-off-speed": (
         "a motor, its driver or belt; a ball stuck between the wheels; a speed sensor; rates too high in the profile"
     ),
-    "hint.angle-astray": (
+    "hint.angle-off-target": (
         "the motor that turns the throw, or its sensor; something in the way; a screw that came loose"
     ),
     "hint.slow-spinup": "a wheel that is stuck, a weak supply, a blocked tilt",

@@ -13,9 +13,9 @@ TEXTS: dict[str, Row] = {
     "change.nothing": "{verb} would change nothing: {why}",
     "plan.crank": (
         "set {number} has {balls} balls; this crank by time drifts too far after {max_turns} turns; "
-        "give the set at most {max_turns} balls and re-phase between sets"
+        "give the set at most {max_turns} balls and turn the crank to its mark between sets"
     ),
-    "plan.feeder-lift": "; leave out the pair or bring the two balls nearer to each other",
+    "plan.feeder-lift": "leave out the pair or bring the two balls nearer to each other",
     "plan.feeder": (
         "set {number} would run at {tempo_per_min:.1f}/min; this feeder makes {low_balls_per_min:g} "
         "to {high_balls_per_min:g}/min{why}{lift}"
@@ -27,7 +27,7 @@ TEXTS: dict[str, Row] = {
         "needs the {slow} rim at {slow_mps:.2f} m/s; to grip it must keep {grip_share:.0%} of the "
         "{fast} rim's {fast_mps:.1f} m/s"
     ),
-    "setting.rim-min": "needs the {slow} rim at {slow_mps:.2f} m/s; it turns steadily from {least_mps:.2f} m/s up",
+    "setting.rim-min": "needs the {slow} rim at {slow_mps:.2f} m/s; it turns steadily from {min_mps:.2f} m/s up",
     "setting.spin": (
         "spin {spin_text} at {speed_mps:g} m/s {why}; nearest that works: {nearest} at {nearest_mps:.1f} m/s"
     ),
@@ -91,4 +91,19 @@ TEXTS: dict[str, Row] = {
     ),
     "step.another-drill": "choose another drill or machine",
     "step.either": "{first}; or {second}",
+    "fit.no-longer-apart": (
+        "{machine} can't tell {first} from {second} any more: it throws {first_figures} and {second_figures}"
+    ),
+    "fit.beyond": "{error}; beyond what this type may be bent: {tolerance}",
+    "fit.fitted": "fitted: {speed_mps:g} m/s {spin_text}",
+    "fit.depth": ", {depth_cm:g} cm deep",
+    "plan.to": " to {tempo_per_min:.{places}f}",
+    "tempo.rises": "the tempo rises to {runs_per_min:.1f}/min here instead of {asked}: {reason}",
+    "tempo.no-rise": (
+        "its point is lost here: the tempo should rise from {asked_per_min:g} to {last_per_min:g}/min; {why}"
+    ),
+    "tempo.in-pairs": (
+        "in pairs they would come at {tempo_per_min:.1f}/min, with {wait_s:g} s for each change: "
+        'kind = "scenario", parts = [{parts}]'
+    ),
 }

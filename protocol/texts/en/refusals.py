@@ -32,15 +32,15 @@ REFUSALS: dict[str, RefusalText] = {
     "supply.outside": RefusalText("supply", "supply at {volts:.1f} V", expected="{low_v:g} to {high_v:g} V"),
     "hopper.empty": RefusalText("hopper", "{empty}", do="fill it, then: balls N"),
     "crank.unknown": RefusalText(
-        "rephase",
+        "crank-phase",
         "the crank was stopped in mid-turn: its phase is unknown",
-        do="cut the motor power, turn the crank to its mark by hand, then type: rephase",
+        do="cut the motor power, turn the crank to its mark by hand, then type: crank-at-mark",
     ),
     "crank.drifted": RefusalText(
-        "rephase",
+        "crank-phase",
         "the crank has turned {turns} times since its mark and has drifted",
         expected="at most {allowed} turns for this set",
-        do="cut the motor power, turn the crank to its mark by hand, then type: rephase",
+        do="cut the motor power, turn the crank to its mark by hand, then type: crank-at-mark",
     ),
     "player.changed": RefusalText("busy", "who plays has changed since this was planned", do="the same line again"),
     "arm.cautions": RefusalText(

@@ -116,10 +116,10 @@ REFUSALS: dict[str, RefusalText] = {
         "not-paired",
         "no such code or key",
         expected="a code not older than {seconds:g} s and not used yet, or a key that was given",
-        do="have a new one shown on the machine: pairing player, or pairing coach",
+        do="have a new one shown on the machine: invite player, or invite coach",
     ),
-    "pairing.unknown-client": RefusalText("unknown-name", "no client {client} is paired", do="paired"),
-    "pairing.full": RefusalText("busy", "{clients} clients are paired already", do="paired, then: unpair N"),
+    "pairing.unknown-client": RefusalText("unknown-name", "no client {client} is paired", do="clients"),
+    "pairing.full": RefusalText("busy", "{clients} clients are paired already", do="clients, then: unpair N"),
     "practice.no-name": RefusalText("bad-argument", "the name is missing", do="players add NAME hand left level club"),
     "practice.no-more-words": RefusalText(
         "bad-argument", "{action} takes no more words", do="players add NAME hand left level club"

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field, replace
 
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.board import DriverTraits, Reading
+from drillfeed.protocol.frames import decode_from_driver, encode
 from drillfeed.protocol.link import (
     AngleLimits,
     AngleTarget,
@@ -17,8 +18,6 @@ from drillfeed.protocol.link import (
     Status,
     WheelLimits,
     WheelTarget,
-    decode_from_driver,
-    encode,
 )
 
 WHEEL = WheelLimits(low_rpm=0.0, high_rpm=6000.0, up_rpm_per_s=4000.0, down_rpm_per_s=5000.0, quick_rpm_per_s=8000.0)
@@ -96,14 +95,14 @@ class Rig:
     def give(self, message: Message | bytes) -> list[Message]:
         """Hand the core one message; return what it answered at once."""
         frame = message if isinstance(message, bytes) else encode(message)
-        answers: list[Message] = [decode_from_driver(one) for one in self.core.receive(frame, self.now)]
+        answers: list[Message] = [decode_from_driver(sent) for sent in self.core.receive(frame, self.now)]
         self.sent.extend(answers)
         return answers
 
     def tick(self, dt_s: float = 0.005) -> list[Message]:
         """Let `dt_s` pass, then tick once."""
         self.now = round(self.now + dt_s, 6)
-        answers: list[Message] = [decode_from_driver(one) for one in self.core.tick(self.now)]
+        answers: list[Message] = [decode_from_driver(frame) for frame in self.core.tick(self.now)]
         self.sent.extend(answers)
         return answers
 
@@ -189,7 +188,7 @@ class Rig:
     def status(self) -> Status:
         """Return the status of this instant."""
         self.quiet(0.02)
-        return next(one for one in reversed(self.sent) if isinstance(one, Status))
+        return next(message for message in reversed(self.sent) if isinstance(message, Status))
 
     def reasons(self) -> list[str]:
         """Return the reasons of the messages refused so far."""
@@ -197,4 +196,6 @@ class Rig:
 
     def result(self, id: int) -> tuple[str, str | None] | None:
         """Return result and reason of a feed, as the status tells the first of them."""
-        return next(((one.result, one.reason) for one in self.core.gate.ledger.results if one.id == id), None)
+        return next(
+            ((result.result, result.reason) for result in self.core.gate.ledger.results if result.id == id), None
+        )

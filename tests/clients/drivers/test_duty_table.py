@@ -21,7 +21,7 @@ def closed_form(rpm: float, supply_v: float) -> float:
 def table(volts: float = 12.4) -> DutyTable:
     """Return what somebody would measure on such a motor."""
     rpm = (100.0, 700.0, 1700.0, 3200.0)
-    return table_of(volts, [closed_form(one, volts) for one in rpm], rpm)
+    return table_of(volts, [closed_form(speed_rpm, volts) for speed_rpm in rpm], rpm)
 
 
 @pytest.mark.parametrize("supply_v", [10.2, 11.1, 12.4, 12.6])
@@ -63,6 +63,6 @@ def test_a_wrong_table_is_named_with_its_file(text: str, told: str, tmp_path: Pa
     """What is wrong with a table is said with the file's name, and nothing is driven by it."""
     path = tmp_path / "duty.toml"
     path.write_text(text)
-    with pytest.raises((ValueError, InvalidFile), match=r"duty\.toml") as wrong:
+    with pytest.raises((ValueError, InvalidFile), match=r"duty\.toml") as caught:
         duty_of(read_toml(path), str(path))
-    assert told in str(wrong.value)
+    assert told in str(caught.value)

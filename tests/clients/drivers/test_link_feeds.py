@@ -22,7 +22,7 @@ def test_a_feed_is_actuated_at_its_moment_once() -> None:
     assert rig.fed == [7]
     assert 0 <= rig.board.fed[0][0] - at_s <= 0.0051
     assert rig.result(7) == ("done", None)
-    assert [one.id for one in rig.core.gate.ledger.results] == [7]
+    assert [result.id for result in rig.core.gate.ledger.results] == [7]
 
 
 def test_a_spent_id_is_refused_for_another_moment() -> None:
@@ -31,7 +31,7 @@ def test_a_spent_id_is_refused_for_another_moment() -> None:
     ask(rig, 7)
     ask(rig, 7, 0.3)
     assert rig.fed == [7]
-    assert [(one.id, one.result, one.reason) for one in rig.status().feeds] == [
+    assert [(result.id, result.result, result.reason) for result in rig.status().feeds] == [
         (7, "done", None),
         (7, "refused", "id used"),
     ]
@@ -54,15 +54,15 @@ def test_a_push_is_unknown_until_the_feeder_has_answered(reason: str | None, res
     rig = Rig(board=board).spin()
     ask(rig, 7)
     asked_s = board.fed[0][0]
-    assert [(one.id, one.result, one.at_s) for one in rig.status().feeds] == [(7, "unknown", asked_s)]
+    assert [(result.id, result.result, result.at_s) for result in rig.status().feeds] == [(7, "unknown", asked_s)]
     ask(rig, 7, 0.3)
     board.answers = (PushAnswer(7, asked_s, asked_s + 0.01, reason), PushAnswer(8, asked_s, asked_s))
     rig.run(0.02, rpm=1500.0, feeding=True)
-    told = [(one.id, one.result, one.reason) for one in rig.status().feeds]
+    told = [(result.id, result.result, result.reason) for result in rig.status().feeds]
     assert told == [(7, result, reason), (7, "refused", "id used")]
     board.answers = (PushAnswer(7, asked_s, asked_s, "another word"),)
     rig.run(0.02, rpm=1500.0, feeding=True)
-    assert [(one.id, one.result, one.reason) for one in rig.status().feeds] == told
+    assert [(result.id, result.result, result.reason) for result in rig.status().feeds] == told
     assert rig.fed == [7]
 
 
@@ -76,7 +76,7 @@ def test_an_answer_about_an_earlier_session_settles_nothing() -> None:
     rig.core.gate.ledger.told(7, rig.now, rig.now)
     board.answers = (PushAnswer(7, first_s, first_s),)
     rig.core.gate.hear()
-    assert [one.result for one in rig.core.gate.ledger.results] == ["unknown"]
+    assert [result.result for result in rig.core.gate.ledger.results] == ["unknown"]
 
 
 def test_a_refused_id_is_spent_too() -> None:

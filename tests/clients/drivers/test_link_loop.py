@@ -10,7 +10,8 @@ import zmq
 
 from drillfeed.clients.drivers.adapter import DriverCore
 from drillfeed.clients.drivers.link_loop import Ending, run_link
-from drillfeed.protocol.link import DriverHello, Message, Order, Ping, Pong, Status, decode_from_driver, encode
+from drillfeed.protocol.frames import decode_from_driver, encode
+from drillfeed.protocol.link import DriverHello, Message, Order, Ping, Pong, Status
 from tests.clients.drivers.link_rig import LIMITS, TRAITS, ListBoard
 
 PATIENCE_S = 5.0
@@ -64,31 +65,31 @@ def desk() -> Iterator[Desk]:
 
 def test_a_driver_greets_tells_answers_and_ends() -> None:
     """Over a real socket: hello, statuses, pong, a refusal of a frame in two parts, and outputs cut at the end."""
-    with desk() as one:
-        hello = one.wait_for(DriverHello)
+    with desk() as daemon:
+        hello = daemon.wait_for(DriverHello)
         assert isinstance(hello, DriverHello) and hello.limits == LIMITS
-        one.wait_for(Status, mode="disarmed")
-        one.send(encode(Ping(n=5)))
-        one.wait_for(Pong, n=5)
-        one.send(encode(Order(kind="arm", session="none", epoch=1)), b"second part")
-        told = one.wait_for(Status)
+        daemon.wait_for(Status, mode="disarmed")
+        daemon.send(encode(Ping(n=5)))
+        daemon.wait_for(Pong, n=5)
+        daemon.send(encode(Order(kind="arm", session="none", epoch=1)), b"second part")
+        told = daemon.wait_for(Status)
         while not (isinstance(told, Status) and told.refusals):
-            told = one.wait_for(Status)
+            told = daemon.wait_for(Status)
         assert told.refusals[0].kind == "frame"
-        cuts = len(one.board.cuts)
-    assert len(one.board.cuts) > cuts
+        cuts = len(daemon.board.cuts)
+    assert len(daemon.board.cuts) > cuts
 
 
 def test_stop_is_read_beside_a_flood() -> None:
     """Ten thousand frames of garbage in front of it do not keep a stop from being read, nor status from coming."""
-    with desk() as one:
-        one.wait_for(DriverHello)
+    with desk() as daemon:
+        daemon.wait_for(DriverHello)
         for _ in range(10_000):
-            one.send(b"garbage")
-        one.send(encode(Order(kind="stop", session="whoever", epoch=0)))
-        one.send(encode(Ping(n=9)))
-        one.wait_for(Pong, n=9)
-        assert one.board.cuts
+            daemon.send(b"garbage")
+        daemon.send(encode(Order(kind="stop", session="whoever", epoch=0)))
+        daemon.send(encode(Ping(n=9)))
+        daemon.wait_for(Pong, n=9)
+        assert daemon.board.cuts
 
 
 def test_no_daemon_is_no_trouble() -> None:

@@ -196,7 +196,7 @@ def test_status_comes_every_20_ms() -> None:
     rig.quiet(0.1)
     rig.sent.clear()
     rig.quiet(1.0)
-    times = [one.now_s for one in rig.sent if isinstance(one, Status)]
+    times = [message.now_s for message in rig.sent if isinstance(message, Status)]
     assert len(times) == 50
     assert all(b - a == pytest.approx(0.02) for a, b in pairwise(times))
 
@@ -213,9 +213,9 @@ def test_a_flood_of_garbage_is_not_answered_with_a_flood() -> None:
     """L27: refusals are counted and told in the next status, of the last eight."""
     rig = Rig().greet()
     rig.quiet(0.1)
-    answers = [one for _ in range(1000) for one in rig.give(b"\xff\x00garbage")]
+    answers = [frame for _ in range(1000) for frame in rig.give(b"\xff\x00garbage")]
     assert answers == []
-    assert [one.n for one in rig.status().refusals] == list(range(993, 1001))
+    assert [refusal.n for refusal in rig.status().refusals] == list(range(993, 1001))
 
 
 def test_exits_are_counted_and_kept() -> None:
@@ -223,7 +223,7 @@ def test_exits_are_counted_and_kept() -> None:
     rig = Rig().greet()
     rig.board.exits = 2
     rig.tick()
-    assert [(one.n, one.at_s) for one in rig.status().exits] == [(1, START_S + 0.01), (2, START_S + 0.01)]
+    assert [(exit_.n, exit_.at_s) for exit_ in rig.status().exits] == [(1, START_S + 0.01), (2, START_S + 0.01)]
     blind = Rig(BLIND).greet()
     blind.board.shows = Reading(exits=3)
     assert blind.status().exits == ()
@@ -235,20 +235,20 @@ def test_unreadable_speeds_are_a_fault_and_never_a_number() -> None:
     rig.board.shows = Reading(top_rpm=float("inf"), bottom_rpm=None, supply_v=float("nan"))
     status = rig.status()
     assert status.top.measured_rpm is None and status.bottom.measured_rpm is None and status.supply_v is None
-    assert [one.part for one in status.faults] == ["top", "bottom"] and status.at_rest is None
+    assert [fault.part for fault in status.faults] == ["top", "bottom"] and status.at_rest is None
 
 
 def test_hello_is_sent_until_a_session_and_after_a_second_of_silence() -> None:
     """L28: hello at the start, each second without a session, and after 1 s with nothing of the session."""
     rig = Rig()
     rig.quiet(3.0)
-    assert sum(isinstance(one, DriverHello) for one in rig.sent) == 3
+    assert sum(isinstance(message, DriverHello) for message in rig.sent) == 3
     rig.give(rig.hello())
     rig.sent.clear()
     rig.run(3.0)
-    assert not any(isinstance(one, DriverHello) for one in rig.sent)
+    assert not any(isinstance(message, DriverHello) for message in rig.sent)
     rig.quiet(1.5)
-    assert sum(isinstance(one, DriverHello) for one in rig.sent) == 1
+    assert sum(isinstance(message, DriverHello) for message in rig.sent) == 1
 
 
 def test_a_daemon_that_only_repeats_its_hello_gets_another() -> None:
@@ -258,7 +258,7 @@ def test_a_daemon_that_only_repeats_its_hello_gets_another() -> None:
     for _ in range(4):
         rig.quiet(0.5)
         rig.give(rig.hello())
-    assert sum(isinstance(one, DriverHello) for one in rig.sent) == 2
+    assert sum(isinstance(message, DriverHello) for message in rig.sent) == 2
 
 
 def test_the_end_cuts_everything() -> None:

@@ -6,7 +6,8 @@ from collections.abc import Callable
 import pytest
 
 from drillfeed.clients.drivers.rules import ramped_wheel
-from drillfeed.protocol.link import DriverHello, Limits, Ping, Pong, Setpoint, encode
+from drillfeed.protocol.frames import encode
+from drillfeed.protocol.link import DriverHello, Limits, Ping, Pong, Setpoint
 from tests.clients.drivers.link_rig import LIMITS, SESSION, Rig
 
 Change = Callable[[Rig], bytes]
@@ -367,7 +368,7 @@ def test_an_old_session_does_not_come_back() -> None:
 def test_a_repeated_hello_is_not_answered() -> None:
     """L6: only a new session is answered with a hello, so that two sides never greet each other for ever."""
     rig = Rig().greet()
-    assert not any(isinstance(one, DriverHello) for one in rig.give(rig.hello()))
+    assert not any(isinstance(frame, DriverHello) for frame in rig.give(rig.hello()))
 
 
 def test_a_ping_is_answered_at_once_also_before_hello() -> None:

@@ -2,7 +2,8 @@
 
 import pytest
 
-from drillfeed.protocol.link import Ping, encode
+from drillfeed.protocol.frames import encode
+from drillfeed.protocol.link import Ping
 from tests.clients.drivers.link_rig import Rig
 
 

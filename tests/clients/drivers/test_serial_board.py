@@ -54,16 +54,16 @@ class SerialHall:
 
     def to_the_end(self) -> "SerialHall":
         """Go on until the drill is over."""
-        assert self.hall.until_state("ARMED", "FAULT", most_s=120.0)
+        assert self.hall.until_state("ARMED", "FAULT", max_s=120.0)
         return self
 
     def board_log(self) -> list[dict[str, Any]]:
         """Return the log of the board itself."""
-        return [json.loads(one) for one in (self.folder / "board.jsonl").read_text().splitlines()]
+        return [json.loads(line) for line in (self.folder / "board.jsonl").read_text().splitlines()]
 
     def count(self, event: str) -> int:
         """Return how often something happened at the board."""
-        return sum(one["event"] == event for one in self.board_log())
+        return sum(logged["event"] == event for logged in self.board_log())
 
 
 def firmware(folder: Path, *words: str) -> VirtualFirmware:
@@ -79,7 +79,7 @@ def test_a_drill_runs_on_the_firmware_and_all_counts_agree(tmp_path: Path) -> No
     assert hall.watched.state == "ARMED" and run is not None
     assert (run.commanded, run.seen) == (12, 12)
     assert (hall.count("push"), hall.count("leaves")) == (12, 12)
-    assert len(hall.watched.feeds()) == sum(one["event"] == "push_confirmed" for one in hall.log) == 12
+    assert len(hall.watched.feeds()) == sum(event["event"] == "push_confirmed" for event in hall.log) == 12
     hall.watched.sound()
 
 
@@ -93,9 +93,9 @@ def test_a_board_without_feedback_is_driven_by_its_table(tmp_path: Path) -> None
         status = engine.parts.link.status
         assert status is not None and status.top.measured_rpm is None and status.supply_v == HOST_SUPPLY_V
         assert status.rest_known == "assumed" and not status.exits
-    pushed = [one for one in hall.board_log() if one["event"] == "push"]
-    asked = [one["top_target_rpm"] for one in hall.watched.feeds()]
-    assert [one["top_rpm"] for one in pushed] == pytest.approx(asked, rel=0.02)
+    pushed = [event for event in hall.board_log() if event["event"] == "push"]
+    asked = [feed["top_target_rpm"] for feed in hall.watched.feeds()]
+    assert [push["top_rpm"] for push in pushed] == pytest.approx(asked, rel=0.02)
     hall.watched.sound()
 
 
@@ -104,7 +104,7 @@ def test_a_weak_battery_is_made_up_for(tmp_path: Path) -> None:
     table = {wheel: table_of(14.4, (0.0, 1.0), (0.0, 9000.0)) for wheel in ("top", "bottom")}
     with firmware(tmp_path, "--open-loop") as board:
         hall = SerialHall(board, tmp_path, "kit-build", table).feeding(1, fed=1)
-        sent = [one.split(b" ") for data in board.sent for one in data.splitlines() if one.startswith(b"duty")]
+        sent = [line.split(b" ") for data in board.sent for line in data.splitlines() if line.startswith(b"duty")]
         told = hall.hall.core.outputs.top_rpm
     assert int(sent[-1][3]) == pytest.approx(told / 9000 * 14.4 / 12.4 * 10_000, abs=1)
 
@@ -165,7 +165,7 @@ def test_a_lost_board_is_named_cut_and_woken_without_motion(
     with firmware(tmp_path) as board:
         hall = SerialHall(board, tmp_path).feeding(12)
         befall(hall)
-        assert hall.hall.until_state("QUICKSTOP", "FAULT", most_s=3.0)
+        assert hall.hall.until_state("QUICKSTOP", "FAULT", max_s=3.0)
         fault = hall.watched.engine.parts.mode.fault
         assert fault is not None and fault.cause == "driver-fault" and told in fault.text
         pushes = hall.count("push")
@@ -227,7 +227,7 @@ def test_a_push_that_no_report_settles_is_a_fault(tmp_path: Path) -> None:
             if not hall.watched.feeds():
                 before[:] = told[-1] if told else before
                 return data
-            return b"".join(line("now", before[1], *one[2:8], *before[8:10], *one[10:]) for one in told)
+            return b"".join(line("now", before[1], *answer[2:8], *before[8:10], *answer[10:]) for answer in told)
 
         board.bend_in = stand_still
         assert hall.hall.until_state("FAULT")
@@ -235,7 +235,7 @@ def test_a_push_that_no_report_settles_is_a_fault(tmp_path: Path) -> None:
         assert fault is not None and "feeder: the board has not confirmed the push of ball 1" in fault.text
         hall.hall.run_for(1.0)
     assert run is not None and (run.commanded, run.unknown) == (0, 1)
-    assert [one["id"] for one in hall.log if one["event"] == "push_unknown"] == [1]
+    assert [event["id"] for event in hall.log if event["event"] == "push_unknown"] == [1]
 
 
 FOREIGN = {

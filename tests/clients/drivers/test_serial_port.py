@@ -34,9 +34,9 @@ class Cable:
 @pytest.fixture
 def cable(tmp_path: Path) -> Iterator[Cable]:
     """A cable that lies in its socket."""
-    one = Cable(tmp_path / "board")
-    yield one
-    os.close(one.board)
+    made = Cable(tmp_path / "board")
+    yield made
+    os.close(made.board)
 
 
 def test_bytes_go_both_ways_and_nothing_waits(cable: Cable) -> None:

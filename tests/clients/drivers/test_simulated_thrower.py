@@ -292,14 +292,14 @@ def story(seed: int, step_s: float) -> list[tuple[float, float, float]]:
     for id in range(5):
         bench.board.feed_one(id)
         bench.go(1.0, step_s)
-    return [(round(one.at_s, 9), one.speed_mps, one.tilt_deg) for one in bench.flown]
+    return [(round(ball.at_s, 9), ball.speed_mps, ball.tilt_deg) for ball in bench.flown]
 
 
 def test_same_seed_same_balls_other_seed_others() -> None:
     """The same seed gives the same balls, bit for bit, whatever the rhythm of reading; another seed gives others."""
     first = story(1, 0.005)
     assert story(1, 0.005) == first
-    assert [one[1:] for one in story(1, 0.02)] == [one[1:] for one in first]
+    assert [ball[1:] for ball in story(1, 0.02)] == [ball[1:] for ball in first]
     assert story(2, 0.005) != first
 
 

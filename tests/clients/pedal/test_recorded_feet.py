@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from drillfeed.clients.pedal.foot import Foot, Meaning, Wish
+from drillfeed.clients.pedal.foot import Foot, FootAction, Meaning
 from drillfeed.clients.pedal.sources import InputDevice
 from drillfeed.protocol.commands import line_of
 from drillfeed.protocol.status import Snapshot
@@ -70,20 +70,20 @@ def snapshot(words: list[str]) -> Snapshot | None:
     return Snapshot.model_validate({**fields, "rest_waits": "waits" in words})
 
 
-def written(wish: Wish) -> str:
-    if wish.stop:
+def written(action: FootAction) -> str:
+    if action.stop:
         return "stop"
-    return line_of(wish.command) if wish.command is not None else f"told {wish.told}"
+    return line_of(action.command) if action.command is not None else f"told {action.told}"
 
 
 def played(text: str) -> list[tuple[float, str]]:
-    """Play one recording and return the wishes with their times; what is found up when it appears is left out."""
+    """Play one recording and return the actions with their times; what is found up when it appears is left out."""
     lines = [line.split() for line in text.splitlines() if line and line[0] not in "#>"]
     meaning = Meaning(double="easier") if "# double easier" in text else Meaning()
     device, foot = Device(), Foot(meaning)
     source = InputDevice(device.opened, KEY_B)
     shown, silent, found = snapshot(["none"]), False, []
-    queue = sorted(((float(words[0]), words[1:]) for words in lines), key=lambda one: one[0])
+    queue = sorted(((float(words[0]), words[1:]) for words in lines), key=lambda timed: timed[0])
     step, end_s = 0, queue[-1][0] + 3.0
     while step * STEP_S <= end_s:
         now_s = step * STEP_S
@@ -103,22 +103,22 @@ def played(text: str) -> list[tuple[float, str]]:
                 device.waiting.append(Recorded(at_s, int(what), int(words[0]), int(words[1])))
         if not silent and step % 10 == 0:
             foot.see(shown, now_s)
-        wishes = [wish for edge in source.read(now_s) for wish in foot.edge(edge)] + foot.tick(now_s)
-        found += [(now_s, written(wish)) for wish in wishes]
+        actions = [action for edge in source.read(now_s) for action in foot.edge(edge)] + foot.tick(now_s)
+        found += [(now_s, written(action)) for action in actions]
     return found
 
 
 @pytest.mark.parametrize("path", STREAMS, ids=[path.stem for path in STREAMS])
 def test_what_a_foot_did_is_understood(path: Path) -> None:
-    """Each recording gives the wishes written in it, in time, and no others."""
+    """Each recording gives the actions written in it, in time, and no others."""
     text = path.read_text("utf-8")
     wanted = [(float(line.split()[1]), line.split(maxsplit=2)[2]) for line in text.splitlines() if line[0] == ">"]
-    found = [one for one in played(text) if one != (0.0, "told the foot switch is there")]
-    assert [wish for _, wish in found] == [
-        next((got for _, got in found if got.startswith(wish)), wish) for _, wish in wanted
+    found = [did for did in played(text) if did != (0.0, "told the foot switch is there")]
+    assert [action for _, action in found] == [
+        next((got for _, got in found if got.startswith(action)), action) for _, action in wanted
     ]
-    for (found_s, _), (wanted_s, wish) in zip(found, wanted, strict=True):
-        assert found_s == pytest.approx(wanted_s, abs=2.1 * STEP_S), wish
+    for (found_s, _), (wanted_s, action) in zip(found, wanted, strict=True):
+        assert found_s == pytest.approx(wanted_s, abs=2.1 * STEP_S), action
 
 
 def test_there_is_a_recording_for_each_way_a_pedal_goes_wrong() -> None:

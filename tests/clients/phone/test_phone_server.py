@@ -17,7 +17,7 @@ from drillfeed.protocol.status import CUES, Snapshot
 from tests.shell.fake_desk import FakeDesk, serving
 from tests.support.phone_rig import WAIT_S, ask, browser, get, idle_sockets, phone, said, stop_takes_s
 
-PAGE_MOST_BYTES = 100_000
+MAX_PAGE_BYTES = 100_000
 
 
 def script() -> str:
@@ -31,7 +31,7 @@ def test_the_page_is_small_whole_and_strict() -> None:
     desk = FakeDesk()
     with serving(desk) as to, phone(to) as port:
         got = {path: get(port, path) for path in assets()}
-    assert sum(map(len, got.values())) < PAGE_MOST_BYTES
+    assert sum(map(len, got.values())) < MAX_PAGE_BYTES
     for path, answer in got.items():
         head, _, body = answer.partition(b"\r\n\r\n")
         assert head.startswith(b"HTTP/1.1 200 OK")
@@ -111,13 +111,13 @@ def test_a_page_is_anyone_until_it_pairs_and_is_known_by_its_own_address() -> No
         async with browser(port) as page:
             assert (await ask(page, "start 3"))[-1].startswith("no 14 not-allowed")
             assert (await ask(page, "relay 192.0.2.1"))[-1].startswith("no 14 not-allowed")
-            assert (await ask(page, "pairing player"))[-1].startswith("no 14 not-allowed")
+            assert (await ask(page, "invite player"))[-1].startswith("no 14 not-allowed")
             assert (await ask(page, "pause"))[-1].startswith("done pause")
             assert (await ask(page, "status json"))[0].startswith('| {"state":"ARMED"')
             paired = await ask(page, f"pair {code}")
             assert paired[0] == "| role player" and paired[1].startswith("| key ")
             assert (await ask(page, "start 3"))[-1].startswith("done start")
-            assert (await ask(page, "pairing player"))[-1].startswith("no 14 not-allowed")
+            assert (await ask(page, "invite player"))[-1].startswith("no 14 not-allowed")
             await stop_takes_s(page)
         async with browser(port) as again:
             assert (await ask(again, "start 3"))[-1].startswith("no 14 not-allowed")
@@ -134,7 +134,7 @@ def code_from(to: str) -> str:
     from drillfeed.clients.lines import Client
 
     with Client.find(to) as client:
-        return client.pairing("player").data[0].removeprefix("code ")
+        return client.invite("player").data[0].removeprefix("code ")
 
 
 @pytest.mark.parametrize("message", ["x" * 600, "arm\nstart 3", "a\x18b", b"stop"])

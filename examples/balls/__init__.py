@@ -1,1 +1,0 @@
-"""Ball types that ship with drillfeed, one TOML file a collection."""

@@ -1,1 +1,0 @@
-"""Drills that ship with drillfeed, one TOML file each."""

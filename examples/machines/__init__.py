@@ -1,1 +1,0 @@
-"""Machine profiles that ship with drillfeed, one TOML file each."""

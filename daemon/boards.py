@@ -15,6 +15,7 @@ from drillfeed.clients.drivers.traits import (
     ReleaseState,
     ScatterTraits,
     ThrowerTraits,
+    TimedTiltTraits,
     WheelTraits,
 )
 from drillfeed.daemon.aim.spread import WHEEL_SHARE
@@ -51,6 +52,7 @@ def driver_traits(machine: Machine, name: str, simulated: bool) -> DriverTraits:
         exit_sensor=machine.sensors.exit_sensor,
         agitator=machine.hopper.agitator,
         simulated=simulated,
+        tilt_by_time=machine.tilt.by_time,
     )
 
 
@@ -77,7 +79,10 @@ def thrower_traits(machine: Machine) -> ThrowerTraits:
         ),
         hopper_balls=machine.hopper.balls,
         hopper_low_at=machine.hopper.low_at,
-        angle_seen=measured,
+        angle_seen=measured and not machine.tilt.by_time,
+        timed_tilt=TimedTiltTraits(machine.tilt.low_deg, machine.tilt.high_deg, machine.tilt.drift_deg_per_move)
+        if machine.tilt.by_time
+        else None,
         supply_v=None if machine.supply is None else (machine.supply.low_v + machine.supply.high_v) / 2,
     )
 

@@ -14,7 +14,9 @@ from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
-from drillfeed.daemon.library.loading import find, is_path, known, load_balls, read_any
+from drillfeed.daemon.files import read_toml
+from drillfeed.daemon.guesses import guess_lines, guesses_of
+from drillfeed.daemon.library.loading import find, is_path, known, load_balls, load_machine, read_any, shipped
 from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.planning.allowed import check_ball
 from drillfeed.daemon.planning.fitting import fitted
@@ -22,6 +24,7 @@ from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.rims import max_spin_at, shares
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.planning.transition import wheel_change_s
+from drillfeed.daemon.survey.topics import wheels_alike
 from drillfeed.daemon.validation import FileError, InvalidFile
 from drillfeed.daemon.wheel import Wheel
 from drillfeed.protocol.texts.catalogue import text
@@ -79,6 +82,13 @@ def machine_lines(machine: Machine) -> list[str]:
             roll=_span(machine.roll),
         )
     )
+    if machine.tilt.by_time:
+        often = (
+            text("check.first-start")
+            if machine.tilt.max_moves is None
+            else text("check.every-moves", moves=machine.tilt.max_moves)
+        )
+        lines.append(text("check.stop-by-time", often=often))
     lines.append(
         text(
             "check.feeder",
@@ -181,6 +191,20 @@ def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Pla
     return lines
 
 
+def known_lines(path: Path, folder: Path | None) -> list[str]:
+    """Return what isn't known exactly of a machine, what it costs its balls, and what to measure next."""
+    machine, balls = load_machine(str(path)), load_balls(folder)
+    guesses = guesses_of(machine, list(balls.values()), wheels_alike(read_toml(path)))
+    if guesses is None and not machine.known:
+        own = path not in shipped("machines").values()
+        advice = text("check.improve", path=path) if own else ""
+        return [
+            text("check.values-unknown"),
+            text("check.values-unknown-tilt", advice=advice),
+        ]
+    return guess_lines(guesses, str(path)) if guesses else []
+
+
 def _path(name: str, folder: Path | None) -> Path:
     path = Path(name)
     if is_path(name):
@@ -196,9 +220,10 @@ def _path(name: str, folder: Path | None) -> Path:
 
 def check_file(name: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:
     """Return a summary of a file; raise InvalidFile with all its mistakes, or NotPossible."""
-    found = read_any(_path(name, folder))
+    path = _path(name, folder)
+    found = read_any(path)
     if isinstance(found, Machine):
-        return machine_lines(found)
+        return [*machine_lines(found), *known_lines(path, folder)]
     if isinstance(found, Drill):
         return drill_lines(found, machine, folder, player)
     assert isinstance(found, dict)

@@ -24,6 +24,7 @@ SUBCOMMANDS: dict[str, str] = {
     "jog": "turn a wheel, the tilt or one ball by hand, for as long as a key is held",
     "phone": "a page for the phone, with a code to pair it",
     "pair": "pair this terminal with a daemon elsewhere",
+    "profile": "describe a thrower question by question, and measure it further",
     "list": "list drills, ball types or machines",
     "check": "check machine, ball and drill files",
     "rehearse": "print a drill's plan without throwing",

@@ -78,7 +78,11 @@ def read_text(path: Path, own: bool = False) -> str:
 
 def read_toml(path: Path, own: bool = False) -> dict[str, Any]:
     """Return the data of a TOML file; raise NoFile or InvalidFile."""
-    text = read_text(path, own)
+    return toml_of(read_text(path, own), path)
+
+
+def toml_of(text: str, path: Path) -> dict[str, Any]:
+    """Return the data of TOML text that is to be in a file, or came from one; raise InvalidFile."""
     if (found := beyond_bounds(text)) is not None:
         raise _mistake(path, *found)
     try:

@@ -12,7 +12,8 @@ import numpy as np
 
 from drillfeed.daemon.aim.likely import Likely, likely_balls
 from drillfeed.daemon.aim.ranges import range_text
-from drillfeed.daemon.aim.report import extrapolated_text, likely_record, spin_text
+from drillfeed.daemon.aim.records import likely_record
+from drillfeed.daemon.aim.report import extrapolated_text, spin_text
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player

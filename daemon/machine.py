@@ -4,11 +4,13 @@ Rule of this file: lengths are in metres, but for the diameter of a wheel. Nothi
 `wheel.py` has the wheels.
 """
 
+import math
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
 from drillfeed.daemon.calibration import Calibration, Trims
+from drillfeed.daemon.known import Known, has_key, places_of
 from drillfeed.daemon.validation import Table, Words
 from drillfeed.daemon.wheel import Wheel
 from drillfeed.protocol.link import AngleLimits, Limits
@@ -26,16 +28,44 @@ class AngleAxis(Table):
     high_deg: Annotated[float, Field(ge=-180, le=180)]
     slew_deg_per_s: Annotated[float, Field(gt=0, le=1000)]
     play_deg: Annotated[float, Field(ge=0, le=10)] = 0.0
+    by_time: Annotated[bool, Field(description="an actuator is run for a time, and no sensor sees the angle")] = False
+    home_margin_deg: Annotated[
+        float, Field(gt=0, le=30, description="by time: driven so far past the lower stop to find it")
+    ] = 3.0
+    drift_deg_per_move: Annotated[
+        float, Field(ge=0, le=5, description="by time: by how much one move is off, a standard deviation")
+    ] = 0.0
+    max_drift_deg: Annotated[
+        float, Field(gt=0, le=10, description="by time: summed up before the lower stop is found anew")
+    ] = 1.0
 
     @model_validator(mode="after")
     def _ordered(self) -> "AngleAxis":
         if self.low_deg >= self.high_deg:
             raise ValueError(text("machine.low-deg"))
+        if not self.by_time and self.drift_deg_per_move:
+            raise ValueError(text("machine.drift"))
         return self
 
+    @property
+    def home_deg(self) -> float:
+        """Return where an axis without a sensor is sent to find its lower stop."""
+        return self.low_deg - self.home_margin_deg if self.by_time else self.low_deg
+
+    def drift_after_deg(self, moves: int) -> float:
+        """Return the deviation of an axis by time after so many moves, each off by its own."""
+        return self.drift_deg_per_move * math.sqrt(moves)
+
+    @property
+    def max_moves(self) -> int | None:
+        """Return after how many moves the lower stop must be found anew; None if never."""
+        if not self.drift_deg_per_move:
+            return None
+        return max(int((self.max_drift_deg / self.drift_deg_per_move) ** 2), 1)
+
     def limits(self) -> AngleLimits:
-        """Return this axis's limits for the link."""
-        return AngleLimits(low_deg=self.low_deg, high_deg=self.high_deg, slew_deg_per_s=self.slew_deg_per_s)
+        """Return this axis's limits for the link; those of an axis by time reach past its lower stop, to find it."""
+        return AngleLimits(low_deg=self.home_deg, high_deg=self.high_deg, slew_deg_per_s=self.slew_deg_per_s)
 
 
 class Opening(Table):
@@ -146,6 +176,9 @@ class Machine(Table):
     supply: Supply | None = None
     settling: Settling = Settling()
     scatter: Scatter = Scatter()
+    known: dict[str, Known] = Field(
+        default_factory=dict, description="how each value is known, by its path: 'wheels.diameter_mm'"
+    )
     calibration: Calibration | None = None
     trims: Trims = Trims()
 
@@ -172,8 +205,12 @@ class Machine(Table):
             raise ValueError(text("machine.low-at"))
         if self.roll is not None and not self.roll.low_deg <= 0 <= self.roll.high_deg:
             raise ValueError(text("machine.roll-upright"))
+        if by_time := [name for name, axis in (("pan", self.pan), ("roll", self.roll)) if axis and axis.by_time]:
+            raise ValueError(text("machine.by-time", axis=by_time[0]))
         if self.supply is not None and self.supply.low_v >= self.supply.high_v:
             raise ValueError(text("machine.supply"))
+        if strange := [path for path in self.known if not has_key(Machine, path)]:
+            raise ValueError(text("machine.known", paths=", ".join(strange[:3])))
         try:
             figures = [
                 *self.limits().model_dump().values(),
@@ -189,6 +226,10 @@ class Machine(Table):
     def wheel(self, name: WheelName) -> Wheel:
         """Return the top or the bottom wheel."""
         return self.top if name == "top" else self.bottom
+
+    def known_of(self, path: str) -> tuple[str, Known] | None:
+        """Return under which path a value is marked and how it is known; None if the profile does not say."""
+        return next(((place, self.known[place]) for place in places_of(path) if place in self.known), None)
 
     def limits(self) -> Limits:
         """Return the limits of all axes in the form that the link carries."""

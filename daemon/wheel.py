@@ -13,6 +13,8 @@ from drillfeed.daemon.validation import Table
 from drillfeed.protocol.link import WheelLimits
 from drillfeed.protocol.texts.catalogue import text
 
+MIN_COAST_SHARE = 0.1  # of the time constant that a wheel coasts: below it the fall is a straight line (dry friction)
+
 
 class Wheel(Table):
     """One driven wheel. Speed limits are those of the wheel, or of the motor with `gear_ratio`."""
@@ -57,7 +59,7 @@ class Wheel(Table):
                 raise ValueError(text("machine.coasting"))
             if self.down_mps2 is not None or self.quick_mps2 is not None:
                 raise ValueError(text("machine.no-brake-rates"))
-            if self.spin_down_s <= self.coast_time_constant_s:
+            if self.spin_down_s < MIN_COAST_SHARE * self.coast_time_constant_s:
                 raise ValueError(text("machine.spin-down"))
         return self
 

@@ -84,7 +84,11 @@ class Confirming(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class DriverTraits:
-    """What a driver declares in its hello, and the wheel diameters (over the tyre) for its own speed band."""
+    """What a driver declares in its hello, and the wheel diameters (over the tyre) for its own speed band.
+
+    With `tilt_by_time` an actuator moves the tilt by time and nobody knows where it stands at the start: the output
+    begins at the upper end, so that the way down to the lower stop is long enough from anywhere.
+    """
 
     name: str
     limits: Limits
@@ -96,6 +100,7 @@ class DriverTraits:
     exit_sensor: bool = False
     agitator: bool = False
     simulated: bool = False
+    tilt_by_time: bool = False
 
 
 class Note(Protocol):

@@ -117,11 +117,17 @@ class Outputs:
             board.set_angle(axis, value)
 
     def _angle(self, axis: Axis, low_deg: float) -> float:
-        """Return the output of an angle axis; before the first move, the measured angle or else the lower stop."""
+        """Return the output of an angle axis; before the first move, the measured angle or else the lower stop.
+
+        A tilt by time may be anywhere then; it is taken to be at its upper end.
+        """
         if axis in self.angles_deg:
             return self.angles_deg[axis]
         measured = self.measured_deg(axis)
-        return low_deg if measured is None else measured
+        if measured is not None:
+            return measured
+        tilt = self.traits.limits.tilt
+        return tilt.high_deg if axis == "tilt" and tilt and self.traits.tilt_by_time else low_deg
 
     def measured_deg(self, axis: Axis) -> float | None:
         """Return the measured angle of an axis; None if it is not measured."""

@@ -7,13 +7,13 @@ with separate streams for noise, feeder, release and play, so that one stream do
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 
 import numpy as np
 
 from drillfeed.clients.drivers.board import Hopper, Note, Reading, forget
 from drillfeed.clients.drivers.faults import Fault, FaultTable
 from drillfeed.clients.drivers.rules import angle_limits
+from drillfeed.clients.drivers.timed_tilt import anywhere
 from drillfeed.clients.drivers.traits import Fly, Parts, ReleaseState, ThrowerTraits
 from drillfeed.clients.drivers.wheels import Dip, law_of, next_rpm, throw
 from drillfeed.protocol.link import ANGLES, Axis
@@ -55,6 +55,7 @@ class SimulatedThrower:
         }
         self.angles_deg: dict[Axis, float] = {axis: self._home(axis) for axis in self._slew}
         self._angle_goals = dict(self.angles_deg)
+        self._timed_tilt = anywhere(traits.timed_tilt, self.angles_deg.get("tilt", 0.0), self._play_rng)
         self.hopper_balls = traits.hopper_balls
         self.agitating = False
         self.balls_left = 0
@@ -65,10 +66,17 @@ class SimulatedThrower:
         self._attended = False
         self._exits, self._exit_at_s = 0, None if not traits.driver.exit_sensor else now
 
+    @property
+    def tilt_deg(self) -> float:
+        """Return where the head really is, whatever the driver reckons."""
+        return self.angles_deg.get("tilt", 0.0) if self._timed_tilt is None else self._timed_tilt.deg
+
     def _home(self, axis: Axis) -> float:
         reach = angle_limits(self.traits.driver.limits, axis)
         if reach is None:
             return 0.0
+        if axis == "tilt" and self.traits.timed_tilt is not None:
+            return reach.high_deg
         return min(max(0.0, reach.low_deg), reach.high_deg) if self.traits.angle_seen else reach.low_deg
 
     # The five methods of a board, and the agitator.
@@ -232,6 +240,8 @@ class SimulatedThrower:
             if deg != goal:
                 max_deg = self._slew[axis] * STEP_S
                 self.angles_deg[axis] = goal if abs(goal - deg) <= max_deg else deg + math.copysign(max_deg, goal - deg)
+        if self._timed_tilt is not None:
+            self._timed_tilt.follow(self.angles_deg["tilt"])
 
     def _throw(self, top_rpm: float, bottom_rpm: float) -> Dip:
         traits = self.traits
@@ -252,7 +262,7 @@ class SimulatedThrower:
             at_s=leaves_s,
             speed_mps=speed,
             spin_revps=spin,
-            tilt_deg=self.angles_deg.get("tilt", 0.0) + play_deg + scatter.angle_deg * next(self._release),
+            tilt_deg=self.tilt_deg + play_deg + scatter.angle_deg * next(self._release),
             pan_deg=self.angles_deg.get("pan", 0.0) + scatter.angle_deg * next(self._release),
             roll_deg=self.angles_deg.get("roll", 0.0),
         )
@@ -270,24 +280,14 @@ class SimulatedThrower:
             top_true_rpm=round(before[0], 1),
             bottom_true_rpm=round(before[1], 1),
             speed_mps=round(speed, 4),
-            spin_revps=_figure(topspin),
-            side_revps=_figure(sidespin),
+            spin_revps=round(topspin, 3) + 0.0,  # never -0.0
+            side_revps=round(sidespin, 3) + 0.0,
             tilt_deg=round(state.tilt_deg, 3),
             pan_deg=round(state.pan_deg, 3),
             roll_deg=round(state.roll_deg, 3),
             hopper_balls=self.hopper_balls,
-            landing=_rounded(asdict(self._fly(state))),
+            landing=self._fly(state).logged(),
         )
-
-
-def _figure(value: float) -> float:
-    """Return a spin as the log keeps it: to a thousandth, with 0 instead of -0."""
-    return round(value, 3) + 0.0
-
-
-def _rounded(values: dict[str, object]) -> dict[str, object]:
-    """Return a landing as the log keeps it: lengths to a tenth of a millimetre."""
-    return {key: round(value, 4) if isinstance(value, float) else value for key, value in values.items()}
 
 
 def _normals(rng: np.random.Generator) -> Iterator[float]:

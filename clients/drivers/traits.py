@@ -4,7 +4,7 @@ Rule of this file: plain numbers, no dynamics; the caller fills them from a mach
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Literal
 
 from drillfeed.clients.drivers.board import DriverTraits
@@ -52,6 +52,15 @@ class ScatterTraits:
 
 
 @dataclass(frozen=True, slots=True)
+class TimedTiltTraits:
+    """A tilt that is moved by time between two stops; each move is off by a deviation of its own."""
+
+    low_deg: float
+    high_deg: float
+    drift_deg_per_move: float
+
+
+@dataclass(frozen=True, slots=True)
 class ThrowerTraits:
     """A whole thrower. `supply_v` is None if not measured; `hopper_seen` says whether it senses the hopper's level."""
 
@@ -69,6 +78,7 @@ class ThrowerTraits:
     noise_share: float = 0.002
     ball_mass_kg: float = 2.70e-3
     ball_radius_m: float = 0.020
+    timed_tilt: TimedTiltTraits | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +114,10 @@ class Landing:
     end_line_speed_mps: float | None = None
     end_line_spin_revps: float | None = None
     end_line_side_revps: float | None = None
+
+    def logged(self) -> dict[str, object]:
+        """Return it as the log keeps it: lengths to a tenth of a millimetre."""
+        return {key: round(value, 4) if isinstance(value, float) else value for key, value in asdict(self).items()}
 
 
 Fly = Callable[[ReleaseState], Landing]

@@ -62,7 +62,7 @@ class Problem:
         some = machines[0]
         launches = self._launches(machines)
         law = coefficients_of(some.ball, some.air)
-        direct, serve = look_at_many(launches, law, some.ball, arrival=False, noting=False, rough=1.0)
+        direct, serve = look_at_many(launches, law, some.ball, arrival=False, noting=False)
         assert serve is not None
         own_half = (direct.first_x_m >= 0.0) & (direct.first_x_m < NET_X_M - 0.05) & np.isfinite(serve.depth_m)
         measured = np.array([math.nan if m.depth_m is None else m.depth_m for m in self.marks] * len(machines))

@@ -169,13 +169,13 @@ def _options(thrower: Thrower, intent: Intent, pairs: Array, tilts: Array, rough
         share = np.where(high > low, (nearest - steps[:, :-1]) / (steps[:, 1:] - steps[:, :-1]), 0.0)
         rises = {"low": after > before, "high": after < before, "serve-wise": np.isfinite(after - before)}
         fits = rises[intent.arc] & (first <= last)
-    for figure, (least, most) in (
+    for figure, (lowest, highest) in (
         (flights.net_clearance_m, (intent.min_clearance_m, math.inf)),
         (flights.apex_m, intent.apex_m or (-math.inf, math.inf)),
     ):
         table = figure.reshape(shape)
         there = table[:, :-1] + share * (table[:, 1:] - table[:, :-1])
-        fits &= (there >= least - SLACK_M) & (there <= most + SLACK_M)
+        fits &= (there >= lowest - SLACK_M) & (there <= highest + SLACK_M)
     rows, columns = np.nonzero(fits)
     speed, spin = pairs[rows].T
     depth_steps, part = nearest[rows, columns], share[rows, columns]

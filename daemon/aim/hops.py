@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drillfeed.daemon.physics.bounce import Vector, bounce, bounce_many
+from drillfeed.daemon.physics.eighth_order import EIGHTH, Rule
 from drillfeed.daemon.physics.launch import Launch, Launches
 from drillfeed.daemon.physics.meeting import falls_through
 from drillfeed.daemon.physics.motion import Coefficients
@@ -111,9 +112,9 @@ def figures(launch: Launch, law: Coefficients, ball: Ball, hops: int, arrival: b
 class _Many:
     """Hold n balls' state between hops, as `_Ball` does for one; steps may be longer for a first look."""
 
-    def __init__(self, launches: Launches, law: Coefficients, rough: float, noting: bool) -> None:
+    def __init__(self, launches: Launches, law: Coefficients, rule: Rule, noting: bool) -> None:
         self.p, self.v, self.w = launches.position_m.copy(), launches.velocity_mps.copy(), launches.spin_radps.copy()
-        self.law, self.noting, self.rough = law, noting, rough
+        self.law, self.noting, self.rule = law, noting, rule
         n = self.p.shape[1]
         self.t, self.top = np.zeros(n), self.p[2].copy()
         self.net_z, self.end_s = np.full(n, np.nan), np.full(n, np.nan)
@@ -127,7 +128,7 @@ class _Many:
         for _ in range(MAX_STEPS):
             if not len(rows):
                 return
-            step = take_step(p, v, spin, self.law, numbers, self.rough)
+            step = take_step(p, v, spin, self.law, numbers, rule=self.rule)
             lands = falls_through(step.curve(2), r, step.place[2], step.velocity[2], numbers)
             share = np.minimum(np.minimum(lands, step.corner), 1.0)
             if self.noting:
@@ -153,7 +154,7 @@ class _Many:
     def part(self, some: Any, ball: Ball) -> "_Many":
         """Return some of the balls, bounced."""
         v, w = bounce_many(self.v[:, some], self.w[:, some], ball)
-        new = _Many(Launches(self.p[:, some], v, w), self.law, self.rough, self.noting)
+        new = _Many(Launches(self.p[:, some], v, w), self.law, self.rule, self.noting)
         new.t, new.top = self.t[some], self.top[some]
         return new
 
@@ -194,7 +195,7 @@ def look_at_many(
     ball: Ball,
     arrival: bool,
     noting: bool,
-    rough: float = 1.0,
+    rule: Rule = EIGHTH,
     serves: bool = True,
 ) -> tuple[Figures, Figures | None]:
     """Return `figures` of n balls for a landing on the first hop and on the second, a first look some mm off.
@@ -203,7 +204,7 @@ def look_at_many(
     a little past its ends, so that a solution near the ends lies between two entries. Arrivals are at the end line.
     Without `noting`, clearance, apex and arrival are left out; without `serves`, the second hops. Both save time.
     """
-    direct = _Many(launches, law, rough, noting)
+    direct = _Many(launches, law, rule, noting)
     direct.hop()
     first_x = direct.p[0]
     if not serves:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.aim.spread import Errors, Setting, launches_with
+from drillfeed.daemon.aim.spread import Errors, Setting, errors_of, launches_with
 from drillfeed.daemon.aim.thrower import Thrower
 from drillfeed.daemon.aim.unknown import Unknown, unknown_of
 from drillfeed.daemon.physics.air import STILL_AIR, Air
@@ -96,7 +96,13 @@ def likely_balls(
     widths = known.widths or Widths(0.0, 0.0, 0.0, 0.0)
     constants = draw_constants(rng, DRAWS, thrower.ball, widths).with_first(thrower.ball)
     errors = Errors(top=known.wheel_share * top, bottom=known.wheel_share * bottom, tilt_deg=known.tilt_deg * tilt)
-    several = [launches_with(thrower, setting, DRAWS, errors) for setting in settings]
+    drawn = [(shift, _with_first_zero(even_normal(rng, DRAWS))) for shift in known.shifts]
+    several = []
+    for setting in settings:
+        of_setting = errors
+        for shift, deviations in drawn:
+            of_setting = of_setting.plus(errors_of(shift, deviations, setting.tilt_deg, thrower))
+        several.append(launches_with(thrower, setting, DRAWS, of_setting))
     launches = Launches(
         *(
             np.concatenate([getattr(part, name) for part in several], axis=1)

@@ -1,7 +1,7 @@
 """A first look at many balls at once: the figures a request asks for, at any speeds and tilts, some millimetres off.
 
 Where a request names a side, each ball is turned to it by pan: pan turns a whole flight about the upright line
-through the opening, so the side costs one more look and no search.
+thrule the opening, so the side costs one more look and no search.
 """
 
 from dataclasses import dataclass, replace
@@ -11,12 +11,10 @@ import numpy as np
 from drillfeed.daemon.aim.hops import Figures, look_at_many
 from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.thrower import Array, Thrower, launches_by
+from drillfeed.daemon.physics.eighth_order import Rule
 from drillfeed.daemon.physics.launch import Launches
 from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M
-
-FIRST_ROUGH = 1.5  # times the usual step of a flight, if errors of a mm do not matter
-ROUGH = 1.0
 
 
 @dataclass(frozen=True)
@@ -32,19 +30,19 @@ class Sight:
         """Return the figures asked for that are seen in flight."""
         return {name: number for name, number in self.request.given().items() if name not in ("speed_mps", "tilt_deg")}
 
-    def look(self, speed_mps: Array, tilt_deg: Array, hops: int, rough: float) -> tuple[Figures, Array]:
+    def look(self, speed_mps: Array, tilt_deg: Array, hops: int, rule: Rule) -> tuple[Figures, Array]:
         """Return the figures of (n,) balls that land on a hop, and the pan set for each, in degrees."""
         request, thrower = self.request, self.thrower
         pan = np.full(len(speed_mps), self.pan_deg)
         launches = launches_by(thrower, speed_mps, request.spin_revps, tilt_deg, pan, request.roll_deg)
-        seen = self._seen(launches, hops, rough)
+        seen = self._seen(launches, hops, rule)
         if request.placement_m is None:
             return seen, pan
         turn = self._turn_deg(launches, seen)
         known = np.isfinite(turn)
         pan = pan + np.where(known, turn, 0.0)
         launches = launches_by(thrower, speed_mps, request.spin_revps, tilt_deg, pan, request.roll_deg)
-        turned = self._seen(launches, hops, rough)
+        turned = self._seen(launches, hops, rule)
         return replace(turned, depth_m=np.where(known, turned.depth_m, np.nan)), pan
 
     def _turn_deg(self, launches: Launches, seen: Figures) -> Array:
@@ -57,10 +55,10 @@ class Sight:
         turn: Array = np.degrees(wanted - np.arctan2(aside, along))
         return turn
 
-    def _seen(self, launches: Launches, hops: int, rough: float) -> Figures:
+    def _seen(self, launches: Launches, hops: int, rule: Rule) -> Figures:
         thrower, request = self.thrower, self.request
         arrival = request.arrival_s is not None
         noting = arrival or request.clearance_m is not None or request.apex_m is not None
         law = coefficients_of(thrower.ball, thrower.air)
-        direct, serve = look_at_many(launches, law, thrower.ball, arrival, noting, rough, serves=hops == 2)
+        direct, serve = look_at_many(launches, law, thrower.ball, arrival, noting, rule, serves=hops == 2)
         return direct if serve is None else serve

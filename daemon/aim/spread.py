@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from drillfeed.daemon.aim.causes import Shift
 from drillfeed.daemon.aim.thrower import Thrower
 from drillfeed.daemon.aim.unknown import NOTHING, Unknown
 from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
@@ -45,7 +46,8 @@ class Setting:
 class Errors:
     """Hold the errors of n throws, as (n,) arrays or one figure for all.
 
-    They are shares of each rim's speed and of the ball's speed and spin, and degrees of tilt and pan.
+    They are shares of each rim's speed and of the ball's speed and spin, degrees of tilt and pan, and metres of the
+    opening's height, distance behind the end line, and distance from the tilt's axle.
     """
 
     top: Array | float = 0.0
@@ -54,6 +56,27 @@ class Errors:
     spin: Array | float = 0.0
     tilt_deg: Array | float = 0.0
     pan_deg: Array | float = 0.0
+    height_m: Array | float = 0.0
+    back_m: Array | float = 0.0
+    pivot_m: Array | float = 0.0
+
+    def plus(self, more: "Errors") -> "Errors":
+        """Return both errors together."""
+        return Errors(*(one + other for one, other in zip(vars(self).values(), vars(more).values(), strict=True)))
+
+
+def errors_of(shift: Shift, deviations: Array | float, tilt_deg: float, thrower: Thrower) -> Errors:
+    """Return the errors of throws at one tilt, for which a value is off by so many of its deviations."""
+    return Errors(
+        top=deviations * shift.top,
+        bottom=deviations * shift.bottom,
+        speed=deviations * shift.speed,
+        spin=deviations * shift.spin,
+        tilt_deg=deviations * shift.tilt_at(tilt_deg, thrower.tilt_deg),
+        height_m=deviations * shift.height_m,
+        back_m=deviations * shift.back_m,
+        pivot_m=deviations * shift.pivot_m,
+    )
 
 
 @dataclass(frozen=True)
@@ -119,7 +142,10 @@ def spread_of(
             mass_kg, radius_m = float(rng.uniform(*BALL_MASS_KG)), float(rng.uniform(*BALL_RADIUS_M))
             ball = replace(ball, mass_kg=mass_kg, radius_m=radius_m)
         count = balls // kinds + (1 if i < balls % kinds else 0)
-        launches = launches_with(thrower, setting, count, _errors(thrower, rng, count, unknown, share))
+        errors = _errors(thrower, rng, count, unknown, share)
+        for shift in unknown.shifts:
+            errors = errors.plus(errors_of(shift, rng.standard_normal(count), setting.tilt_deg, thrower))
+        launches = launches_with(thrower, setting, count, errors)
         constants = None if unknown.widths is None else draw_constants(rng, count, ball, unknown.widths)
         parts.append(fly_many(launches, air=thrower.air, ball=ball, until="landing", constants=constants))
     found = _summary(parts, float(mean.landing_x_m[0]), float(mean.landing_y_m[0]), zone_m)
@@ -163,15 +189,15 @@ def launches_with(thrower: Thrower, setting: Setting, n: int, errors: Errors) ->
     half = circle_m * setting.spin_revps
     top, bottom = (setting.speed_mps + half) * (1.0 + errors.top), (setting.speed_mps - half) * (1.0 + errors.bottom)
     tilt = np.full(n, setting.tilt_deg + thrower.tilt_zero_deg) + errors.tilt_deg
-    true = np.radians(tilt)
+    true, pivot_m = np.radians(tilt), thrower.pivot_m + errors.pivot_m
     return launches_from(
         np.full(n, (top + bottom) / 2.0 * (1.0 + errors.speed)),
         np.full(n, (top - bottom) / (2.0 * circle_m) * (1.0 + errors.spin)),
         tilt,
         pan_deg=np.full(n, setting.pan_deg + thrower.yaw_deg) + errors.pan_deg,
         roll_deg=setting.roll_deg,
-        height_m=thrower.height_m + thrower.pivot_m * np.sin(true),
-        back_m=thrower.back_m + thrower.pivot_m * (1.0 - np.cos(true)),
+        height_m=thrower.height_m + errors.height_m + pivot_m * np.sin(true),
+        back_m=thrower.back_m + errors.back_m + pivot_m * (1.0 - np.cos(true)),
         offset_m=thrower.sideways_m,
     )
 

@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from drillfeed.daemon.aim.causes import NO_SHIFT, Shift, causes_of
 from drillfeed.daemon.machine import AngleAxis, Machine
 from drillfeed.daemon.physics.air import STILL_AIR, Air
 from drillfeed.daemon.physics.launch import Launch, Launches, launch_from, launches_from
@@ -36,6 +37,7 @@ WIDE_TILT: Span = (-75.0, 85.0)
 TILT_SLACK_DEG = 2e-3  # a solution no farther beyond the tilt's range moves to its end: a fifth of a mm
 WIDE_PAN: Span = (-60.0, 60.0)
 STRAIGHT = RimLine()
+MANY_MOVES = 20  # of a tilt in a set: a default of ours
 NO_RIM_LIMITS = RimLimits(max_mps=1000.0, min_mps=0.0, reverses=True, grip_share=0.0)
 
 
@@ -60,7 +62,10 @@ class Measured:
 
 @dataclass(frozen=True)
 class Thrower:
-    """Hold one machine for aiming; `top_line` and `bottom_line` convert rim speeds as set to those felt."""
+    """Hold one machine for aiming; `top_line` and `bottom_line` convert rim speeds as set to those felt.
+
+    `shifts` is what one deviation of each value does that isn't known exactly; None if the profile marks nothing.
+    """
 
     name: str
     limits: RimLimits
@@ -83,6 +88,7 @@ class Thrower:
     air: Air = STILL_AIR
     calibrated: bool = False
     measured: Measured | None = None
+    shifts: tuple[Shift, ...] | None = None
 
     @property
     def speed_share(self) -> float:
@@ -158,7 +164,7 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         scatter=Scatter(
             speed_share=machine.scatter.speed_share,
             spin_share=machine.scatter.spin_share,
-            angle_deg=machine.scatter.angle_deg,
+            angle_deg=math.hypot(machine.scatter.angle_deg, _usual_drift_deg(machine)),
             tilt_play_deg=machine.tilt.play_deg,
         ),
         top_line=top,
@@ -168,7 +174,17 @@ def thrower_of(machine: Machine, air: Air = STILL_AIR) -> Thrower:
         air=air,
         calibrated=learnt is not None,
         measured=measured,
+        shifts=tuple(cause.shift for cause in causes_of(machine) if not cause.scatters and cause.shift != NO_SHIFT)
+        if machine.known
+        else None,
     )
+
+
+def _usual_drift_deg(machine: Machine) -> float:
+    """Return how far off a tilt by time usually is: after half of the moves between two findings of its stop."""
+    if machine.tilt.max_moves is None:
+        return 0.0
+    return machine.tilt.drift_after_deg(max(min(machine.tilt.max_moves, MANY_MOVES) // 2, 1))
 
 
 def _span(axis: AngleAxis | None) -> Span | None:

@@ -1,11 +1,13 @@
 """What isn't known of a machine and of the constants of flight, as widths to draw from.
 
-Rule of this file: an uncalibrated machine is uncertain by our own figures; a calibrated one by what was measured.
+Rule of this file: an uncalibrated machine is uncertain by the marks of its profile, without marks by our figures;
+a calibrated one by what was measured.
 """
 
 import math
 from dataclasses import dataclass
 
+from drillfeed.daemon.aim.causes import Shift
 from drillfeed.daemon.aim.thrower import Measured, Thrower
 from drillfeed.daemon.physics.widths import WIDTHS, Widths
 
@@ -23,7 +25,7 @@ class Unknown:
 
     On a calibrated machine `middle_m` is how well the middle of the landings is known along the table. `scatter_m` is
     the measured deviation of single landings about it, None if it was not measured. Without `widths` the constants are
-    taken as exact.
+    taken as exact. `shifts` is what one deviation of each value of a marked profile does, instead of the shares.
     """
 
     wheel_share: float = 0.0
@@ -32,6 +34,7 @@ class Unknown:
     scatter_m: float | None = None
     widths: Widths | None = None
     uncalibrated: bool = False
+    shifts: tuple[Shift, ...] = ()
 
     @property
     def landing_sd_m(self) -> float | None:
@@ -48,6 +51,8 @@ def unknown_of(thrower: Thrower) -> Unknown:
     The middle of the landings used in a calibration is known to scatter x sqrt(values / balls): the mean variance of a
     fitted value in least squares, over the balls of the fit. The landings of other balls are known less well.
     """
+    if not thrower.calibrated and thrower.shifts is not None:
+        return Unknown(widths=WIDTHS, uncalibrated=True, shifts=thrower.shifts)
     if not thrower.calibrated:
         return Unknown(UNCALIBRATED_WHEEL_SHARE, UNCALIBRATED_TILT_DEG, widths=WIDTHS, uncalibrated=True)
     learnt = thrower.measured or Measured(None, 1, 1)

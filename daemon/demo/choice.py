@@ -10,7 +10,7 @@ from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
 from drillfeed.protocol.texts.catalogue import text
 
-DRILLS = ("mixed-spin", "mixed-spin-gentle")
+DRILLS = ("mixed-spin", "mixed-spin-gentle", "easy-unknown")
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,7 @@ class Choice:
                 seed=plan.seed,
             ),
         ]
+        lines += [f"note     {note}" for note in plan.notes]
         stretches = dict.fromkeys(planned_set.stretch.text for planned_set in plan.sets if planned_set.stretch)
         return lines + [text("demo.tempo", stretch=line) for line in stretches]
 

@@ -71,7 +71,13 @@ class Set(Table):
     bursts: Bursts | None = None
     vary: Variation | None = None
     warm_up: bool = False
+    check_set: bool = False
     rest_s: Annotated[float | None, Field(ge=1, le=600)] = None
+
+    @property
+    def stays(self) -> bool:
+        """Tell whether the set is the same on every rung: a warm-up, or a set that is compared with other days."""
+        return self.warm_up or self.check_set
 
     @model_validator(mode="after")
     def _agree(self) -> "Set":
@@ -81,6 +87,8 @@ class Set(Table):
             raise ValueError(text("drill.lasts"))
         if self.warm_up and (not isinstance(self.sequence, FixedSequence) or len(set(self.sequence.balls)) > 1):
             raise ValueError(text("drill.warm-up-alone"))
+        if self.check_set and (self.warm_up or not isinstance(self.sequence, FixedSequence)):
+            raise ValueError(text("drill.check-set"))
         return self
 
 

@@ -2,7 +2,7 @@
 
 Rule of this file: `Changes` keeps what was asked for. It is always applied to the drill as written, so the same changes
 give the same drill, whatever happened in between. No tempo passes the drill's own bound, and no set is longer than the
-hard bound. A warm-up is never changed.
+hard bound. A warm-up or a check set is never changed.
 """
 
 from collections.abc import Callable, Iterable, Mapping
@@ -103,7 +103,7 @@ def paced(drill: Drill, change_per_min: float, running_per_min: Iterable[float])
         if wanted < MIN_TEMPO_PER_MIN:
             raise NoStep(text("ladder.too-slow", wanted=wanted, min_per_min=MIN_TEMPO_PER_MIN))
         paced_part = part.model_copy(update={"tempo_per_min": min(wanted, drill.max_per_min)})
-        sets.append(part if part.warm_up else paced_part)
+        sets.append(part if part.stays else paced_part)
     return drill.model_copy(update={"set": tuple(sets)})
 
 
@@ -116,8 +116,8 @@ def _valid(drill: Drill) -> Drill:
 
 
 def _each(drill: Drill, change: Callable[[Set], Set]) -> Drill:
-    """Return the drill with `change` made to each set but the warm-up; `max_balls` grows if it must."""
-    sets = tuple(part if part.warm_up else change(part) for part in drill.set)
+    """Return the drill with `change` made to each set but a warm-up or check; `max_balls` grows if it must."""
+    sets = tuple(part if part.stays else change(part) for part in drill.set)
     balls = sum(part.balls for part in sets)
     if balls > HARD_MAX_BALLS:
         raise NoStep(text("ladder.too-many", balls=balls, max_balls=HARD_MAX_BALLS))

@@ -77,6 +77,11 @@ class ScenarioSequence(Table):
             raise ValueError(text("scenario.no-ball"))
         return self
 
+    @property
+    def chooses(self) -> bool:
+        """Return whether anything in it is drawn."""
+        return _chooses(self.parts)
+
     def names(self) -> tuple[str, ...]:
         """Return the mentions of its balls, in order of first mention."""
         return distinct(_names(self.parts))
@@ -137,6 +142,10 @@ def _rows_inside(part: Any) -> tuple[Row, ...]:
 def _every_way_throws(parts: Row) -> bool:
     rows = [row for part in parts for row in _rows_inside(part)]
     return any(not isinstance(part, Wait) for part in parts) and all(map(_every_way_throws, rows))
+
+
+def _chooses(row: Row) -> bool:
+    return any(isinstance(part, Choice) or any(map(_chooses, _rows_inside(part))) for part in row)
 
 
 def _names(row: Row) -> Iterator[str]:

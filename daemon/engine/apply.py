@@ -56,6 +56,7 @@ def _latch(turn: Turn, action: do.Latch) -> None:
         turn.tell(told)
     mode.count_stop()
     _fall(turn)
+    turn.parts.motion.forget_home()  # power may have been cut in mid-move
     first = mode.fault or fault
     turn.follow("fault", text("fault.latched", cause=first.cause, seen=first.text))
 

@@ -13,6 +13,7 @@ from drillfeed.daemon.engine.events import (
     SetEnded,
     SetMarked,
     StartOffered,
+    TiltDrifts,
 )
 from drillfeed.daemon.engine.run_up import START_CUE_S, plan_run_up
 from drillfeed.daemon.engine.settling import settle
@@ -52,16 +53,18 @@ def begin_set(turn: Turn, action: do.BeginSet) -> str:
     if run_up.home_s:
         parts.motion.put(now_s + action.cue_s, run_up.homing)
     parts.motion.put(now_s + action.cue_s + run_up.home_s, run_up.targets)
+    parts.motion.move_tilt(run_up.from_deg, run_up.to_deg)
     parts.motion.expect_arrival(now_s + action.cue_s + run_up.reach_s)
     parts.practice.begin_countdown()
-    said = text("start.first-ball", seconds=run_up.leaves_s - now_s)
+    homes = bool(run_up.home_s) and parts.machine.tilt.by_time
+    said = text("start.first-ball-homing" if homes else "start.first-ball", seconds=run_up.leaves_s - now_s)
     turn.follow(action.event, said)
     return said
 
 
 def _set_began(turn: Turn) -> SetBegan:
     run, driver = turn.parts.practice.running, turn.parts.link.driver
-    plan = run.set_plan
+    plan, written = run.set_plan, run.plan.drill.set[run.index]
     return SetBegan(
         at_s=turn.now_s,
         begins=True,
@@ -73,6 +76,11 @@ def _set_began(turn: Turn) -> SetBegan:
         asked_per_min=plan.asked_per_min,
         tempo_per_min=round(60 / plan.interval_s, 2),
         simulated=driver.hello.simulated if driver is not None else None,
+        title=plan.title,
+        sequence_kind=written.sequence.kind,
+        rung=run.plan.changes.rung,
+        warm_up=written.warm_up,
+        check_set=written.check_set,
     )
 
 
@@ -224,7 +232,19 @@ def _plan_next_ball(turn: Turn, action: do.PlanNextBall) -> None:
     slot = set_run.plan_ahead(turn.now_s, parts.motion.next_at_s, parts.feeder.next_id)
     if slot is not None:
         parts.motion.put(before[0].until_s, targets_of(slot.ball.setting))
+        parts.motion.move_tilt(before[0].ball.setting.tilt_deg, slot.ball.setting.tilt_deg)
+        _tell_drift(turn)
     set_run.prune(turn.now_s)
+
+
+def _tell_drift(turn: Turn) -> None:
+    """Say once that a tilt by time has moved too often to be known; it homes before the next set, not within one."""
+    tilt, motion = turn.parts.machine.tilt, turn.parts.motion
+    max_moves = tilt.max_moves
+    if max_moves is None or motion.tilt_told or motion.tilt_moves <= max_moves:
+        return
+    motion.tell_drift()
+    turn.tell(TiltDrifts(turn.now_s, motion.tilt_moves, tilt.drift_after_deg(motion.tilt_moves)))
 
 
 def _end_rest(turn: Turn, action: do.EndRest) -> None:

@@ -28,6 +28,7 @@ def _begin(turn: Turn, action: do.BeginSetup) -> None:
     motion.put(turn.now_s, ZERO)
     motion.may_leave_until(None)
     motion.use_plain_rates()
+    motion.forget_home()  # a hand moves it now
     turn.begin_epoch(None)
     turn.follow("setup", action.reason)
     turn.parts.hold.reset()

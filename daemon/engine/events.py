@@ -178,6 +178,11 @@ class SetBegan:
     asked_per_min: float
     tempo_per_min: float
     simulated: bool | None
+    title: str | None = inside()
+    sequence_kind: str | None = inside()
+    rung: int | None = inside()
+    warm_up: bool | None = inside()
+    check_set: bool | None = inside()
 
 
 @dataclass(frozen=True)
@@ -305,6 +310,15 @@ class RestNowWaits:
 
 
 @dataclass(frozen=True)
+class TiltDrifts:
+    """A tilt by time has moved so often that it may be off by more than the profile allows."""
+
+    at_s: float
+    moves: int
+    error_deg: float
+
+
+@dataclass(frozen=True)
 class CautionsAccepted:
     """Somebody acknowledged the cautions of this machine."""
 
@@ -376,6 +390,7 @@ Event = (
     | BallMarked
     | SetMarked
     | RestNowWaits
+    | TiltDrifts
     | CautionsAccepted
     | PlayerChosen
     | WheelTurns

@@ -7,6 +7,7 @@ from drillfeed.daemon.engine.following_error import FollowingError
 from drillfeed.daemon.engine.standing import StandingWatch
 from drillfeed.daemon.engine.timeline import Targets, TargetTimeline
 from drillfeed.daemon.machine import Machine
+from drillfeed.daemon.planning.tilt_drift import moves
 from drillfeed.protocol.link import MIN_LEAD_S, TICK_S, Limits, Status
 
 
@@ -15,7 +16,8 @@ class Motion:
 
     `may_leave_until_s`: the latest moment a ball already fed may leave after a stop. `hold_until_s`: until when the
     wheels are held in a pause. `spinup_due_s`, `arrived_s`: when the axes should arrive, and since when they stand
-    there. `homed_boot`: the driver whose unmeasured tilt has found its end stop.
+    there. `homed_boot`: the driver whose unmeasured tilt has found its end stop. `tilt_moves`: how often the tilt has
+    moved since then; `tilt_told`: it was told that this is too often.
     """
 
     def __init__(self, machine: Machine, limits: Limits, now_s: float) -> None:
@@ -29,6 +31,9 @@ class Motion:
         self.spinup_due_s = now_s
         self.arrived_s: float | None = None
         self.homed_boot: str | None = None
+        self.tilt_moves = 0
+        self.tilt_told = False
+        self._by_time = machine.tilt.by_time
         self.next_at_s = now_s
         self._epoch_unsent = False
 
@@ -58,8 +63,22 @@ class Motion:
         self.hold_until_s = until_s
 
     def home(self, boot: str) -> None:
-        """Remember the driver whose tilt is sent to its end stop."""
+        """Remember the driver whose tilt is sent to its end stop; what its moves summed up is gone then."""
         self.homed_boot = boot
+        self.tilt_moves, self.tilt_told = 0, False
+
+    def forget_home(self) -> None:
+        """Nobody knows where a tilt by time stands: it finds its end stop at the next start."""
+        if self._by_time:
+            self.homed_boot = None
+
+    def move_tilt(self, from_deg: float, to_deg: float) -> None:
+        """Count a move of the tilt."""
+        self.tilt_moves += moves(from_deg, to_deg)
+
+    def tell_drift(self) -> None:
+        """The drift of a tilt by time was told."""
+        self.tilt_told = True
 
     def expect_arrival(self, due_s: float) -> None:
         """The axes set off and should stand at the first ball's setting by `due_s`."""

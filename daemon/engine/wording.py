@@ -100,6 +100,7 @@ PracticeEvent = (
     | e.BallMarked
     | e.SetMarked
     | e.RestNowWaits
+    | e.TiltDrifts
     | e.CautionsAccepted
     | e.PlayerChosen
     | e.WheelTurns
@@ -136,6 +137,8 @@ def _told_of_practice(event: PracticeEvent) -> tuple[str, str, str | None]:
             return "mark", text("mark.set", number=event.set, made=event.made, out_of=event.out_of), None
         case e.RestNowWaits():
             return "log", text("rest.now-waits", why=event.why), None
+        case e.TiltDrifts():
+            return "log", text("tilt.drifts", moves=event.moves, error_deg=event.error_deg), None
         case e.CautionsAccepted():
             return "log", text("cautions.accepted", by=event.by), None
         case e.PlayerChosen():

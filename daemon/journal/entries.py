@@ -35,6 +35,10 @@ from drillfeed.protocol.spec import Caller
 
 # After this time without an entry, by the monotonic clock, a new session begins: a default of ours.
 QUIET_S = 3600.0
+SET_COLUMNS = (
+    "drill", "seed", "of_sets", "balls", "asked_per_min", "tempo_per_min", "simulated", "title", "sequence_kind",
+    "rung", "warm_up", "check_set",
+)  # fmt: skip
 COMMANDED: Mapping[str, int | None] = {"fed": 1, "refused": 0, "skipped": 0}
 
 
@@ -132,8 +136,7 @@ def _write_event(connection: sqlite3.Connection, place: Place, event: Written, a
     """Write an event that belongs to a session; return the place after it."""
     match event:
         case SetBegan():
-            columns = ("drill", "seed", "of_sets", "balls", "asked_per_min", "tempo_per_min", "simulated")
-            known = {column: getattr(event, column) for column in columns}
+            known = {column: getattr(event, column) for column in SET_COLUMNS}
             return _new_set(connection, place, event.set, known, at)
         case BallSettled():
             return _throw(connection, place, event, at)
@@ -159,7 +162,10 @@ def _write_event(connection: sqlite3.Connection, place: Place, event: Written, a
 def _new_set(
     connection: sqlite3.Connection, place: Place, number: int, known: Mapping[str, object], at: float
 ) -> Place:
-    """Begin a set with the columns that are known."""
+    """Begin a set with the columns that are known, and the time since the last ball of the set before it."""
+    last = None
+    if place.set_id is not None:
+        last = connection.execute("SELECT max(at) FROM throws WHERE set_id = ?", (place.set_id,)).fetchone()[0]
     set_id = _insert(
         connection,
         "sets",
@@ -168,6 +174,7 @@ def _new_set(
         level=place.level,
         number=number,
         began_at=at,
+        rest_s=None if last is None or not known else max(at - last, 0.0),
         **known,
     )
     return replace(place, set_id=set_id, set_number=number)

@@ -33,6 +33,11 @@ HEAD = struct.Struct("<II")
 OfThrow = BallSettled | BallLeft | SetBegan
 KINDS: dict[str, type[OfThrow]] = {"ball": BallSettled, "exit": BallLeft, "set": SetBegan}
 """The events of a throw: the ball, whether it was seen leaving, and the set it belongs to."""
+INSIDE: dict[str, dict[str, Any]] = {
+    "ball": {"title": ""},
+    "set": dict.fromkeys(("title", "sequence_kind", "rung", "warm_up", "check_set")),
+}
+"""What the ring does not hold of an event: blank, or not known, in what the next daemon writes down."""
 
 
 @dataclass(frozen=True)
@@ -131,6 +136,5 @@ def _kept(run: object, machine: object, serial: object, at_s: object, kind: obje
         and kind in KINDS
         and isinstance(fields, dict)
     ):
-        inside: dict[str, Any] = {"title": ""} if kind == "ball" else {}
-        return Kept(run, machine, serial, KINDS[kind](at_s=float(at_s), **fields, **inside))
+        return Kept(run, machine, serial, KINDS[kind](at_s=float(at_s), **fields, **INSIDE.get(kind, {})))
     raise ValueError("no event of a throw")

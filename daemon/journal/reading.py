@@ -103,7 +103,11 @@ class Load:
 def sessions(connection: sqlite3.Connection, player: str | None = None, since: float = 0.0) -> list[SessionRow]:
     """Return the sessions that ended at or after `since`, the newest first; only those of `player` if given."""
     rows = connection.execute("SELECT * FROM sessions WHERE last_at >= ? ORDER BY id DESC", (since,)).fetchall()
-    found = [_session_row(connection, row, player) for row in rows]
+    of_session: dict[int, list[SetRow]] = {}
+    for session_id, set_row in _sets(connection, None, player):
+        of_session.setdefault(session_id, []).append(set_row)
+    faults = dict(map(tuple, connection.execute("SELECT session_id, count(*) FROM faults GROUP BY session_id")))
+    found = [_session_row(row, of_session.get(row["id"], []), faults.get(row["id"], 0)) for row in rows]
     return [session_row for session_row in found if player is None or session_row.sets]
 
 
@@ -112,7 +116,7 @@ def session(connection: sqlite3.Connection, number: int, player: str | None = No
     row = connection.execute("SELECT * FROM sessions WHERE id = ?", (number,)).fetchone()
     if row is None:
         raise refuse("session.unknown", number=number)
-    sets = _sets(connection, number, player)
+    sets = [set_row for _, set_row in _sets(connection, number, player)]
     mine = {set_row.id for set_row in sets}
 
     def rows_of(table: str) -> tuple[Mapping[str, Any], ...]:
@@ -123,7 +127,7 @@ def session(connection: sqlite3.Connection, number: int, player: str | None = No
         return tuple(row for row in rows_of(table) if player is None or row["set_id"] in mine)
 
     return Session(
-        session=_session_row(connection, row, player),
+        session=_session_row(row, sets, len(rows_of("faults"))),
         sets=tuple(sets),
         throws=of_sets("throws"),
         marks=of_sets("marks"),
@@ -177,76 +181,89 @@ def shares(connection: sqlite3.Connection, sets: list[SetRow]) -> list[Share]:
         marked[ball] = marked.get(ball, 0) + one_marked
         made[ball] = made.get(ball, 0) + one_made
 
-    for set_row in sets:
-        whole = set_row.out_of if len(set_row.ball_types) == 1 and _set_mark(connection, set_row.id) else None
-        if whole is not None and set_row.made is not None:
-            count(set_row.ball_types[0], set_row.made, whole)
-        for ball, balls, of_them, of_marked in connection.execute(
-            "SELECT ball, count(*), sum(made), count(made) FROM throws "
-            "WHERE set_id = ? AND commanded = 1 GROUP BY ball",
-            (set_row.id,),
-        ):
-            commanded[ball] = commanded.get(ball, 0) + balls
-            if of_marked and whole is None:
-                count(ball, of_them, of_marked)
+    chosen = {set_row.id: set_row for set_row in sets}
+    whole_marks = _set_marks(connection)
+    for set_id, ball, balls, of_them, of_marked in connection.execute(
+        "SELECT set_id, ball, count(*), sum(made), count(made) FROM throws "
+        "WHERE commanded = 1 GROUP BY set_id, ball ORDER BY set_id, ball"
+    ):
+        set_row = chosen.get(set_id)
+        if set_row is None:
+            continue
+        commanded[ball] = commanded.get(ball, 0) + balls
+        alone = len(set_row.ball_types) == 1 and set_id in whole_marks
+        if alone and set_row.made is not None and set_row.out_of is not None:
+            count(ball, set_row.made, set_row.out_of)
+        elif of_marked:
+            count(ball, of_them, of_marked)
     found = [Share(ball, balls, marked.get(ball, 0), made.get(ball)) for ball, balls in commanded.items()]
     return sorted(found, key=lambda share: (-share.commanded, share.ball))
 
 
 def all_sets(connection: sqlite3.Connection, player: str | None = None) -> list[SetRow]:
     """Return the sets of all sessions, only those of `player` if given."""
-    return _sets(connection, None, player)
+    return [set_row for _, set_row in _sets(connection, None, player)]
 
 
-def _sets(connection: sqlite3.Connection, session_id: int | None, player: str | None) -> list[SetRow]:
+def _sets(connection: sqlite3.Connection, session_id: int | None, player: str | None) -> list[tuple[int, SetRow]]:
+    """Return the sets with the session of each; one query a table, however many sets there are."""
+    chosen = {"session": session_id, "player": player}
     rows = connection.execute(
         """
         SELECT sets.*, players.name AS player FROM sets LEFT JOIN players ON players.id = sets.player_id
         WHERE (:session IS NULL OR session_id = :session) AND (:player IS NULL OR players.name = :player)
         ORDER BY sets.id
         """,
-        {"session": session_id, "player": player},
-    )
-    return [_set_row(connection, row) for row in rows.fetchall()]
-
-
-def _set_row(connection: sqlite3.Connection, row: sqlite3.Row) -> SetRow:
-    sums = connection.execute(
+        chosen,
+    ).fetchall()
+    parts: dict[int, list[sqlite3.Row]] = {}
+    for part in connection.execute(
         """
-        SELECT coalesce(sum(outcome = 'fed'), 0) AS commanded, coalesce(sum(outcome = 'refused'), 0) AS refused,
-            coalesce(sum(outcome = 'skipped'), 0) AS skipped, coalesce(sum(outcome = 'unknown'), 0) AS unknown,
-            sum(seen) AS seen, sum(made) AS made, count(made) AS marked
-        FROM throws WHERE set_id = ?
+        SELECT set_id, ball, coalesce(sum(outcome = 'fed'), 0) AS commanded,
+            coalesce(sum(outcome = 'refused'), 0) AS refused, coalesce(sum(outcome = 'skipped'), 0) AS skipped,
+            coalesce(sum(outcome = 'unknown'), 0) AS unknown, sum(seen) AS seen, sum(made) AS made,
+            count(made) AS marked
+        FROM throws WHERE :session IS NULL OR session_id = :session GROUP BY set_id, ball ORDER BY set_id, ball
         """,
-        (row["id"],),
-    ).fetchone()
-    mark = _set_mark(connection, row["id"])
-    made, out_of = mark if mark is not None else (sums["made"], sums["marked"] or None)
-    types = connection.execute("SELECT DISTINCT ball FROM throws WHERE set_id = ? ORDER BY ball", (row["id"],))
+        chosen,
+    ):
+        parts.setdefault(part["set_id"], []).append(part)
+    marks = _set_marks(connection, session_id)
+    return [(row["session_id"], _set_row(row, parts.get(row["id"], []), marks.get(row["id"]))) for row in rows]
+
+
+def _set_row(row: sqlite3.Row, parts: list[sqlite3.Row], mark: tuple[int, int] | None) -> SetRow:
+    """Return one set; `parts` are its throws summed for each ball type, `mark` is the one on the whole set."""
+    made, out_of = (
+        mark
+        if mark is not None
+        else (_sum(part["made"] for part in parts), sum(part["marked"] for part in parts) or None)
+    )
     return SetRow(
         **{name: row[name] for name in ("id", "number", "of_sets", "drill", "seed", "player", "began_at", "balls")},
-        level=row["level"] if "level" in row.keys() else None,  # noqa: SIM118
+        level=row["level"],
         asked_per_min=row["asked_per_min"],
         tempo_per_min=row["tempo_per_min"],
         simulated=None if row["simulated"] is None else bool(row["simulated"]),
-        **{name: sums[name] for name in ("commanded", "refused", "skipped", "unknown", "seen")},
+        **{name: sum(part[name] for part in parts) for name in ("commanded", "refused", "skipped", "unknown")},
+        seen=_sum(part["seen"] for part in parts),
         made=made,
         out_of=out_of,
-        ball_types=tuple(type_row[0] for type_row in types),
+        ball_types=tuple(part["ball"] for part in parts),
     )
 
 
-def _set_mark(connection: sqlite3.Connection, set_id: int) -> tuple[int, int] | None:
-    """Return the last mark on a whole set, which overrides the marks on its balls; None if there is none."""
-    row = connection.execute(
-        "SELECT made, out_of FROM marks WHERE set_id = ? AND throw_id IS NULL ORDER BY id DESC LIMIT 1", (set_id,)
-    ).fetchone()
-    return None if row is None else (row["made"], row["out_of"])
+def _set_marks(connection: sqlite3.Connection, session_id: int | None = None) -> dict[int, tuple[int, int]]:
+    """Return the last mark on each whole set, which overrides the marks on its balls."""
+    rows = connection.execute(
+        "SELECT set_id, made, out_of FROM marks WHERE throw_id IS NULL AND (:session IS NULL OR session_id = :session) "
+        "ORDER BY id",
+        {"session": session_id},
+    )
+    return {set_id: (made, out_of) for set_id, made, out_of in rows}
 
 
-def _session_row(connection: sqlite3.Connection, row: sqlite3.Row, player: str | None) -> SessionRow:
-    sets = _sets(connection, row["id"], player)
-    faults = connection.execute("SELECT count(*) FROM faults WHERE session_id = ?", (row["id"],)).fetchone()[0]
+def _session_row(row: sqlite3.Row, sets: list[SetRow], faults: int) -> SessionRow:
     simulated = {set_row.simulated for set_row in sets}
     return SessionRow(
         id=row["id"],

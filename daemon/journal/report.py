@@ -163,12 +163,12 @@ def as_json(**parts: object) -> str:
 def as_csv(rows: Iterable[object]) -> str:
     """Write rows as CSV (RFC 4180) with a head line; what is not known is an empty field."""
     given = [_plain(row) for row in rows]
-    text = io.StringIO()
+    written = io.StringIO()
     if given:
-        writer = csv.writer(text)
+        writer = csv.writer(written)
         writer.writerow(given[0])
         writer.writerows([_field(value) for value in row.values()] for row in given)
-    return text.getvalue()
+    return written.getvalue()
 
 
 def _plain(part: Any) -> Any:
@@ -185,7 +185,7 @@ def _field(value: object) -> object:
 
 
 def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
-    head = (
+    head = [
         "at",
         "set",
         "drill",
@@ -198,7 +198,7 @@ def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
         "seen",
         "made",
         "not-thrown",
-    )
+    ]
     rows = [
         (
             _time(set_row.began_at),

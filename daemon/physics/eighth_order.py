@@ -249,6 +249,21 @@ class Row(NamedTuple):
     weights: tuple[float, ...]
 
 
+class Rule(NamedTuple):
+    """Hold a rule of integration: stages, their moments, path, the stage at the end, slots, and how far a step goes.
+
+    A step goes `max_step_m` at the speed of its start, and gravity turns the ball by about `max_turn_rad` in it.
+    """
+
+    stages: tuple[Row, ...]
+    moments: tuple[float, ...]
+    path: tuple[Row, ...]
+    last_stage: int
+    slots: tuple[int, ...]
+    max_step_m: float
+    max_turn_rad: float
+
+
 LAST_STAGE = 12
 SLOTS = (2, 1, 0, *range(3, 16))
 
@@ -295,5 +310,4 @@ def _path() -> tuple[Row, ...]:
     return tuple(_in_slots(tuple(row)) for row in rows)
 
 
-STAGES = tuple(_in_slots(row) for row in _STAGES)
-PATH = _path()
+EIGHTH = Rule(tuple(_in_slots(row) for row in _STAGES), MOMENTS, _path(), LAST_STAGE, SLOTS, 3.9, 0.7)

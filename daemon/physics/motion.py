@@ -17,6 +17,7 @@ from drillfeed.daemon.physics.widths import Constants
 
 Array = NDArray[np.float64]
 TINY = 1e-300
+OUT_OF_REACH = 1e100
 
 
 @dataclass(frozen=True)
@@ -48,10 +49,10 @@ class Coefficients:
 
 
 class Lift(NamedTuple):
-    """Hold which part of the lift law holds, as factors: lift is |v| (`by_speed` + `by_square` |v|) along omega x v.
+    """Hold the lift law as factors: lift is the lesser of `by_speed` |v| and `by_square` |v|^2, along omega x v.
 
-    Below the cap the lift grows with |omega| |v|, at the cap with |v|^2. Between two crossings of the corner one of the
-    factors is 0, so the equation is smooth.
+    Below the cap the lift grows with |omega| |v|, at the cap with |v|^2. Between two crossings of the corner the factor
+    of the part that does not hold is out of reach, so the equation is smooth.
     """
 
     by_speed: Any
@@ -88,14 +89,16 @@ def corner_mps(spin_size: Any, law: Coefficients) -> Any:
 
 def lift_of(spin_size: Any, capped: Any, law: Coefficients) -> Lift:
     """Return the part of the lift law that holds; `capped` is 1 where the lift coefficient is at its cap, else 0."""
-    return Lift((1.0 - capped) * law.lift_by_spin * spin_size, capped * law.max_lift_per_m)
+    out = OUT_OF_REACH
+    return Lift(law.lift_by_spin * spin_size + capped * out, law.max_lift_per_m + (1.0 - capped) * out)
 
 
-def pull(v: Any, axis: Any, lift: Lift, law: Coefficients) -> tuple[Any, Any, Any]:
+def pull(v: Any, axis: Any, lift: Lift, law: Coefficients, lesser: Any) -> tuple[Any, Any, Any]:
     """Return the acceleration in m/s^2: drag against v, lift along omega x v, gravity.
 
     `v` and `axis`, the unit vector of omega, are three components each. Drag and lift as in Nakashima et al. 2011,
     eq. 1; lift coefficient min(slope S, cap) with S = r |omega| / |v|, of which `lift` says the part that holds.
+    `lesser` is min or numpy.minimum.
     """
     vx, vy, vz = v
     nx, ny, nz = axis
@@ -114,8 +117,7 @@ def pull(v: Any, axis: Any, lift: Lift, law: Coefficients) -> tuple[Any, Any, An
         across = cx * cx
         across += cy * cy
         across += cz * cz
-        turn = lift.by_square * speed
-        turn += lift.by_speed
+        turn = lesser(lift.by_speed, lift.by_square * speed)
         turn *= speed
         turn /= across**0.5 + TINY
     drag = law.drag_per_m * speed
@@ -134,4 +136,4 @@ def acceleration(v: Any, w: Any, law: Coefficients) -> tuple[float, float, float
     size = math.hypot(*w)
     axis = (w[0] / (size + TINY), w[1] / (size + TINY), w[2] / (size + TINY))
     capped = float(math.hypot(*v) <= corner_mps(size, law))
-    return pull(v, axis, lift_of(size, capped, law), law)
+    return pull(v, axis, lift_of(size, capped, law), law, min)

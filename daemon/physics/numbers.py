@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.physics.eighth_order import SLOTS, Row
+from drillfeed.daemon.physics.eighth_order import Row
 from drillfeed.daemon.physics.roots import NEVER, Curve, find, find_many
 from drillfeed.daemon.physics.table import Box
 from drillfeed.daemon.physics.touch import first_touch
@@ -49,9 +49,9 @@ class Floats:
         return tuple(parts)
 
     @staticmethod
-    def room(v: Any) -> Any:
+    def room(v: Any, slots: int) -> Any:
         """Return room for the slopes of a step."""
-        return [v] * len(SLOTS)
+        return [v] * slots
 
     @staticmethod
     def blend(v: Any, h: float, row: Row, slopes: Any) -> Any:
@@ -103,12 +103,12 @@ class Arrays:
         """Return components as a vector, coefficients as a curve."""
         return np.array(tuple(parts))
 
-    def room(self, v: Array) -> Array:
+    def room(self, v: Array, slots: int) -> Array:
         """Return room for the slopes of a step; what stood there before is lost."""
-        size = len(SLOTS) * v.size
+        size = slots * v.size
         if self._slopes.size < size:
             self._slopes = np.empty(size)
-        return self._slopes[:size].reshape(len(SLOTS), *v.shape)
+        return self._slopes[:size].reshape(slots, *v.shape)
 
     @staticmethod
     def blend(v: Array, h: Array, row: Row, slopes: Array) -> Array:

@@ -1,6 +1,6 @@
 """One step of free flight, and its path: the only integrator, for one ball in floats and for many in arrays.
 
-A step is an eighth-order Runge-Kutta step that may hold a whole flight to the table (`MAX_STEP_M`). Inside it the path
+A step is an eighth-order Runge-Kutta step that may hold a whole flight to the table (`EIGHTH`). Inside it the path
 is a polynomial of the same rule, and every event is a root of that path. The lift law has a corner where its
 coefficient reaches the cap. A step keeps to one side of the corner; whoever flies a ball ends the step where the path
 passes the corner (`Step.corner`) and goes on with the other side.
@@ -12,15 +12,12 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from drillfeed.daemon.physics.bounce import Vector
-from drillfeed.daemon.physics.eighth_order import LAST_STAGE, MOMENTS, PATH, SLOTS, STAGES
+from drillfeed.daemon.physics.eighth_order import EIGHTH, Rule
 from drillfeed.daemon.physics.motion import TINY, Coefficients, Lift, corner_mps, lift_of, pull
 from drillfeed.daemon.physics.numbers import Numbers, not_
 from drillfeed.daemon.physics.roots import NEVER, Curve, slope, slope_curve, value
 from drillfeed.daemon.physics.table import TABLE_HEIGHT_M, TABLE_LENGTH_M
 
-# At these lengths the error of a step is a few micrometres at most over the valid range (tests/physics).
-MAX_STEP_M = 3.9
-MAX_TURN_RAD = 0.7  # radians, about: by gravity in a step
 MIN_PACE_MPS = 1.0  # a ball that hardly moves turns at once
 SLANT_SINE = 0.9
 MIN_SLANT = 1.0 / 64.0
@@ -87,25 +84,38 @@ def spin_of(v: Any, w: Any, law: Coefficients) -> Spin:
 
 
 def take_step(
-    p: Any, v: Any, spin: Spin, law: Coefficients, numbers: Numbers, rough: float = 1.0, most_s: Any = math.inf
+    p: Any,
+    v: Any,
+    spin: Spin,
+    law: Coefficients,
+    numbers: Numbers,
+    rough: float = 1.0,
+    most_s: Any = math.inf,
+    rule: Rule = EIGHTH,
 ) -> Step:
     """Return the next step of a ball at p (m) with velocity v (m/s): three floats each, or (3, n) arrays.
 
-    Its length follows from the state alone. `rough` lengthens it for a first look, `most_s` bounds it.
+    Its length follows from the state alone. `rough` lengthens it, `most_s` bounds it. With another `rule` than the
+    usual one it is a first look: the corner of the lift law is passed as it comes.
     """
-    lift, slopes = lift_of(spin.size, spin.capped, law), numbers.room(v)
-    slopes[SLOTS[0]] = start = numbers.vector(pull(v, spin.axis, lift, law))
-    h = numbers.lesser(_length_s(p, v, start, spin, law, numbers, rough), most_s)
+    exact = rule is EIGHTH
+    lift = lift_of(spin.size, spin.capped, law) if exact else Lift(law.lift_by_spin * spin.size, law.max_lift_per_m)
+    slopes = numbers.room(v, len(rule.slots))
+    start = numbers.vector(pull(v, spin.axis, lift, law, numbers.lesser))
+    slopes[rule.slots[0]] = start
+    h = numbers.lesser(_length_s(p, v, start, spin, law, numbers, rule, rough), most_s)
     end, finish = v, start
-    for stage, row in enumerate(STAGES, 1):
+    for stage, row in enumerate(rule.stages, 1):
         velocity = numbers.blend(v, h, row, slopes)
-        own = numbers.vector(pull(velocity, spin.axis, _faded(lift, MOMENTS[stage] * h, law), law))
-        slopes[SLOTS[stage]] = own
-        if stage == LAST_STAGE:
+        faded = _faded(lift, rule.moments[stage] * h, law)
+        own = numbers.vector(pull(velocity, spin.axis, faded, law, numbers.lesser))
+        slopes[rule.slots[stage]] = own
+        if stage == rule.last_stage:
             end, finish = velocity, own
-    path = numbers.path(p, v, h, PATH, slopes)
+    path = numbers.path(p, v, h, rule.path, slopes)
     place = numbers.vector(sum(numbers.curve(path, axis)) for axis in range(3))
-    return Step(h, place, end, path, _corner(v, start, end, finish, path, spin, h, law, numbers))
+    corner = _corner(v, start, end, finish, path, spin, h, law, numbers) if exact else NEVER + 0.0 * h
+    return Step(h, place, end, path, corner)
 
 
 def _faded(lift: Lift, time_s: Any, law: Coefficients) -> Lift:
@@ -117,7 +127,9 @@ def fade(time_s: Any, law: Coefficients) -> Any:
     return math.e ** (-law.fade_pers * time_s)
 
 
-def _length_s(p: Any, v: Any, pull_: Any, spin: Spin, law: Coefficients, numbers: Numbers, rough: float) -> Any:
+def _length_s(
+    p: Any, v: Any, pull_: Any, spin: Spin, law: Coefficients, numbers: Numbers, rule: Rule, rough: float
+) -> Any:
     """Return the time of the next step: equal parts of what is left until the ball should be down or past the table.
 
     A step is shorter where the ball is slow, since gravity then turns it sooner, and where spin lies near the line of
@@ -127,7 +139,7 @@ def _length_s(p: Any, v: Any, pull_: Any, spin: Spin, law: Coefficients, numbers
     nx, ny, nz = spin.axis
     speed = (vx * vx + vy * vy + vz * vz) ** 0.5
     most = rough * numbers.lesser(
-        MAX_STEP_M / (speed + TINY), MAX_TURN_RAD * (speed + MIN_PACE_MPS) / (law.gravity_mps2 + TINY)
+        rule.max_step_m / (speed + TINY), rule.max_turn_rad * (speed + MIN_PACE_MPS) / (law.gravity_mps2 + TINY)
     )
     height = p[2] - law.radius_m
     height = numbers.choose(height >= 0.0, height, height + TABLE_HEIGHT_M)

@@ -62,6 +62,7 @@ def fitted(ball: BallType, machine: Machine) -> Fitted:
     return Fitted(ball)
 
 
+@lru_cache(maxsize=1024)
 def written_flight(ball: BallType) -> Flight | None:
     """Return the flight of a ball type as written, from the usual opening; None if no machine throws it from there."""
     if ball.tilt_deg is not None:

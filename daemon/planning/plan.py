@@ -212,16 +212,10 @@ def _check_feeder(times: Rhythm, number: int, machine: Machine, profile: Profile
         by_player = times.stretch is not None and times.stretch.by == "player"
         offered = times.stretch.lift if times.stretch else None
         lift = "" if by_player else f"; {offered or text('plan.feeder-lift')}"
+        reach = {"low_balls_per_min": feeder.low_balls_per_min, "high_balls_per_min": feeder.high_balls_per_min}
+        why = f"; {times.stretch.reason}" if times.stretch else ""
         raise NotPossible(
-            text(
-                "plan.feeder",
-                number=number,
-                tempo_per_min=60 / times.interval_s,
-                low_balls_per_min=feeder.low_balls_per_min,
-                high_balls_per_min=feeder.high_balls_per_min,
-                why="; " + times.stretch.reason if times.stretch else "",
-                lift=lift,
-            ),
+            text("plan.feeder", number=number, tempo_per_min=60 / times.interval_s, why=why, lift=lift, **reach),
             next_step(profile) if by_player and profile is not None else text(USUAL_STEP),
         )
 

@@ -11,6 +11,7 @@ from itertools import product
 from drillfeed.daemon.drills.drill import Set
 from drillfeed.daemon.drills.profiles import Profile
 from drillfeed.daemon.drills.quota import QuotaSequence
+from drillfeed.daemon.drills.scenario import ScenarioSequence
 from drillfeed.daemon.drills.weighted import RandomSequence
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import Owner, min_interval_s, tempo_bound
@@ -191,9 +192,12 @@ def _in_pairs(
 ) -> str | None:  # fmt: skip
     """Offer an order that trains the same with half the changes: each ball twice, then a wait that covers any change.
 
-    If the player doesn't know the order, the first ball of each pair stays unknown. None if little would be gained.
+    If the player doesn't know the order, the first ball of each pair stays unknown. None if little would be gained, and
+    for a scenario with choices, which says itself what is known.
     """
     mentions = part.sequence.names()
+    if isinstance(part.sequence, ScenarioSequence) and part.sequence.chooses:
+        return None
     if part.bursts is not None or len(mentions) > MAX_OFFERED or any(" to " in mention for mention in mentions):
         return None
     alike_s = max(gaps.gap_s(aimed[name], aimed[name], spread_s) for name in mentions) / (1 - vary_share)

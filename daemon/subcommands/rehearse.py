@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Any
 from drillfeed.daemon.subcommands.levels import add_level, chosen_profile
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from drillfeed.daemon.drills.drill import Drill
     from drillfeed.daemon.drills.profiles import Profile
     from drillfeed.daemon.machine import Machine
     from drillfeed.daemon.planning.plan import SetPlan
 
+SEED = 1  # of the draws behind the likely ranges
 EXAMPLES = """\
 examples:
   drillfeed rehearse mixed-spin
@@ -156,6 +157,8 @@ def _write_text(
     notes: list[str],
     profile: "Profile | None",
 ) -> None:
+    from drillfeed.daemon.planning.tilt_drift import drift_text
+
     print(f"{drill.name}: {drill.title}; on {machine.name}, seed {seed}")
     if profile is not None:
         print(f"limits of the player's level in force: {profile.text}")
@@ -168,8 +171,10 @@ def _write_text(
         f"{head_side}{'tilt':>6}  {'pan':>5}  {head_roll}top / bottom rpm"
     )
     previous = None
+    shown: list[SetPlan] = []
     for n, (planned, place, leaves_s, gap_s) in enumerate(_releases(drill, sets), 1):
         if place == 0:
+            shown.append(planned)
             for line in (_rest(previous),) if previous is not None else notes:
                 print(f"      {line}")
             title = f": {planned.title}" if planned.title else ""
@@ -178,6 +183,8 @@ def _write_text(
                 print("      first turn the crank to its mark by hand, then: crank-at-mark")
             if planned.stretch:
                 print(f"      {planned.stretch.text}")
+            if (drift := drift_text(machine, planned)) is not None:
+                print(f"      {drift}")
             print(head)
             previous = planned
         ball, setting = planned.balls[place], planned.balls[place].setting
@@ -189,6 +196,31 @@ def _write_text(
             f"{side}{setting.tilt_deg:>6.1f}  {pan:>5}  {roll}{setting.top_rpm:,.0f} / {setting.bottom_rpm:,.0f}"
             f"{'  fitted' if ball.fitted else ''}"
         )
+    print("".join(f"{line}\n" for line in _known_lines(machine, shown)), end="")
+
+
+def _known_lines(machine: "Machine", sets: "Sequence[SetPlan]") -> list[str]:
+    """Return how well the drill's balls and its tempo are known on this machine."""
+    import numpy as np
+
+    from drillfeed.daemon.aim.ranges import range_text, share_text
+    from drillfeed.daemon.planning.doubts import likely_throws, tempo_range
+
+    lines = []
+    for ball, likely, share_good in likely_throws(machine, sets, SEED):
+        ends = likely.of("depth_m")
+        where = None if ends is None else range_text(likely, "depth_m", (ends.low + ends.high) / 2.0, 100.0)
+        lands = f"lands {where} cm past the net, " if where else ""
+        lines.append(f"  {ball}: {lands}{share_text(share_good)} on the table")
+    rng = np.random.default_rng(SEED)
+    for planned in sets:
+        settings = list(dict.fromkeys(ball.setting for ball in planned.balls))
+        found = tempo_range(machine, settings, planned.interval_s, rng)
+        if found is not None and found.text is not None:
+            lines.append(f"  set {planned.number}: {found.text}")
+    if not lines:
+        return []
+    return ["", "likely, nine in ten, as well as machine, drag, lift, friction and restitution are known:", *lines]
 
 
 def _rest(planned: "SetPlan") -> str:

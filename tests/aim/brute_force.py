@@ -16,7 +16,7 @@ from itertools import combinations
 
 import numpy as np
 
-from drillfeed.daemon.aim.aiming import aim
+from drillfeed.daemon.aim.aiming import aim, ways
 from drillfeed.daemon.aim.request import ALLOWED, ASKED, AimRequest, NoSolution, Solution
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, broken, thrower_of
@@ -72,7 +72,7 @@ def judge(thrower: Thrower, request: AimRequest, legal: list[Ball]) -> Verdict:
     legal = [b for b in legal if request.arc in (None, b.arc) or (b.turn and request.arc != "serve-wise")]
     sure = [b for b in legal if not b.turn or request.arc is None]
     within = [b for b in sure if not broken(thrower, b.speed_mps, request.spin_revps, b.tilt_deg)]
-    aim.cache_clear()
+    ways.cache_clear()
     start = time.process_time()
     try:
         found = aim(thrower, request)

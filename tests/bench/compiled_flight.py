@@ -1,4 +1,7 @@
-"""The shipped integrator written out for one ball and compiled with numba: a yardstick for the bench, nothing else."""
+"""A classical fourth-order integrator for one ball, compiled with numba: a yardstick for the bench, nothing else.
+
+Its steps of 0.2 m are as exact at the landing as the shipped flight, some micrometres.
+"""
 
 import math
 
@@ -6,8 +9,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from drillfeed.daemon.physics.motion import MAX_STEP_S, MIN_SLANT, SLANT_SINE, STEP_M
-
+MIN_SLANT, SLANT_SINE, STEP_M, MAX_STEP_S = 1.0 / 64.0, 0.5, 0.2, 0.04
 R, RHO, MASS, G = 0.020, 1.204, 0.0027, 9.80665
 PER_MASS = 0.5 * RHO * math.pi * R**2 / MASS
 DRAG, BY_SPIN, MOST = PER_MASS * 0.55, PER_MASS * 0.75 * R, PER_MASS * 0.26

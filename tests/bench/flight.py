@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from drillfeed.daemon.aim.aiming import aim
+from drillfeed.daemon.aim.aiming import aim, ways
 from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.library.loading import load_balls, load_machine
@@ -99,7 +99,7 @@ def against_solve_ivp() -> None:
 
 
 def against_numba() -> None:
-    """Compare with the same integrator, steps and landing, compiled for one ball after another."""
+    """Compare with a fourth-order integrator of equal accuracy, compiled for one ball after another."""
     if find_spec("numba") is None:
         print("numba is not there; next: pip install 'drillfeed[bench]'")
         return
@@ -150,7 +150,7 @@ def aiming() -> None:
     print(f"aim, cold: best {1e3 * min(times):.1f} ms, median {1e3 * sorted(times)[15]:.1f} ms (aim: 5)")
     for name in ("club-build", "kit-build"):
         machine, balls = load_machine(name), load_balls()
-        aim.cache_clear()
+        ways.cache_clear()
         start, thrown = time.process_time(), 0
         for ball in balls.values():
             try:

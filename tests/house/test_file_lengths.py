@@ -17,8 +17,6 @@ FILES = sorted(
 LONGER = {
     "daemon/engine/decision.py": "table: one frozen dataclass for each action",
     "daemon/engine/events.py": "table: one frozen dataclass for each event",
-    "protocol/commands.py": "table: the commands, with the few functions that read it",
-    "daemon/physics/flight.py": "one flight and its events in one loop; to be split",
 }
 
 

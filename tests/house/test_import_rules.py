@@ -16,20 +16,26 @@ MAY: dict[str, set[str]] = {
     "clients": {"protocol"},
     "physics": set(),
     "calibration": {"validation"},
-    "machine": {"protocol", "validation", "calibration", "wheel"},
+    "known": {"validation"},
+    "machine": {"protocol", "validation", "calibration", "known", "wheel"},
+    "survey": {"machine", "known", "validation", "wheel"},
     "wheel": {"protocol", "validation"},
     "validation": {"protocol"},
     "files": {"validation"},
     "children": set(),
     "library": {"files", "machine", "calibration", "drills", "validation", "aim"},
     "drills": {"validation", "physics"},
-    "aim": {"physics", "machine", "calibration", "drills", "validation"},
+    "aim": {"physics", "machine", "calibration", "drills", "known", "validation", "wheel"},
     "planning": {"physics", "aim", "drills", "machine", "wheel", "validation", "protocol"},
+    "learning": {"drills"},
     "engine": {"planning", "drills", "machine", "wheel", "protocol"},
     "replaying": {"engine", "machine", "protocol"},
-    "journal": {"protocol", "engine", "drills", "files", "validation"},
+    "journal": {"protocol", "engine", "drills", "files", "validation", "learning"},
     "listing": {"library", "planning", "aim", "drills", "machine", "validation"},
-    "checking": {"library", "planning", "aim", "drills", "machine", "wheel", "validation"},
+    "guesses": {"planning", "aim", "drills", "machine", "survey"},
+    "checking": {
+        "library", "planning", "aim", "drills", "machine", "wheel", "validation", "files", "guesses", "survey",
+    },
     "file_schemas": {"drills", "machine", "protocol"},
     "config": {"files", "drills", "validation"},
     "shell": {
@@ -45,7 +51,10 @@ PURE = {
     "aim",
     "drills",
     "planning",
+    "learning",
     "engine",
+    "known",
+    "survey",
     "replaying",
     "machine",
     "wheel",
@@ -113,8 +122,20 @@ def test_a_pure_file_imports_no_io(path: Path, layer: str) -> None:
 
 def test_the_driver_core_is_pure_too() -> None:
     """The adapter and the simulated board run on any clock: they import no clock and no socket."""
-    names = ["adapter", "board", "feeds", "modes", "outputs", "report", "rules", "targets", "simulated", "wheels"]
-    for name in [*names, "serial_board", "serial_lines", "duty"]:
+    names = [
+        "adapter",
+        "board",
+        "feeds",
+        "modes",
+        "outputs",
+        "report",
+        "rules",
+        "targets",
+        "simulated",
+        "wheels",
+        "timed_tilt",
+    ]
+    for name in [*names, "timed_tilt", "serial_board", "serial_lines", "duty"]:
         for module in imports(ROOT / "clients" / "drivers" / f"{name}.py"):
             assert module.split(".")[0] not in IO_MODULES, f"{name} imports {module}"
 

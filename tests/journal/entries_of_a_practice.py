@@ -44,6 +44,11 @@ def a_set(at_s: float, number: int = 1, drill: str = "lift-the-push", simulated:
             asked_per_min=40.0,
             tempo_per_min=36.5,
             simulated=simulated,
+            title="push or topspin",
+            sequence_kind="random",
+            rung=0,
+            warm_up=False,
+            check_set=False,
         )
     )
 

@@ -10,13 +10,13 @@ from drillfeed.daemon.journal import reading, report
 from drillfeed.daemon.journal.players import find_player
 from drillfeed.daemon.journal.schema import (
     APPLICATION_ID,
-    STEPS,
     VERSION,
     NotOurs,
     migrate,
     open_to_read,
     open_to_write,
 )
+from drillfeed.daemon.journal.steps import STEPS
 
 OLD = Path(__file__).parent / "version-1.sql"
 
@@ -150,6 +150,21 @@ def test_throws_of_version_4_have_no_sidespin_pan_or_roll(tmp_path: Path) -> Non
                 (None, None, None)
             }
             assert "None" not in "\n".join(report.session_lines(reading.session(connection, 1), 160))
+
+
+def test_sets_and_marks_of_version_5_do_not_hold_what_came_later(tmp_path: Path) -> None:
+    """What version 5 did not hold of a set or a mark is not known, brought up to date or read as it is."""
+    path = file_of_version_2(tmp_path)
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        for number in (2, 3, 4):
+            migrate(connection, number)
+    of_sets = ("title", "sequence_kind", "rung", "warm_up", "check_set", "rest_s")
+    of_marks = ("way", "net", "long", "delay_s")
+    for open_it in (open_to_read, open_to_write):
+        with contextlib.closing(open_it(path)) as connection:
+            for table, columns in (("sets", of_sets), ("marks", of_marks)):
+                rows = connection.execute(f"SELECT {', '.join(columns)} FROM {table}").fetchall()
+                assert rows and {tuple(row) for row in rows} == {(None,) * len(columns)}
 
 
 def test_first_step_makes_the_file_that_version_1_wrote(tmp_path: Path) -> None:

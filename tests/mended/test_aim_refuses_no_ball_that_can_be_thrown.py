@@ -10,6 +10,7 @@ from drillfeed.daemon.aim.hops import figures, look_at_many
 from drillfeed.daemon.aim.request import AimRequest, NoSolution, Solution
 from drillfeed.daemon.aim.solve import solutions
 from drillfeed.daemon.aim.thrower import Thrower, launch_by, launches_by
+from drillfeed.daemon.physics.fourth_order import FOURTH
 from drillfeed.daemon.physics.launch import head_spin
 from drillfeed.daemon.physics.motion import coefficients_of
 from tests.aim.brute_force import CLUB, KINDS, KIT, LEARNT, judge, requests_of, run
@@ -117,7 +118,7 @@ def test_the_first_look_counts_nothing_after_the_landing() -> None:
     law = coefficients_of(CLUB.ball, CLUB.air)
     tilts = np.linspace(5.0, 40.0, 60)
     launches = launches_by(CLUB, np.full(60, 6.5), 5.0, tilts, 0.0, 0.0)
-    seen, _ = look_at_many(launches, law, CLUB.ball, arrival=True, noting=True, rough=4.0)
+    seen, _ = look_at_many(launches, law, CLUB.ball, arrival=True, noting=True, rule=FOURTH)
     for k, tilt in enumerate(tilts):
         own = figures(launch_by(CLUB, 6.5, 5.0, float(tilt)), law, CLUB.ball, 1, arrival=True)
         if 0.0 < own.depth_m < 1.5 and np.isfinite(own.arrival_s):

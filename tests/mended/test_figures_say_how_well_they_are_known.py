@@ -255,9 +255,9 @@ def test_a_calibrated_machine_is_listed_with_narrower_ranges(
 
 def test_listing_twenty_balls_takes_about_a_second(capsys: pytest.CaptureFixture[str]) -> None:
     """All ranges of a listing are flown as one batch: under a second and a half of processor time, aiming included."""
-    from drillfeed.daemon.aim.aiming import aim
+    from drillfeed.daemon.aim.aiming import ways
 
-    aim.cache_clear()
+    ways.cache_clear()
     begin = time.process_time()
     said(capsys, "list", "balls")
     assert time.process_time() - begin < 1.5

@@ -14,7 +14,8 @@ from drillfeed.daemon import app
 from drillfeed.daemon.cli import main
 from drillfeed.daemon.config import host_port, read_config, state_folder
 from drillfeed.daemon.journal.last_throws import HEAD, SIZE, SLOT_BYTES, LastThrows
-from drillfeed.daemon.journal.schema import APPLICATION_ID, STEPS, VERSION, open_to_write
+from drillfeed.daemon.journal.schema import APPLICATION_ID, VERSION, open_to_write
+from drillfeed.daemon.journal.steps import STEPS
 from drillfeed.daemon.library.loading import find, load_machine
 from drillfeed.daemon.shell.instance_lock import InstanceLock
 from tests.support.hostile import NOT_REGULAR, TOO_MUCH, Make, apart

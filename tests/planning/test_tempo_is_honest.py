@@ -62,8 +62,11 @@ def test_an_order_with_fewer_changes_is_offered_and_keeps_its_word(sequence: dic
 
 
 def test_no_order_is_offered_where_nothing_is_slow() -> None:
-    """On quick wheels there is no stretch; with one kind of ball there is nothing to group."""
+    """On quick wheels there is no stretch; with one kind of ball there is nothing to group; a choice stays a choice."""
     assert plan_drill(drill_of(SLOW[0]), BALLS, CLUB, 1).sets[0].stretch is None
+    chooses = {"kind": "scenario", "parts": ["light-push", {"one_of": [["light-topspin"], ["light-push"]]}]}
+    (unknown,) = plan_drill(drill_of(chooses), BALLS, SHED, 1).sets
+    assert unknown.stretch is not None and "pairs" not in unknown.stretch.text
     (one_kind,) = plan_drill(drill_of({"kind": "fixed", "balls": ["flat-block"]}, 80), BALLS, SHED, 1).sets
     assert one_kind.stretch is not None and "pairs" not in one_kind.stretch.text
 

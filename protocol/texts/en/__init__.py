@@ -2,6 +2,7 @@
 
 from drillfeed.protocol.texts.en import (
     aim,
+    arguments,
     clients,
     codes,
     commands,
@@ -32,6 +33,7 @@ def plural(count: float) -> PluralForm:
 
 TABLES = (
     aim,
+    arguments,
     clients,
     codes,
     commands,

@@ -148,4 +148,8 @@ TEXTS: dict[str, Row] = {
     "report.pan": "  pan {pan_deg:+.1f}",
     "report.roll": "  roll {roll_deg:+.1f}",
     "report.beside": "beside",
+    "report.uncalibrated-profile": (
+        "{name} is uncalibrated: by its profile the wheels are known to {wheel_percent:.1f} %, the "
+        "tilt at its stop to {stop_deg:.1f} degrees"
+    ),
 }

@@ -60,7 +60,7 @@ TEXTS: dict[str, Row] = {
     "machine.brake-rates": "down_mps2 and quick_mps2 where brake is 'yes'",
     "machine.coasting": "coast_time_constant_s where brake is 'none'",
     "machine.no-brake-rates": "no down_mps2 and no quick_mps2 where brake is 'none': the wheel coasts",
-    "machine.spin-down": "spin_down_s longer than coast_time_constant_s",
+    "machine.spin-down": "spin_down_s of at least a tenth of coast_time_constant_s",
     "machine.low-deg": "low_deg below high_deg",
     "machine.low-rate": "low_balls_per_min below high_balls_per_min",
     "machine.crank-drift": "phase_error_per_turn above 0 for a crank by time only",
@@ -80,4 +80,8 @@ TEXTS: dict[str, Row] = {
     "ball.tolerance": ("speed {speed_mps:g} m/s, spin {spin_share:.0%} or {spin_revps:g} rev/s, depth {depth_cm:g} cm"),
     "drill.lasts": "lasts_s without a quota and without tempo_rise_per_min",
     "drill.lasts-balls": "balls of at least {need} in a set of {lasts_s:g} s, what fits at its tempo",
+    "drill.check-set": "a fixed sequence, and no warm-up, in a set that checks",
+    "machine.drift": "drift_deg_per_move only with by_time = true",
+    "machine.by-time": "by_time only in [tilt], not in [{axis}]",
+    "machine.known": "known: paths of keys of this file, not {paths}",
 }

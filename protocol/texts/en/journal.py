@@ -89,6 +89,10 @@ TEXTS: dict[str, Row] = {
     "report.is-simulated": "simulated",
     "report.yes": "yes",
     "report.no": "no",
+    "learning.hidden": "{hidden} smaller changes are not shown",
+    "learning.steps": "steps of the ladder: {steps}",
+    "learning.of": "{cut} of {sets}",
+    "learning.unmarked": "unmarked sets look different: {unmarked} unmarked and {marked} marked sets ended early",
 }
 
 REFUSALS: dict[str, RefusalText] = {

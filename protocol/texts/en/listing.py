@@ -49,4 +49,12 @@ TEXTS: dict[str, Row] = {
     "check.no-such-file": "no such file or name",
     "check.file-or-name": "a file, or a name of drillfeed list",
     "board.simulated": "simulated {machine}",
+    "check.first-start": "at the first start",
+    "check.every-moves": "every {moves} moves",
+    "check.stop-by-time": "    by time: before a set it is sent to its lower stop, {often}",
+    "check.improve": ". Next: drillfeed profile improve {path}",
+    "check.values-unknown": (
+        "  the profile does not say how its values are known: uncalibrated, wheels are taken as known to 2 % each"
+    ),
+    "check.values-unknown-tilt": "    and the tilt to 1 degree{advice}",
 }

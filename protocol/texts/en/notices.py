@@ -74,6 +74,11 @@ TEXTS: dict[str, Row] = {
     "load.done": "{drill}: {balls} balls in {sets}, {tempo}, seed {seed}",
     "queue.done": "{drill}: {balls} balls, seed {seed}, after the running drill and the player's ready",
     "start.first-ball": "wheels are about to turn; first ball in {seconds:.1f} s",
+    "start.first-ball-homing": "wheels are about to turn and the tilt finds its stop; first ball in {seconds:.1f} s",
+    "tilt.drifts": (
+        "after {moves} moves by time the tilt may be off by {error_deg:.1f} degrees; "
+        "it finds its stop before the next set"
+    ),
     "pause.by": "paused by {name}",
     "pause.already": "paused already",
     "pause.nothing": "nothing to pause",

@@ -106,4 +106,14 @@ TEXTS: dict[str, Row] = {
         "in pairs they would come at {tempo_per_min:.1f}/min, with {wait_s:g} s for each change: "
         'kind = "scenario", parts = [{parts}]'
     ),
+    "tempo.late": "; if it is the longer, wheels or tilt arrive up to {late:.1f} s late",
+    "tempo.doubt": (
+        "by what is known of the machine, its slowest change needs {low_s:.1f} to {high_s:.1f} s "
+        "from ball to ball, and the plan gives {planned_s:.1f} s{late}"
+    ),
+    "tilt.drift": (
+        "the tilt moves {moves} times by time and may be off by {off_deg:.1f} degrees at the end; it "
+        "finds its stop again after the set: shorter sets, or balls of one tilt after another, keep "
+        "it nearer"
+    ),
 }

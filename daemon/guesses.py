@@ -6,7 +6,7 @@ of the model, and reads no file but through `library`.
 
 import contextlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from drillfeed.daemon.aim.causes import Cause, causes_of, measured_well
 from drillfeed.daemon.aim.costs import NINE_IN_TEN, Balance, Effects, balance_of, share_in_zone
@@ -175,7 +175,22 @@ def _line(width: int, what: str, known: str, landing_m: float, net_m: float, tem
     return f"    {what:<{width}}  {known:<9} {landing:>8} {net:>9} {tempo:>7}".rstrip()
 
 
+def _battery(guesses: Guesses) -> list[str]:
+    """Return what a board that tells the battery's voltage would bring, if that is much."""
+    sag = [cost.cause for cost in guesses.costs if cost.cause.path == "wheels.sag_share"]
+    if not sag or guesses.machine.calibration is not None:
+        return []
+    told_m = guesses.balance.landing_sd_m([replace(cause, sd=0.0) for cause in sag])
+    if guesses.landing_sd_m - told_m < 0.1 * LANDING_M:
+        return []
+    return [f"  a board that tells the battery's voltage would bring: nine in ten land {_zone(told_m)}"]
+
+
 def _next(guesses: Guesses, file: str) -> list[str]:
+    return [*_battery(guesses), *_measurement(guesses, file)]
+
+
+def _measurement(guesses: Guesses, file: str) -> list[str]:
     if not guesses.gains:
         done = "the machine is calibrated" if guesses.machine.calibration is not None else f"next: {CALIBRATING}"
         return [f"  no single measurement would bring much more; {done}"]

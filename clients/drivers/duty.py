@@ -4,8 +4,9 @@ Rule of this file: pure. At steady speed a brushed motor's speed rises with the 
 is duty x supply (textbook). So a duty measured at one voltage is multiplied by that voltage over the present one.
 """
 
+import math
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -18,6 +19,50 @@ class DutyTable:
     volts: float
     duty: tuple[float, ...]
     rpm: tuple[float, ...]
+    plus_minus_rpm: float = 0.0
+
+
+def rpm_for(duty: float, table: DutyTable, supply_v: float | None) -> float:
+    """Return the wheel speed in rpm at a duty, 0 to 1, and a supply voltage: the reverse of `duty_for`.
+
+    If the supply is not known, the battery may have aged since the table was measured: see `aged_share`.
+    """
+    effective = duty if supply_v is None else duty * supply_v / table.volts
+    pairs = _from_zero(list(zip(table.duty, table.rpm, strict=True)))
+    place = min(max(bisect_right([pair[0] for pair in pairs], effective), 1), len(pairs) - 1)
+    (low_duty, low), (high_duty, high) = pairs[place - 1], pairs[place]
+    return low + (high - low) * min((effective - low_duty) / (high_duty - low_duty), 1.0)
+
+
+def _from_zero(pairs: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    return pairs if pairs[0][0] <= 0 else [(0.0, 0.0), *pairs]
+
+
+def off_rpm(rpm: float, table: DutyTable) -> float:
+    """Return the plus-minus in rpm of a speed that the table gives: that of its readings, and that of its lines.
+
+    Between two points the true curve leaves the line by at most a quarter of what an inner point leaves the line
+    between its neighbours, if its bend is even (textbook: the error of linear interpolation is h^2/8 times the bend).
+    Along the line it is 4 p (1 - p) of that, at the part p of the way.
+    """
+    bends = [
+        abs(here - (before + (after - before) * (at - earlier) / (later - earlier)))
+        for (earlier, before), (at, here), (later, after) in _threes(table)
+    ]
+    points = table.rpm if table.rpm[0] <= 0 else (0.0, *table.rpm)
+    place = min(max(bisect_right(points, rpm), 1), len(points) - 1)
+    part = min(max((rpm - points[place - 1]) / (points[place] - points[place - 1]), 0.0), 1.0)
+    return math.hypot(table.plus_minus_rpm, max(bends, default=0.0) * part * (1.0 - part))
+
+
+def _threes(table: DutyTable) -> Iterator[tuple[tuple[float, float], tuple[float, float], tuple[float, float]]]:
+    pairs = list(zip(table.duty, table.rpm, strict=True))
+    yield from zip(pairs, pairs[1:], pairs[2:], strict=False)
+
+
+def aged_share(table: DutyTable, full_v: float, empty_v: float) -> tuple[float, float]:
+    """Return the shares of the table's speed at which a wheel turns, empty and full, if nothing tells the voltage."""
+    return empty_v / table.volts, full_v / table.volts
 
 
 def duty_for(rpm: float, table: DutyTable, supply_v: float | None) -> float:
@@ -38,7 +83,7 @@ def duty_for(rpm: float, table: DutyTable, supply_v: float | None) -> float:
     return min(duty, 1.0)
 
 
-def table_of(volts: float, duty: Sequence[float], rpm: Sequence[float]) -> DutyTable:
+def table_of(volts: float, duty: Sequence[float], rpm: Sequence[float], plus_minus_rpm: float = 0.0) -> DutyTable:
     """Return a table, or raise ValueError that says what is wrong with it."""
     if volts <= 0:
         raise ValueError(f"volts {volts:g}; expected the supply's voltage when the table was measured, above 0")
@@ -49,16 +94,23 @@ def table_of(volts: float, duty: Sequence[float], rpm: Sequence[float]) -> DutyT
             raise ValueError(f"{name} {list(values)}; expected each value above the previous one")
     if duty[0] < 0 or duty[-1] > 1 or rpm[0] < 0:
         raise ValueError("expected duties from 0 to 1 and speeds from 0 up")
-    return DutyTable(float(volts), tuple(map(float, duty)), tuple(map(float, rpm)))
+    if not plus_minus_rpm >= 0:
+        raise ValueError(f"plus_minus_rpm {plus_minus_rpm:g}; expected how far off a reading may be, 0 or more")
+    return DutyTable(float(volts), tuple(map(float, duty)), tuple(map(float, rpm)), float(plus_minus_rpm))
 
 
 def duty_of(data: Mapping[str, Any], file: str) -> Mapping[str, DutyTable]:
     """Return the tables of both wheels from a TOML file; raise ValueError that names the file and what is wrong.
 
-    `volts = 12.4`, then `[top]` and `[bottom]` with `duty = [0.0, 0.2, 1.0]` and `rpm = [0, 420, 3200]`.
+    `volts = 12.4` and perhaps `plus_minus_rpm = 30`, then `[top]` and `[bottom]` with `duty = [0.0, 0.2, 1.0]` and
+    `rpm = [0, 420, 3200]`.
     """
     try:
-        return {wheel: table_of(data["volts"], data[wheel]["duty"], data[wheel]["rpm"]) for wheel in ("top", "bottom")}
+        off_rpm_told = data.get("plus_minus_rpm", 0.0)
+        return {
+            wheel: table_of(data["volts"], data[wheel]["duty"], data[wheel]["rpm"], off_rpm_told)
+            for wheel in ("top", "bottom")
+        }
     except KeyError as missing:
         raise ValueError(
             f"{file}: {missing} is missing; expected volts, and duty and rpm in [top] and [bottom]"

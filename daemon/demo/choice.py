@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS
 from drillfeed.daemon.drills.drill import with_balls
-from drillfeed.daemon.library.loading import load_balls, load_drill, load_machine
+from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
@@ -52,7 +52,8 @@ def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Cho
         raise ValueError(text("demo.seed-outside", seed=seed, max_seed=2**32 - 1))
     profile, types = load_machine(machine), load_balls()
     reasons = []
-    for name in (drill,) if drill else DRILLS:
+    others = [name for name in known("drills") if name not in DRILLS]
+    for name in (drill,) if drill else (*DRILLS, *others):
         loaded = load_drill(name)
         try:
             plan = plan_drill(with_balls(loaded, balls) if balls else loaded, types, profile, seed)
@@ -60,4 +61,4 @@ def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Cho
             reasons.append(f"{name}: {error}")
             continue
         return Choice(machine, profile, name, balls, seed, plan)
-    raise NotPossible("; ".join(reasons))
+    raise NotPossible("; ".join(reasons[: len(DRILLS)]))

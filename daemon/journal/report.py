@@ -185,20 +185,8 @@ def _field(value: object) -> object:
 
 
 def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
-    head = [
-        "at",
-        "set",
-        "drill",
-        "seed",
-        "player",
-        "level",
-        "tempo",
-        "balls",
-        "commanded",
-        "seen",
-        "made",
-        "not-thrown",
-    ]
+    thrown = ("commanded", "seen", "made", "not-thrown")
+    head = ("at", "set", "drill", "seed", "player", "level", "tempo", "balls", *thrown)
     rows = [
         (
             _time(set_row.began_at),

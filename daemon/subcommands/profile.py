@@ -22,6 +22,7 @@ examples:
   drillfeed profile new my-thrower.toml --answers answers.toml
   drillfeed profile improve my-thrower.toml        measures next what is worth most
   drillfeed profile improve my-thrower.toml full-speed
+  drillfeed profile duty my-thrower.toml           which duty makes which speed, for a board without sensors
   drillfeed profile show my-thrower.toml           how each value is known
   drillfeed profile questions                      every question with its id, for a file of answers
 
@@ -30,12 +31,12 @@ Eye protection on, nobody in front of the opening, motor power off whenever a ha
 Exit code: 0 written, 1 left before the end (what was answered is kept), 2 a mistake.
 """
 WRITTEN, LEFT, MISTAKE = 0, 1, 2
-ACTIONS = ("new", "improve", "show", "questions")
+ACTIONS = ("new", "improve", "duty", "show", "questions")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `drillfeed profile`."""
-    parser.add_argument("action", choices=ACTIONS, help="new, improve, show or questions")
+    parser.add_argument("action", choices=ACTIONS, help="new, improve, duty, show or questions")
     parser.add_argument(
         "file", nargs="?", metavar="FILE", help="the profile, NAME.toml; answers lie in NAME.answers.toml"
     )
@@ -50,11 +51,12 @@ def run(args: argparse.Namespace) -> int:
     """Ask, and write; return the exit code."""
     import sys
 
+    from drillfeed.daemon.survey.duty_questions import DUTY_QUESTIONS
     from drillfeed.daemon.survey.questions import QUESTIONS
     from drillfeed.daemon.validation import InvalidFile
 
     if args.action == "questions":
-        for question in QUESTIONS:
+        for question in (*QUESTIONS, *DUTY_QUESTIONS):
             usual = "" if question.usual is None else f"   (default: {question.usual})"
             print(f"{question.id:<28} {question.unit or question.kind:<10} {question.text}{usual}")
         return WRITTEN
@@ -65,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
         )
         return MISTAKE
     try:
-        return {"new": _new, "improve": _improve, "show": _show}[args.action](args)
+        return {"new": _new, "improve": _improve, "duty": _duty, "show": _show}[args.action](args)
     except (OSError, ValueError, InvalidFile) as error:
         print(f"drillfeed profile: {error}", file=sys.stderr)
         return MISTAKE
@@ -180,7 +182,13 @@ def _ask(course: "Course", path: "Path | None", wanted: "Sequence[str] | None" =
 
 def _jog(words: "Sequence[str]") -> None:
     """Run `drillfeed jog` for the builder who typed it; it turns only while a key is held, at an armed machine."""
-    print(f"In another terminal: drillfeed jog {' '.join(words)}   (drillfeed serve and drive must run, and be armed)")
+    from drillfeed.daemon.subcommands import jog
+
+    print(f"      drillfeed jog {' '.join(words)}: q comes back here")
+    parser = argparse.ArgumentParser(prog="drillfeed jog")
+    jog.add_arguments(parser)
+    if jog.run(parser.parse_args(list(words))):
+        print("      it moved nothing: drillfeed serve and drillfeed drive must run with this machine, armed")
 
 
 def _improve(args: argparse.Namespace) -> int:
@@ -250,3 +258,19 @@ def _show(args: argparse.Namespace) -> int:
     for topic in topics_of(machine, wheels_alike(read_toml(path))):
         print("\n".join(listed(topic, machine)))
     return WRITTEN
+
+
+def _duty(args: argparse.Namespace) -> int:
+    """Ask for the speeds at a few duties; write the driver's table, and the full speed with its plus-minus."""
+    from drillfeed.daemon.subcommands.profile_duty import measured
+
+    path = _path(args.file)
+    found = measured(path, _path(args.answers) if args.answers else None, _today())
+    if found is None:
+        print("\nleft: nothing was written")
+        return LEFT
+    profile, file, text = found
+    status = _written(path, profile)
+    file.write_text(text, encoding="utf-8")
+    print(f"duties: {file}   (drillfeed drive serial --port PORT --machine {path} --duty {file})")
+    return status

@@ -44,7 +44,7 @@ class Answer:
         return self.value
 
 
-class NotUnderstood(Exception):
+class NotUnderstood(ValueError):
     """An answer can't be used; the text says why and what is expected."""
 
 
@@ -54,7 +54,7 @@ class Question:
 
     `usual` is the answer that stands for Enter; without it the question must be answered. `reading` is the plus-minus
     of a careful reading in the unit of the question. The question is asked only if each answer in `when` is as given
-    there.
+    there. `jog` is the question whose answer a held key may drive the tilt to, for measuring.
     """
 
     id: str
@@ -70,7 +70,7 @@ class Question:
     high: float = 1e6
     choices: Mapping[str, str] = field(default_factory=dict)
     when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    jog: tuple[str, ...] = ()
+    jog: str = ""
 
 
 def as_typed(question: Question, text: str, when: str | None = None) -> Answer:

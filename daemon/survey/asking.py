@@ -50,8 +50,8 @@ def take(course: Course, line: str, today: str) -> Course:
         return replace(course, said=(), left=True, jog=())
     if word == BACK:
         return _back(course)
-    if word == JOG and question.jog:
-        return replace(course, said=(), jog=question.jog)
+    if word == JOG and jog_words(question, course.answers):
+        return replace(course, said=(), jog=jog_words(question, course.answers))
     try:
         answer = as_typed(question, line, today)
     except NotUnderstood as error:
@@ -87,9 +87,16 @@ def prompt_lines(course: Course, section: str) -> list[str]:
     if question.how:
         lines.append(f"      {question.how}")
     lines += [f"      {place}  {name}: {what}" for place, (name, what) in enumerate(question.choices.items(), 1)]
-    if question.jog:
-        lines.append(f"      Type jog to hold a key and move it ({' '.join(question.jog)}), at an armed machine.")
+    if words := jog_words(question, course.answers):
+        lines.append(f"      At an armed machine, type jog to hold a key and move it: jog {' '.join(words)}")
     return lines
+
+
+def jog_words(question: Question, answers: Mapping[str, Answer]) -> tuple[str, ...]:
+    """Return what `drillfeed jog` takes for the measuring step of a question, empty if it has none or is too soon."""
+    if question.jog not in answers:
+        return ()
+    return ("tilt", f"{answers[question.jog].number:g}")
 
 
 def wrapped(lines: Iterable[str]) -> Iterator[str]:

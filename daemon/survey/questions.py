@@ -36,7 +36,7 @@ _TILT = (
     Question(
         "tilt.travel_s", "Tilt", "How long does it take from one stop to the other?",
         "A stopwatch; the mean of two ways up and two ways down.",
-        unit="s", tool="stopwatch", reading=0.4, low=0.05, high=600, usual="4", jog=("tilt",),
+        unit="s", tool="stopwatch", reading=0.4, low=0.05, high=600, usual="4", jog="tilt.high",
     ),
     Question(
         "tilt.play", "Tilt", "How far can you rock the head by hand at rest, from end to end?",
@@ -51,7 +51,7 @@ _TILT = (
     Question(
         "tilt.moves", "Tilt", "Drive it to and fro between two angles by time. After how many moves do you look?",
         "Twenty is good. Read the level before the first and after the last move, at the same of both angles.",
-        unit="moves", usual="20", low=1, high=1000, when={"tilt.by_time": (YES,)},
+        unit="moves", usual="20", low=1, high=1000, when={"tilt.by_time": (YES,)}, jog="tilt.high",
     ),
     Question(
         "tilt.drifted", "Tilt", "By how many degrees was the angle off after them?",

@@ -74,7 +74,7 @@ def answers_of(
     `defaults` a question that is left out gets its default, and one that has none is a mistake. `before` are
     answers that stand already.
     """
-    given = _flat(data)
+    given = flat(data)
     faults = [
         FileError(file, id, "no such question", "an id of: drillfeed profile questions")
         for id in given
@@ -106,13 +106,13 @@ def _next(answers: Mapping[str, Answer], given: Mapping[str, object], defaults: 
     return next((question for question in left if defaults or question.id in given), None)
 
 
-def _flat(data: Mapping[str, Any], before: str = "") -> dict[str, tuple[str, str]]:
+def flat(data: Mapping[str, Any], before: str = "") -> dict[str, tuple[str, str]]:
     """Return text and day by id; an id may be written as tables, `[tilt]` with `low`."""
     found: dict[str, tuple[str, str]] = {}
     for name, value in data.items():
         id = f"{before}{name}"
         if isinstance(value, dict) and "text" not in value:
-            found |= _flat(value, f"{id}.")
+            found |= flat(value, f"{id}.")
         else:
             table = value if isinstance(value, dict) else {"text": value}
             said = table["text"]

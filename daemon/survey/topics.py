@@ -90,7 +90,7 @@ _OTHERS = (
 )  # fmt: skip
 
 
-_OF_MOTOR = ("motor_low_rpm", "motor_high_rpm", "gear_ratio")  # the other way of giving a wheel's speeds
+OF_MOTOR = ("motor_low_rpm", "motor_high_rpm", "gear_ratio")  # the other way of giving a wheel's speeds
 _CARRIED = ("half_s", "full_s", "braked_s", "mass_g")
 _FOLLOW = {
     "diameter": ("up_mps2", "down_mps2", "quick_mps2", "inertia_kg_m2"),
@@ -109,7 +109,7 @@ def topics_of(machine: Machine, alike: bool) -> Iterator[Topic]:
             made: tuple[str, ...] = keys
             replaced: tuple[str, ...] = ()
             if of_motor and name in ("full-speed", "slowest"):
-                made, replaced = ("low_rpm", "high_rpm"), _OF_MOTOR
+                made, replaced = ("low_rpm", "high_rpm"), OF_MOTOR
             yield Topic(
                 side + name, _under(part, questions), _under(part, made), tool,
                 _under(part, _CARRIED if follow else ()), _under(part, follow), _under(part, replaced),

@@ -61,8 +61,9 @@ REASONS: dict[str, dict[str, str]] = {
     "daemon/journal/entries.py": dict.fromkeys(("UPDATE", "SELECT", "sets WHERE", "throws WHERE", "INSERT"), SQL),
     "daemon/journal/players.py": dict.fromkeys(("SELECT", "INSERT"), SQL),
     "daemon/journal/reading.py": dict.fromkeys(("SELECT", "\n        SELECT"), SQL),
+    "daemon/journal/forgetting.py": dict.fromkeys(("SELECT", "UPDATE", "DELETE"), SQL),
+    "daemon/journal/exporting.py": {"": "what the columns of an export mean: part of its form, which programs read"},
     "daemon/journal/report.py": {
-        "at set drill": "names of columns",
         "at cause what": "names of columns",
         "no {} {}": "a line of the protocol",
     },

@@ -93,6 +93,8 @@ TEXTS: dict[str, Row] = {
     "learning.steps": "steps of the ladder: {steps}",
     "learning.of": "{cut} of {sets}",
     "learning.unmarked": "unmarked sets look different: {unmarked} unmarked and {marked} marked sets ended early",
+    "forget.still-in-file": "the name is out of the tables, but not yet out of the file: {error}",
+    "forget.daemon-holds": "the name is out of the tables, but a daemon holds the file of the newest changes",
 }
 
 REFUSALS: dict[str, RefusalText] = {

@@ -19,7 +19,7 @@ GATE_FRAMES_SD = 0.41  # frames: of the time between two moments, each cut to a 
 DEFAULT_FPS = 120.0
 SPIN_SD = 0.03
 TACH_SD = 0.02  # share: a tachometer measures the wheel, not how the ball slips on it
-WHEEL_MEASURES = ("timing", "spin count", "tachometer on top", "tachometer below")
+WHEEL_MEASURES = ("measure.timing", "measure.spin-count", "measure.tachometer-top", "measure.tachometer-bottom")
 
 
 def calibrated(thrower: Thrower, values: Array) -> Thrower:

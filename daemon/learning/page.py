@@ -54,5 +54,9 @@ def _title(figures: WeeksFigures) -> str:
 def _type_lines(kind: TypeWeeks) -> list[str]:
     lines = [f"now {estimate_text(kind.estimate, kind.marked_balls)}"]
     if kind.marked_balls:
-        lines += [change_text(kind.change), f"three in four at: {kind.tempo}", kind.transfer]
+        lines += [
+            f"first against last weeks: {change_text(kind.change)}",
+            f"three in four at: {kind.tempo}",
+            f"random against fixed: {kind.transfer}",
+        ]
     return lines

@@ -100,13 +100,18 @@ def _write_json(
 ) -> None:
     import json
 
+    from drillfeed.daemon.aim.records import likely_record
+    from drillfeed.daemon.planning.doubts import likely_throws
+
     counts: dict[str, int] = {}
+    shown: list[SetPlan] = []
     stretches: dict[str, None] = {}
     n, leaves_s, waits, previous_waits = 0, 0.0, 0, False
     for n, (planned, place, leaves_s, gap_s) in enumerate(_releases(drill, sets), 1):
         ball, setting = planned.balls[place], planned.balls[place].setting
         counts[ball.ball] = counts.get(ball.ball, 0) + 1
         if place == 0:
+            shown.append(planned)
             waits += planned.number > 1 and previous_waits
             previous_waits = planned.rest_s is None
             if planned.stretch:
@@ -145,6 +150,10 @@ def _write_json(
         "counts": counts,
         "stretched": list(stretches),
         "left_out": notes,
+        "likely": [
+            {"ball": text, **likely_record(likely), "share_good": round(share_good, 4)}
+            for text, likely, share_good in likely_throws(machine, shown, SEED)
+        ],
     }
     print(json.dumps({"summary": summary}))
 

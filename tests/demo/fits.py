@@ -39,8 +39,9 @@ from drillfeed.daemon.physics.widths import draw_constants
 from drillfeed.daemon.planning.fitting import Fitted, fitted
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, setting_for, told
-from drillfeed.daemon.simulation import Simulation, keep_log
+from drillfeed.daemon.simulation import Simulation
 from drillfeed.daemon.subcommands.calibrate import _test_balls
+from tests.support.driver_log import keep_log
 
 TAPE_BALLS, BALLS_A_TYPE = 25, 1000
 GONE_S = 1.5  # after this time a ball that was pushed is out of the wheels

@@ -17,7 +17,7 @@ FILES = sorted(
 LONGER = {
     "daemon/engine/decision.py": "table: one frozen dataclass for each action",
     "daemon/engine/events.py": "table: one frozen dataclass for each event",
-    "protocol/commands.py": "table: the commands, with the few functions that read it",
+    "daemon/physics/eighth_order.py": "table: the coefficients of the rule, with the step that uses them",
 }
 
 

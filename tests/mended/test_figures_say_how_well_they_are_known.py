@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from drillfeed.daemon.aim.aiming import ways
 from drillfeed.daemon.aim.likely import Likely, Range
 from drillfeed.daemon.aim.ranges import range_text, share_text
 from drillfeed.daemon.calibration import Calibration, Fitted
@@ -255,8 +256,6 @@ def test_a_calibrated_machine_is_listed_with_narrower_ranges(
 
 def test_listing_twenty_balls_takes_about_a_second(capsys: pytest.CaptureFixture[str]) -> None:
     """All ranges of a listing are flown as one batch: under a second and a half of processor time, aiming included."""
-    from drillfeed.daemon.aim.aiming import ways
-
     ways.cache_clear()
     begin = time.process_time()
     said(capsys, "list", "balls")

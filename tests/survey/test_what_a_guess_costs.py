@@ -203,7 +203,7 @@ def test_improve_takes_what_brings_most(tmp_path: Path, capsys: pytest.CaptureFi
 
 
 def test_the_demo_finds_a_drill_for_slow_wheels(tmp_path: Path) -> None:
-    """A machine that can do neither of the usual demo drills gets the most varied drill that it can do."""
+    """A machine that throws neither of the usual demo drills gets the one with the most kinds of ball it can do."""
     file = tmp_path / "mine.toml"
     weak = {"wheels.frames": 105, "supply.low": 9.0, "supply.high": 10.2, "name": "weak"}
     file.write_text(profile_text(keys_of(answers_of(SLOW | weak, "answers", "2026-11-28", defaults=True))))

@@ -6,6 +6,7 @@ Rule of this file: no I/O and no clock. A bell never comes alone: the words of t
 from collections import deque
 
 from drillfeed.protocol.status import CUES
+from drillfeed.protocol.texts.catalogue import text
 
 CLOSE_S, APART_S = 0.12, 0.35
 # The moments of the bells, in seconds after the cue. A pause is two separate bells; a fault rings for long.
@@ -44,6 +45,6 @@ class Bells:
         return min(count, 1)
 
 
-def shown(cue: str, text: str) -> str:
+def shown(cue: str, told: str) -> str:
     """Return a cue as a line to read: its word, its meaning, and the text of the notice."""
-    return f"[{cue}] {CUES.get(cue, cue)}" + (f": {text}" if text else "")
+    return f"[{cue}] {text(f'cue.{cue}') if cue in CUES else cue}" + (f": {told}" if told else "")

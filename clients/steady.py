@@ -14,11 +14,13 @@ from drillfeed.protocol.commands import Command, line_of
 from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import BrokenReply
 from drillfeed.protocol.status import Snapshot
+from drillfeed.protocol.texts.catalogue import text
 
 AGAIN_S = 1.0
 ANSWER_S = 1.0
 CUES_KEPT = 16
-NOT_SENT = "NOT SENT: there is no connection. Use the switch that cuts the motors' supply."
+NOT_SENT = "client.not-sent"
+"""Id of what is told if a line can't be sent."""
 
 
 class SteadyClient:
@@ -108,7 +110,7 @@ class SteadyClient:
 
     def _act(self, act: Callable[[Client, Client], str]) -> None:
         if self._asking is None or self._acting is None:
-            self.message = NOT_SENT
+            self.message = text(NOT_SENT)
             return
         try:
             self.message = act(self._asking, self._acting)

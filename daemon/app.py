@@ -48,15 +48,12 @@ from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.shell.trims import trims_file, with_kept_trims
 from drillfeed.daemon.validation import FileError, InvalidFile
 from drillfeed.protocol.spec import Caller
+from drillfeed.protocol.texts.catalogue import text
 
 SWITCH_INTERVAL_S = 0.0005
 CONTROL_CALLER = Caller("owner", "the daemon", "shutting down")
 LAST_STOP_S = 15.0
 JOURNAL_END_S = 3.0
-NOT_ENCRYPTED = (
-    "others on the network can see the status, pause and stop; what else they may needs pairing. Nothing is encrypted: "
-    "codes, keys and commands can be read by whoever listens in"
-)
 
 
 @dataclass(frozen=True)
@@ -197,10 +194,10 @@ def _make_private(folder: Path) -> None:
         own_folder(folder)
     except (FileExistsError, NotADirectoryError) as error:
         found = error.strerror or str(error)
-        raise InvalidFile([FileError(str(folder), "(state folder)", found, "a folder, or nothing yet")]) from None
+        raise InvalidFile([FileError(str(folder), "(state folder)", found, text("open.folder-or-nothing"))]) from None
     except OSError as error:
         # The daemon also starts with a full or read-only disk; it reports what is not recorded.
-        structlog.get_logger("daemon").warning("no state folder", why=str(error))
+        structlog.get_logger("daemon").warning(text("open.no-state-folder"), why=str(error))
 
 
 async def _serve(daemon: Daemon, tell: Callable[[str], None]) -> None:
@@ -209,8 +206,8 @@ async def _serve(daemon: Daemon, tell: Callable[[str], None]) -> None:
     for line in addresses.lines():
         tell(line)
     if open_to_the_network(config.listen):
-        tell(f"open      {NOT_ENCRYPTED}")
-    tell(f"machine   {daemon.machine.name}; comes up at rest; waiting for a motor driver")
+        tell(f"open      {text('open.not-encrypted')}")
+    tell(text("open.machine", name=daemon.machine.name))
     ending = asyncio.Event()
     loop = asyncio.get_running_loop()
 
@@ -222,10 +219,10 @@ async def _serve(daemon: Daemon, tell: Callable[[str], None]) -> None:
         loop.add_signal_handler(number, asked, number)
     pulse = alive.Pulse({"control": lambda: daemon.control.ticks, "journal": lambda: daemon.journal.turns})
     watchdog = asyncio.create_task(alive.feed(manager, pulse))
-    manager.tell(READY="1", STATUS=f"{daemon.machine.name}, at rest")
+    manager.tell(READY="1", STATUS=text("open.at-rest", name=daemon.machine.name))
     await ending.wait()
     manager.tell(STOPPING="1", STATUS="stopping")
-    tell("stopping; a second signal leaves at once")
+    tell(text("open.stopping"))
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, lambda: sys.exit(1))
     await daemon.close()

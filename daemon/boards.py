@@ -24,6 +24,7 @@ from drillfeed.daemon.physics.flight import fly
 from drillfeed.daemon.physics.launch import launch_from, spin_parts
 from drillfeed.daemon.physics.thrower import opening_at
 from drillfeed.daemon.wheel import Wheel
+from drillfeed.protocol.texts.catalogue import text
 
 MOTOR_MARGIN = 1.25
 CLOSING_MEASURED_S = 0.012
@@ -59,7 +60,7 @@ def thrower_traits(machine: Machine) -> ThrowerTraits:
     """Return the traits of a simulated thrower for a machine profile."""
     measured = machine.sensors.speed_feedback
     return ThrowerTraits(
-        driver=driver_traits(machine, f"simulated {machine.name}", simulated=True),
+        driver=driver_traits(machine, text("board.simulated", machine=machine.name), simulated=True),
         top=_wheel_traits(machine.top, measured),
         bottom=_wheel_traits(machine.bottom, measured),
         feeder=FeederTraits(

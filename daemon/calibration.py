@@ -12,6 +12,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field
 
 from drillfeed.daemon.validation import FileError, InvalidFile, Table, Words, validate
+from drillfeed.protocol.texts.catalogue import text
 
 STALE_AFTER_BALLS = 5000  # tyres wear: a default of ours
 SPANS: Mapping[str, tuple[float, float]] = {
@@ -64,18 +65,18 @@ class Calibration(Table):
 
     def told(self) -> str:
         """Return the text for status: when the calibration was made, and whether it is stale."""
-        text = f"calibrated {self.made_on} with {self.balls} balls"
+        line = text("calibration.made", made_on=self.made_on, balls=self.balls)
         if self.balls_since is None:
-            return text
+            return line
         if self.is_stale(self.balls_since):
-            return f"stale: {text}, {self.balls_since} balls since; good for {self.stale_after_balls}: measure again"
-        return f"{text}, {self.balls_since} balls since"
+            return text(
+                "calibration.stale", made=line, balls_since=self.balls_since, stale_after_balls=self.stale_after_balls
+            )
+        return text("calibration.balls-since", made=line, balls_since=self.balls_since)
 
     def as_toml(self) -> str:
         """Return the file's text."""
-        lines = [
-            "# Written by drillfeed calibrate. Slopes and offsets lead from rim speeds as told to rim speeds as felt."
-        ]
+        lines = [text("calibration.file")]
         for key in ("machine", "made_on", "ball_batch"):
             lines.append(f"{key} = {_quoted(getattr(self, key))}")
         for key in ("balls", "temp_c", "altitude_m", "stale_after_balls", "scatter_cm"):
@@ -112,7 +113,7 @@ class Trims(Table):
 
     def as_toml(self) -> str:
         """Return the file's text."""
-        lines = ["# Trims made at the table, in cm: long and left are positive."]
+        lines = [text("calibration.trims")]
         for trim in self.trim:
             lines += [
                 "",
@@ -138,11 +139,13 @@ def read_calibration(data: Mapping[str, Any], file: str, machine: str) -> Calibr
     """Return the calibration in a file; raise InvalidFile if it belongs to another machine or makes no sense."""
     found = validate(Calibration, data, file)
     if found.machine != machine:
-        raise InvalidFile([FileError(file, "machine", repr(found.machine), f"{machine!r}, the machine it is used for")])
+        raise InvalidFile(
+            [FileError(file, "machine", repr(found.machine), text("calibration.other-machine", machine=machine))]
+        )
     if min(found.values.top_slope, found.values.bottom_slope) < 0.2:
-        raise InvalidFile([FileError(file, "values", "a slope below 0.2", "slopes near 1: measure again")])
+        raise InvalidFile([FileError(file, "values", text("calibration.slope"), text("calibration.slopes"))])
     far = [
-        FileError(file, f"values.{name}", f"{value:g}", f"{low:g} to {high:g}: measure again")
+        FileError(file, f"values.{name}", f"{value:g}", text("calibration.outside", low=low, high=high))
         for name, (low, high) in SPANS.items()
         if not low <= (value := getattr(found.values, name)) <= high
     ]

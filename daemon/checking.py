@@ -27,6 +27,7 @@ from drillfeed.daemon.planning.transition import wheel_change_s
 from drillfeed.daemon.survey.topics import wheels_alike
 from drillfeed.daemon.validation import FileError, InvalidFile
 from drillfeed.daemon.wheel import Wheel
+from drillfeed.protocol.texts.catalogue import text
 
 SPREAD_SEED, SPREAD_BALLS = 1, 500
 SPEEDS_MPS = (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0)
@@ -34,52 +35,79 @@ SPEEDS_MPS = (5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 15.0)
 
 def _wheel_lines(name: str, wheel: Wheel) -> list[str]:
     low, high = wheel.lowest_rpm, wheel.highest_rpm
-    stop = "brakes" if wheel.brake == "yes" else f"coasts, time constant {wheel.coast_time_constant_s:g} s"
+    stop = "brakes" if wheel.brake == "yes" else text("check.coasts", coast_time_constant_s=wheel.coast_time_constant_s)
     up_s, down_s = wheel_change_s(wheel, low, high), wheel_change_s(wheel, high, low)
     return [
-        f"  {name} wheel: diameter {wheel.diameter_mm:g} mm, {low:,.0f} to {high:,.0f} rpm, "
-        f"rim {wheel.rim_mps(low):.1f} to {wheel.rim_mps(high):.1f} m/s{', reverses' if wheel.reverse else ''}",
-        f"    from low to high {up_s:.1f} s, from high to low {down_s:.1f} s ({stop})",
+        text(
+            "check.wheel",
+            name=name,
+            diameter_mm=wheel.diameter_mm,
+            low=low,
+            high=high,
+            low_mps=wheel.rim_mps(low),
+            high_mps=wheel.rim_mps(high),
+            reverses=text("check.reverses") if wheel.reverse else "",
+        ),
+        text("check.changes", up_s=up_s, down_s=down_s, stop=stop),
     ]
 
 
 def _span(axis: AngleAxis | None) -> str:
-    return f"{axis.low_deg:g} to {axis.high_deg:g}" if axis else "no"
+    return text("check.from-to", low_deg=axis.low_deg, high_deg=axis.high_deg) if axis else "no"
 
 
 def machine_lines(machine: Machine) -> list[str]:
     """Return the figures of a profile, for its builder."""
     limits, (of_speed, _) = rim_limits(machine), shares(machine)
     feeder = machine.feeder
-    low = f"{feeder.low_balls_per_min:g} to " if feeder.low_balls_per_min else "up to "
+    low = (
+        text("check.low-rate", low_balls_per_min=feeder.low_balls_per_min)
+        if feeder.low_balls_per_min
+        else text("check.up-to")
+    )
     lines = [f"{machine.name}: {machine.title}"]
     lines += _wheel_lines("top", machine.top) + _wheel_lines("bottom", machine.bottom)
-    lines.append(f"  launch speed with no spin: {limits.min_mps * of_speed:.1f} to {limits.max_mps * of_speed:.1f} m/s")
-    lines.append("  most spin either way at a launch speed:")
+    lines.append(text("check.launch-speed", low_mps=limits.min_mps * of_speed, high_mps=limits.max_mps * of_speed))
+    lines.append(text("check.max-spin"))
     speeds = [speed for speed in SPEEDS_MPS if speed <= limits.max_mps * of_speed]
     lines.append("    m/s    " + "".join(f"{speed:6.0f}" for speed in speeds))
     lines.append("    rev/s  " + "".join(f"{max_spin_at(machine, speed):6.0f}" for speed in speeds))
     lines.append(
-        f"  tilt {machine.tilt.low_deg:g} to {machine.tilt.high_deg:g} degrees, "
-        f"{(machine.tilt.high_deg - machine.tilt.low_deg) / machine.tilt.slew_deg_per_s:.1f} s from end to end; "
-        f"pan {_span(machine.pan)}, head roll {_span(machine.roll)}"
+        text(
+            "check.angles",
+            low_deg=machine.tilt.low_deg,
+            high_deg=machine.tilt.high_deg,
+            seconds=(machine.tilt.high_deg - machine.tilt.low_deg) / machine.tilt.slew_deg_per_s,
+            pan=_span(machine.pan),
+            roll=_span(machine.roll),
+        )
     )
     if machine.tilt.by_time:
-        often = "at the first start" if machine.tilt.max_moves is None else f"every {machine.tilt.max_moves} moves"
-        lines.append(f"    by time: before a set it is sent to its lower stop, {often}")
-    lines.append(f"  feeder {feeder.kind}: {low}{feeder.high_balls_per_min:g} balls/min, hopper {machine.hopper.balls}")
-    if feeder.max_turns is not None:
-        lines.append(f"    by time only: the crank must be turned to its mark by hand every {feeder.max_turns} turns")
-    seen = (
-        "speed feedback" if machine.sensors.speed_feedback else "no speed feedback: arrival is assumed, never measured"
+        often = (
+            text("check.first-start")
+            if machine.tilt.max_moves is None
+            else text("check.every-moves", moves=machine.tilt.max_moves)
+        )
+        lines.append(text("check.stop-by-time", often=often))
+    lines.append(
+        text(
+            "check.feeder",
+            kind=feeder.kind,
+            low=low,
+            high_balls_per_min=feeder.high_balls_per_min,
+            balls=machine.hopper.balls,
+        )
     )
-    exits = "exit sensor" if machine.sensors.exit_sensor else "no exit sensor: balls seen leaving stay blank"
+    if feeder.max_turns is not None:
+        lines.append(text("check.by-time", max_turns=feeder.max_turns))
+    seen = text("check.feedback") if machine.sensors.speed_feedback else text("check.no-feedback")
+    exits = text("check.exit-sensor") if machine.sensors.exit_sensor else text("check.no-exit-sensor")
     lines.append(f"  {seen}; {exits}")
     return lines
 
 
 def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) -> list[str]:
-    lines = [f"{len(balls)} ball types; on {machine.name}{_for(player)}:"]
+    lines = [text("check.balls", balls=len(balls), machine=machine.name, player=_for(player))]
     for written in balls.values():
         ball = for_player(written, player)
         try:
@@ -87,12 +115,19 @@ def _ball_lines(balls: dict[str, BallType], machine: Machine, player: Player) ->
             check_ball(fit.ball, machine, player.profile, balls)
             ball, setting = fit.ball, setting_for(fit.ball, machine)
         except NotPossible as error:
-            lines.append(f"  {ball.name}: not here: {error}")
+            lines.append(text("check.not-here", name=ball.name, error=error))
         else:
             bent = f"{fit.text}; " if fit.text else ""
             lines.append(
-                f"  {ball.name}: {bent}top {setting.top_rpm:,.0f} rpm, bottom {setting.bottom_rpm:,.0f} rpm, "
-                f"tilt {setting.tilt_deg:.1f} degrees{_turns(setting)}"
+                text(
+                    "check.ball",
+                    name=ball.name,
+                    bent=bent,
+                    top_rpm=setting.top_rpm,
+                    bottom_rpm=setting.bottom_rpm,
+                    tilt_deg=setting.tilt_deg,
+                    turns=_turns(setting),
+                )
             )
             lines += [f"    {warning}" for warning in _warnings(ball, setting, machine)]
     return lines
@@ -118,23 +153,39 @@ def _warnings(ball: BallType, setting: Setting, machine: Machine) -> Iterator[st
 
 
 def _for(player: Player) -> str:
-    return f", for a player of {player.profile.text}" if player.profile else ""
+    return text("check.player", limits=player.profile.text) if player.profile else ""
 
 
 def drill_lines(drill: Drill, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:
     """Return a summary of a drill on a machine for a player; raise NotPossible if it can't run there."""
     plan = plan_drill(drill, load_balls(folder), machine, 0, player=player)
-    lines = [f"{drill.name}: {drill.title}; {plan.balls} balls on {machine.name}{_for(player)}"]
+    lines = [
+        text(
+            "check.drill",
+            drill=drill.name,
+            title=drill.title,
+            balls=plan.balls,
+            machine=machine.name,
+            player=_for(player),
+        )
+    ]
     lines += [f"  {note}" for note in plan.notes]
     for set_plan in plan.sets:
-        rest = f"rest {set_plan.rest_s:g} s" if set_plan.rest_s else "then a rest that waits for the player"
+        rest = text("check.rest", rest_s=set_plan.rest_s) if set_plan.rest_s else text("check.rest-waits")
         tail = "" if set_plan is plan.sets[-1] else f", {rest}"
         title = f" ({set_plan.title})" if set_plan.title else ""
         lines.append(
-            f"  set {set_plan.number}{title}: {len(set_plan.balls)} balls at {set_plan.tempo_text()}/min{tail}"
+            text(
+                "check.set",
+                number=set_plan.number,
+                title=title,
+                balls=len(set_plan.balls),
+                tempo=set_plan.tempo_text(),
+                tail=tail,
+            )
         )
         if set_plan.crank_to_mark_before:
-            lines.append("    before it: turn the crank to its mark by hand")
+            lines.append(text("check.crank"))
         if set_plan.stretch:
             lines.append(f"    {set_plan.stretch.text}")
     return lines
@@ -146,10 +197,10 @@ def known_lines(path: Path, folder: Path | None) -> list[str]:
     guesses = guesses_of(machine, list(balls.values()), wheels_alike(read_toml(path)))
     if guesses is None and not machine.known:
         own = path not in shipped("machines").values()
-        advice = f". Next: drillfeed profile improve {path}" if own else ""
+        advice = text("check.improve", path=path) if own else ""
         return [
-            "  the profile does not say how its values are known: uncalibrated, wheels are taken as known to 2 % each",
-            f"    and the tilt to 1 degree{advice}",
+            text("check.values-unknown"),
+            text("check.values-unknown-tilt", advice=advice),
         ]
     return guess_lines(guesses, str(path)) if guesses else []
 
@@ -164,7 +215,7 @@ def _path(name: str, folder: Path | None) -> Path:
     for kind in ("machines", "drills", "balls"):
         if name in known(kind, folder):
             return find(kind, name, folder)
-    raise InvalidFile([FileError(name, "(name)", "no such file or name", "a file, or a name of drillfeed list")])
+    raise InvalidFile([FileError(name, "(name)", text("check.no-such-file"), text("check.file-or-name"))])
 
 
 def check_file(name: str, machine: Machine, folder: Path | None, player: Player = RIGHT_HANDED) -> list[str]:

@@ -10,6 +10,7 @@ from pydantic import Field
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
 from drillfeed.daemon.files import path_of, read_toml
 from drillfeed.daemon.validation import FileError, InvalidFile, Table, validate
+from drillfeed.protocol.texts.catalogue import text
 
 JOURNAL = "journal.sqlite"
 DEFAULT_LISTEN = "127.0.0.1:7340"
@@ -40,14 +41,14 @@ def read_config(path: Path | None, given: Mapping[str, Any]) -> Config:
     """Return the configuration of a file, overridden by the command line's values; raise InvalidFile."""
     data = read_toml(path) if path is not None else {}
     merged = {**data, **{key: value for key, value in given.items() if value is not None}}
-    return validate(Config, merged, str(path) if path else "command line")
+    return validate(Config, merged, str(path) if path else text("config.command-line"))
 
 
 def host_port(listen: str) -> tuple[str, int]:
     """Return host and port of HOST:PORT; an IPv6 host is in brackets."""
     host, _, port = listen.rpartition(":")
     if int(port) > 65_535:
-        raise InvalidFile([FileError("configuration", "listen", f"port {port}", "0 to 65535")])
+        raise InvalidFile([FileError("configuration", "listen", text("config.port", port=port), text("config.ports"))])
     return host.strip("[]"), int(port)
 
 
@@ -58,7 +59,7 @@ def state_folder(environ: Mapping[str, str] | None = None) -> Path:
     try:
         return (Path(root) if root else Path.home() / ".local" / "state") / "drillfeed"
     except RuntimeError:
-        wanted = "$HOME or $XDG_STATE_HOME, a folder for what must outlive a restart"
+        wanted = text("config.state-folder")
         raise InvalidFile([FileError("environment", "HOME", "nothing", wanted)]) from None
 
 

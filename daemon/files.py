@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, TextIO, TypeVar
 
 from drillfeed.daemon.validation import FileError, InvalidFile
+from drillfeed.protocol.texts.catalogue import text
 
 _Read = TypeVar("_Read")
 MAX_BYTES = 256 * 1024
@@ -29,11 +30,11 @@ MAX_LINE = 1024 * 1024
 PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600
 OPENED = os.O_RDONLY | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
 KINDS: tuple[tuple[Callable[[int], bool], str], ...] = (
-    (stat.S_ISDIR, "a folder"),
-    (stat.S_ISFIFO, "a pipe"),
-    (stat.S_ISSOCK, "a socket"),
-    (stat.S_ISCHR, "a device"),
-    (stat.S_ISBLK, "a device"),
+    (stat.S_ISDIR, "file.is-folder"),
+    (stat.S_ISFIFO, "file.is-pipe"),
+    (stat.S_ISSOCK, "file.is-socket"),
+    (stat.S_ISCHR, "file.is-device"),
+    (stat.S_ISBLK, "file.is-device"),
 )
 _STRINGS = re.compile(
     r'"""(?:\\.|[^\\])*?(?:"""("{0,2})|\\?\Z)'
@@ -53,12 +54,12 @@ class NoFile(InvalidFile):
     """There is no file of that name."""
 
 
-def path_of(text: str) -> Path:
+def path_of(line: str) -> Path:
     """Return the path in a text, with `~` and `~user` expanded; raise InvalidFile if there is no such user."""
     try:
-        return Path(text).expanduser()
+        return Path(line).expanduser()
     except RuntimeError:
-        raise InvalidFile([FileError(text, "(file)", "no such user", "a path")]) from None
+        raise InvalidFile([FileError(line, "(file)", text("file.no-user"), text("file.path"))]) from None
 
 
 def read_text(path: Path, own: bool = False) -> str:
@@ -70,7 +71,7 @@ def read_text(path: Path, own: bool = False) -> str:
     except OSError as error:
         raise _unreadable(path, error) from None
     except UnicodeDecodeError as error:
-        raise _mistake(path, f"byte {error.start} is not UTF-8", "UTF-8 text") from None
+        raise _mistake(path, text("file.not-utf8", byte=error.start), text("file.utf8")) from None
     finally:
         os.close(number)
 
@@ -112,23 +113,23 @@ def lines_of(file: TextIO) -> Iterator[str]:
         yield line
 
 
-def beyond_bounds(text: str) -> tuple[str, str] | None:
+def beyond_bounds(line: str) -> tuple[str, str] | None:
     """Return what was found and what is allowed if a text is nested too deeply or has too long a word, else None.
 
     The time of a TOML parser grows with the square of the parts of a dotted key, and a number of more than 4,300 digits
     raises an error that is not the parser's own. Strings and comments are not counted: they cost a parser nothing.
     """
-    bare = _BLANK.sub("", _STRINGS.sub(_stand_in, text))
+    bare = _BLANK.sub("", _STRINGS.sub(_stand_in, line))
     if (word := _LONG_WORD.search(bare)) is not None:
-        shown = f"{word.group()[:20]}... in one word"
-        return shown, f"{MAX_WORD} characters at most in a number or an unquoted key"
+        shown = text("file.long-word", word=word.group()[:20])
+        return shown, text("file.max-word", max_characters=MAX_WORD)
     if _MANY_DOTS.search(bare) is not None:
-        return f"a key of more than {MAX_DOTS} dots", f"{MAX_DOTS} at most"
+        return text("file.dots", max_dots=MAX_DOTS), text("file.at-most", max_number=MAX_DOTS)
     depth = 0
     for bracket in _BRACKET.finditer(bare):
         depth = depth + 1 if bracket.group() in "[{" else max(depth - 1, 0)
         if depth > MAX_DEPTH:
-            return f"brackets nested more than {MAX_DEPTH} deep", f"{MAX_DEPTH} at most"
+            return text("file.nested", max_depth=MAX_DEPTH), text("file.at-most", max_number=MAX_DEPTH)
     return None
 
 
@@ -165,9 +166,9 @@ def _open(path: Path, own: bool) -> int:
 def _check(found: os.stat_result, path: Path, own: bool) -> None:
     kind = next((name for is_kind, name in KINDS if is_kind(found.st_mode)), None)
     if kind is not None or not stat.S_ISREG(found.st_mode):
-        raise _mistake(path, kind or "no regular file", "a regular file")
+        raise _mistake(path, text(kind or "file.irregular"), text("file.regular"))
     if own and found.st_uid != os.geteuid():
-        raise _mistake(path, f"it belongs to user {found.st_uid}", f"a file of user {os.geteuid()}, who runs this")
+        raise _mistake(path, text("file.of-user", user=found.st_uid), text("file.own-file", user=os.geteuid()))
 
 
 def _all_of(number: int, path: Path) -> bytes:
@@ -183,7 +184,7 @@ def _all_of(number: int, path: Path) -> bytes:
 
 def _check_size(size: int, path: Path) -> None:
     if size > MAX_BYTES:
-        raise _mistake(path, f"more than {MAX_BYTES // 1024} KiB", f"{MAX_BYTES // 1024} KiB at most")
+        raise _mistake(path, text("file.too-big", kib=MAX_BYTES // 1024), text("file.max-size", kib=MAX_BYTES // 1024))
 
 
 def _mistake(path: Path, found: str, allowed: str) -> InvalidFile:
@@ -193,7 +194,7 @@ def _mistake(path: Path, found: str, allowed: str) -> InvalidFile:
 def _unreadable(path: Path, error: OSError | ValueError) -> InvalidFile:
     found = (error.strerror if isinstance(error, OSError) else None) or str(error)
     kind = NoFile if isinstance(error, FileNotFoundError) else InvalidFile
-    return kind([FileError(str(path), "(file)", found, "a readable file")])
+    return kind([FileError(str(path), "(file)", found, text("file.readable"))])
 
 
 # The state folder.
@@ -235,7 +236,7 @@ def set_aside(path: Path, now: datetime, why: str = "unusable") -> Path:
         or stat.S_ISBLK(found.st_mode)
         or user not in (found.st_uid, path.parent.stat().st_uid)
     ):
-        raise PermissionError(errno.EPERM, "not ours to move", str(path))
+        raise PermissionError(errno.EPERM, text("file.not-ours"), str(path))
     base = f"{path.name}.{why}-{now:%Y-%m-%dT%H%M%S}"
     names = (base if number == 1 else f"{base}-{number}" for number in count(1))
     aside = next(there for name in names if not os.path.lexists(there := path.with_name(name)))
@@ -254,9 +255,11 @@ def or_set_aside(read: Callable[[], _Read], path: Path, otherwise: _Read, notes:
         return otherwise
     except InvalidFile as error:
         first = error.errors[0]
-        told = f"{path.name} is not used: {'' if first.key == '(file)' else f'{first.key}: '}found {first.found}"
+        told = text(
+            "file.not-used", name=path.name, key="" if first.key == "(file)" else f"{first.key}: ", found=first.found
+        )
     try:
-        notes.append(f"{told}; it lies at {set_aside(path, datetime.now())}")
+        notes.append(text("file.lies-at", told=told, place=set_aside(path, datetime.now())))
     except OSError as error:
-        notes.append(f"{told}; it cannot be moved ({error.strerror})")
+        notes.append(text("file.not-moved", told=told, why=error.strerror))
     return otherwise

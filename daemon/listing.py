@@ -12,7 +12,8 @@ import numpy as np
 
 from drillfeed.daemon.aim.likely import Likely, likely_balls
 from drillfeed.daemon.aim.ranges import range_text
-from drillfeed.daemon.aim.report import extrapolated_text, likely_record, spin_text
+from drillfeed.daemon.aim.records import likely_record
+from drillfeed.daemon.aim.report import extrapolated_text, spin_text
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
@@ -23,6 +24,7 @@ from drillfeed.daemon.planning.fitting import Fitted, fitted
 from drillfeed.daemon.planning.plan import plan_drill
 from drillfeed.daemon.planning.setting import NotPossible, Setting, bend_text, flight_for, setting_for, told
 from drillfeed.daemon.validation import InvalidFile
+from drillfeed.protocol.texts.catalogue import text
 
 LIKELY_SEED = 1  # of the draws for the ranges, so that a machine always gets the same listing
 
@@ -46,7 +48,13 @@ class Entry:
 
     def line(self, width: int) -> str:
         """Return the entry as one line."""
-        note = f"  NOT HERE: {self.reason}" if not self.possible else f"  {self.detail}" if self.detail else ""
+        note = (
+            text("list.not-here", reason=self.reason)
+            if not self.possible
+            else f"  {self.detail}"
+            if self.detail
+            else ""
+        )
         return f"{self.name:<{width}}  {self.title}{note}"
 
     def as_json(self) -> dict[str, Any]:
@@ -66,7 +74,7 @@ def _drills(machine: Machine, folder: Path | None, player: Player) -> Iterable[E
             yield Entry(name, drill.title, False, str(error), "")
         else:
             tempo = ", ".join(dict.fromkeys(set_plan.tempo_text(0) for set_plan in plan.sets))
-            figures = f"({drill.level}, {plan.balls} balls, {tempo}/min)"
+            figures = text("list.drill", level=drill.level, balls=plan.balls, tempo=tempo)
             yield Entry(name, drill.title, True, None, "; ".join([figures, *plan.notes]))
 
 
@@ -98,8 +106,8 @@ def _balls(machine: Machine, folder: Path | None, player: Player) -> Iterable[En
 def _ball(fit: Fitted, setting: Setting, machine: Machine, likely: Likely) -> Entry:
     """Return the line of a ball that the machine can throw."""
     ball = fit.ball
-    rpm = f"top {setting.top_rpm:,.0f}, bottom {setting.bottom_rpm:,.0f} rpm, tilt {setting.tilt_deg:.1f}"
-    rpm += f", roll {setting.roll_deg:+.1f}" if setting.roll_deg else ""
+    rpm = text("list.wheels", top_rpm=setting.top_rpm, bottom_rpm=setting.bottom_rpm, tilt_deg=setting.tilt_deg)
+    rpm += text("list.roll", roll_deg=setting.roll_deg) if setting.roll_deg else ""
     flight = flight_for(ball, machine)
     parts = [
         f"{_figures(ball, flight.depth_m, likely)} {rpm}",
@@ -114,10 +122,14 @@ def _ball(fit: Fitted, setting: Setting, machine: Machine, likely: Likely) -> En
 
 def _figures(ball: BallType, depth_m: float | None = None, likely: Likely | None = None) -> str:
     """Return the figures of a ball type, and where it is likely to land on a machine."""
-    place = f"{ball.length or ''} {ball.depth_cm or 0:g} cm deep".strip() if ball.tilt_deg is None else "by tilt"
+    place = (
+        text("list.depth", length=ball.length or "", depth_cm=ball.depth_cm or 0).strip()
+        if ball.tilt_deg is None
+        else text("list.by-tilt")
+    )
     if depth_m is not None:
         depth = range_text(likely, "depth_m", depth_m, 100.0)
-        place += f", likely {depth}" if depth else ""
+        place += text("list.likely", depth=depth) if depth else ""
     return f"({ball.level}, {ball.speed_mps:g} m/s, {ball.spin_text}, {place})"
 
 
@@ -126,14 +138,16 @@ def _at_the_bat(ball: BallType, machine: Machine, likely: Likely) -> str:
     flight = flight_for(ball, machine)
     after, net_m = flight.landing, flight.net_clearance_m
     if after is None:
-        return f"no good: {flight.reason}"
+        return text("list.no-good", reason=flight.reason)
     over = ""
     if net_m is not None:
         ends = range_text(likely, "net_clearance_m", net_m, 100.0)
-        over = f", {100 * net_m:.0f} cm over the net{f' (likely {ends})' if ends else ''}"
+        over = text("list.over-net", over_cm=100 * net_m, range=text("list.likely-range", ends=ends) if ends else "")
     ends = range_text(likely, "spin_after_revps", after.spin_after_revps, signed=True)
-    spin = spin_text(after.spin_after_revps, after.side_after_revps, f" (likely {ends})" if ends else "")
-    return f"after the bounce {spin}, {after.speed_after_mps:.1f} m/s{over}"
+    spin = spin_text(
+        after.spin_after_revps, after.side_after_revps, text("list.likely-range", ends=ends) if ends else ""
+    )
+    return text("list.after-bounce", spin=spin, speed_after_mps=after.speed_after_mps, over=over)
 
 
 def _machines() -> Iterable[Entry]:

@@ -14,6 +14,7 @@ from drillfeed.daemon.known import Known, has_key, places_of
 from drillfeed.daemon.validation import Table, Words
 from drillfeed.daemon.wheel import Wheel
 from drillfeed.protocol.link import AngleLimits, Limits
+from drillfeed.protocol.texts.catalogue import text
 
 WheelName = Literal["top", "bottom"]
 USUAL_SAG_SHARE = 0.05  # where nothing measures the speed and the profile gives no figure: a default of ours
@@ -41,9 +42,9 @@ class AngleAxis(Table):
     @model_validator(mode="after")
     def _ordered(self) -> "AngleAxis":
         if self.low_deg >= self.high_deg:
-            raise ValueError("low_deg below high_deg")
+            raise ValueError(text("machine.low-deg"))
         if not self.by_time and self.drift_deg_per_move:
-            raise ValueError("drift_deg_per_move only with by_time = true")
+            raise ValueError(text("machine.drift"))
         return self
 
     @property
@@ -97,11 +98,11 @@ class Feeder(Table):
     @model_validator(mode="after")
     def _agree(self) -> "Feeder":
         if self.low_balls_per_min >= self.high_balls_per_min:
-            raise ValueError("low_balls_per_min below high_balls_per_min")
+            raise ValueError(text("machine.low-rate"))
         if self.kind == "crank-timed" and self.phase_error_per_turn == 0:
-            raise ValueError("phase_error_per_turn above 0 for a crank by time only")
+            raise ValueError(text("machine.crank-drift"))
         if self.kind != "crank-timed" and self.phase_error_per_turn > 0:
-            raise ValueError("phase_error_per_turn only for a crank by time only")
+            raise ValueError(text("machine.crank-by-time"))
         return self
 
     @property
@@ -201,17 +202,15 @@ class Machine(Table):
     @model_validator(mode="after")
     def _parts_fit(self) -> "Machine":
         if self.hopper.low_at >= self.hopper.balls:
-            raise ValueError("hopper.low_at below hopper.balls")
+            raise ValueError(text("machine.low-at"))
         if self.roll is not None and not self.roll.low_deg <= 0 <= self.roll.high_deg:
-            raise ValueError(
-                "roll.low_deg to roll.high_deg with 0 in it: a ball without sidespin needs the head upright"
-            )
+            raise ValueError(text("machine.roll-upright"))
         if by_time := [name for name, axis in (("pan", self.pan), ("roll", self.roll)) if axis and axis.by_time]:
-            raise ValueError(f"by_time only in [tilt], not in [{by_time[0]}]")
+            raise ValueError(text("machine.by-time", axis=by_time[0]))
         if self.supply is not None and self.supply.low_v >= self.supply.high_v:
-            raise ValueError("supply.low_v below supply.high_v")
+            raise ValueError(text("machine.supply"))
         if strange := [path for path in self.known if not has_key(Machine, path)]:
-            raise ValueError(f"known: paths of keys of this file, not {', '.join(strange[:3])}")
+            raise ValueError(text("machine.known", paths=", ".join(strange[:3])))
         try:
             figures = [
                 *self.limits().model_dump().values(),
@@ -221,7 +220,7 @@ class Machine(Table):
         except (ArithmeticError, ValueError):
             figures = []
         if not figures:
-            raise ValueError("figures that can be worked with; one is far too large or too small")
+            raise ValueError(text("machine.absurd"))
         return self
 
     def wheel(self, name: WheelName) -> Wheel:

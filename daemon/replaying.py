@@ -17,6 +17,7 @@ from drillfeed.daemon.engine.standing import rest_of
 from drillfeed.daemon.engine.timeline import ZERO, Targets
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import LEAD_S, MIN_LEAD_S, TICK_S, VALID_S, WATCHDOG_FEED_S, WATCHDOG_STOP_S, Status
+from drillfeed.protocol.texts.catalogue import text
 
 READY_S = 30.0
 ARM_S = 3.0
@@ -42,12 +43,18 @@ def beyond_limits(moments: Sequence[Moment], machine: Machine) -> str | None:
         for name, rpm in (("top", moment.top_rpm), ("bottom", moment.bottom_rpm)):
             limits = machine.wheel("top" if name == "top" else "bottom").limits()
             if rpm != 0 and not limits.low_rpm <= rpm <= limits.high_rpm:
-                allowed = f"{limits.low_rpm:,.0f} to {limits.high_rpm:,.0f}"
-                return f"{name} wheel {rpm:,.0f} rpm at {moment.at_s:.2f} s; {machine.name} has {allowed}"
+                allowed = text("replay.from-to", low_rpm=limits.low_rpm, high_rpm=limits.high_rpm)
+                return text(
+                    "replay.wheel", wheel=name, rpm=rpm, at_s=moment.at_s, machine=machine.name, allowed=allowed
+                )
         if moment.tilt_deg is not None and not tilt.low_deg <= moment.tilt_deg <= tilt.high_deg:
-            return (
-                f"tilt {moment.tilt_deg:g} at {moment.at_s:.2f} s; "
-                f"{machine.name} has {tilt.low_deg:g} to {tilt.high_deg:g}"
+            return text(
+                "replay.tilt",
+                tilt_deg=moment.tilt_deg,
+                at_s=moment.at_s,
+                machine=machine.name,
+                low_deg=tilt.low_deg,
+                high_deg=tilt.high_deg,
             )
     return None
 
@@ -78,7 +85,7 @@ class Replayer:
         status = self.link.receive(peer, frame, now_s)
         driver = self.link.driver
         if self.phase in ("arming", "running") and driver is not None and driver.hello.boot != boot:
-            self.stop("the driver began anew", now_s)
+            self.stop(text("replay.began-anew"), now_s)
         if status is not None and self.phase == "running":
             self._measure(status)
 
@@ -117,20 +124,20 @@ class Replayer:
         if self.phase not in ("arming", "running") or status is None:
             return None
         if self.link.status_age_s(now_s) > WATCHDOG_STOP_S:
-            return "the driver fell silent"
+            return text("replay.fell-silent")
         if status.faults:
             return "; ".join(f"{fault.part}: {fault.what}" for fault in status.faults)
         if self.phase == "running" and self.link.epoch_shown and status.mode != "armed":
-            return f"the driver is {status.mode}: {status.mode_reason or 'no reason given'}"
+            return text("replay.driver-is", mode=status.mode, why=status.mode_reason or text("replay.no-reason"))
         return feed_trouble(self.link, now_s) if self.phase == "running" else None
 
     def _wait(self, now_s: float) -> None:
         driver, status, line = self.link.driver, self.link.status, self.link.line
         if driver is not None and driver.mismatch:
             misfits = "; ".join(driver.mismatch)
-            self._fail(f"does not fit {self.machine.name}: {misfits}", now_s)
+            self._fail(text("replay.misfit", machine=self.machine.name, misfits=misfits), now_s)
         elif now_s - self._since_s > READY_S:
-            self._fail(f"no driver at rest, with a known clock, within {READY_S:g} s", now_s)
+            self._fail(text("replay.no-driver", ready_s=READY_S), now_s)
         elif (
             status is not None
             and self.link.status_age_s(now_s) < WATCHDOG_FEED_S
@@ -155,7 +162,7 @@ class Replayer:
             self._begin_s = now_s + LEAD_S
             self._enter("running", now_s)
         elif now_s - self._since_s > ARM_S:
-            self.stop(f"the driver did not arm: {status.mode_reason if status else 'no status'}", now_s)
+            self.stop(text("replay.not-armed", why=status.mode_reason if status else text("replay.no-status")), now_s)
 
     def _run(self, now_s: float) -> None:
         if now_s > self._begin_s + self.length_s:
@@ -167,7 +174,7 @@ class Replayer:
         if fresh and status is not None and self.link.epoch_shown and rest_of(status, self.machine)[0] is True:
             self._enter("over", now_s)
         elif now_s - self._since_s > 2 * self.machine.spin_down_s + REST_SLACK_S:
-            self._fail(self.trouble or "the wheels were not seen to come to rest", now_s)
+            self._fail(self.trouble or text("replay.rest-unseen"), now_s)
 
     def _targets(self, at_s: float) -> Targets:
         if self.phase != "running" or at_s < self._begin_s:

@@ -9,6 +9,7 @@ from typing import Annotated, Any, TypeVar
 from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationError
 
 from drillfeed.protocol.plain import plain
+from drillfeed.protocol.texts.catalogue import text
 
 Words = Annotated[str, AfterValidator(plain)]
 """Text for people in somebody's file; it is made plain when it is read."""
@@ -37,7 +38,7 @@ class FileError:
 
     def __str__(self) -> str:
         """Return the mistake as one line."""
-        return plain(f"{self.file}: {self.key}: found {self.found}; allowed: {self.allowed}")
+        return plain(text("file.error", file=self.file, key=self.key, found=self.found, allowed=self.allowed))
 
 
 class InvalidFile(Exception):
@@ -74,13 +75,13 @@ def _allowed(error: Mapping[str, Any], model: type[BaseModel]) -> str:
     kind, context = error["type"], error.get("ctx", {})
     known = {
         "extra_forbidden": _unknown_key(error["loc"], model),
-        "missing": "this key must be given",
-        "greater_than": f"more than {context.get('gt')}",
-        "greater_than_equal": f"{context.get('ge')} or more",
-        "less_than": f"less than {context.get('lt')}",
-        "less_than_equal": f"{context.get('le')} or less",
+        "missing": text("file.missing"),
+        "greater_than": text("file.more-than", bound=context.get("gt")),
+        "greater_than_equal": text("file.or-more", bound=context.get("ge")),
+        "less_than": text("file.less-than", bound=context.get("lt")),
+        "less_than_equal": text("file.or-less", bound=context.get("le")),
         "literal_error": str(context.get("expected")),
-        "finite_number": "a finite number",
+        "finite_number": text("file.finite"),
     }
     if kind in known:
         return known[kind]
@@ -91,11 +92,11 @@ def _allowed(error: Mapping[str, Any], model: type[BaseModel]) -> str:
 def _unknown_key(place: tuple[Any, ...], model: type[BaseModel]) -> str:
     """Return the new name of a renamed key, or else suggest a similar key at the top level of the file."""
     if place and place[-1] in RENAMED_KEYS:
-        return f"this key is called {RENAMED_KEYS[place[-1]]} now"
+        return text("file.renamed", key=RENAMED_KEYS[place[-1]])
     close = (
         difflib.get_close_matches(str(place[0])[:MAX_SHOWN], list(model.model_fields), n=1) if len(place) == 1 else []
     )
-    return "no such key" + (f"; perhaps {close[0]}" if close else "")
+    return text("file.no-such-key") + (text("file.perhaps", key=close[0]) if close else "")
 
 
 def _found(error: Mapping[str, Any]) -> str:
@@ -125,6 +126,6 @@ def validate(model: type[_Model], data: Mapping[str, Any], file: str) -> _Model:
             key = ".".join(shortened(str(part)) for part in detail["loc"]) or "(whole file)"
             mistakes.append(FileError(file, key, _found(detail), _allowed(detail, model)))
         if len(found) > len(details):
-            more = f"{len(found) - len(details)} mistakes more"
-            mistakes.append(FileError(file, "(whole file)", more, "none; mend these first"))
+            more = text("file.more-mistakes", mistakes=len(found) - len(details))
+            mistakes.append(FileError(file, "(whole file)", more, text("file.mend-first")))
         raise InvalidFile(mistakes) from None

@@ -11,6 +11,7 @@ from pydantic import Field, model_validator
 
 from drillfeed.daemon.validation import Table
 from drillfeed.protocol.link import WheelLimits
+from drillfeed.protocol.texts.catalogue import text
 
 MIN_COAST_SHARE = 0.1  # of the time constant that a wheel coasts: below it the fall is a straight line (dry friction)
 
@@ -46,20 +47,20 @@ class Wheel(Table):
         of_wheel = self.high_rpm is not None
         of_motor = self.motor_high_rpm is not None
         if of_wheel == of_motor:
-            raise ValueError("either high_rpm (of the wheel) or motor_high_rpm with gear_ratio, and not both")
+            raise ValueError(text("machine.high-rpm"))
         if of_motor and self.gear_ratio is None:
-            raise ValueError("gear_ratio beside motor_high_rpm")
+            raise ValueError(text("machine.gear-ratio"))
         if self.lowest_rpm >= self.highest_rpm:
-            raise ValueError("a low limit below the high limit")
+            raise ValueError(text("machine.low-above-high"))
         if self.brake == "yes" and (self.down_mps2 is None or self.quick_mps2 is None):
-            raise ValueError("down_mps2 and quick_mps2 where brake is 'yes'")
+            raise ValueError(text("machine.brake-rates"))
         if self.brake == "none":
             if self.coast_time_constant_s is None:
-                raise ValueError("coast_time_constant_s where brake is 'none'")
+                raise ValueError(text("machine.coasting"))
             if self.down_mps2 is not None or self.quick_mps2 is not None:
-                raise ValueError("no down_mps2 and no quick_mps2 where brake is 'none': the wheel coasts")
+                raise ValueError(text("machine.no-brake-rates"))
             if self.spin_down_s < MIN_COAST_SHARE * self.coast_time_constant_s:
-                raise ValueError("spin_down_s of at least a tenth of coast_time_constant_s")
+                raise ValueError(text("machine.spin-down"))
         return self
 
     @property

@@ -20,6 +20,7 @@ from drillfeed.protocol.link import (
     Status,
 )
 from drillfeed.protocol.plain import plain
+from drillfeed.protocol.texts.catalogue import text
 
 _T = TypeVar("_T")
 
@@ -35,7 +36,7 @@ class BadFrame(Exception):
 
 def _decode(adapter: TypeAdapter[_T], frame: bytes) -> _T:
     if len(frame) > FRAME_BYTES_MAX:
-        raise BadFrame(f"frame of {len(frame)} bytes; at most {FRAME_BYTES_MAX}")
+        raise BadFrame(text("frame.too-long", bytes=len(frame), max_bytes=FRAME_BYTES_MAX))
     try:
         return adapter.validate_json(frame)
     except ValidationError as error:
@@ -46,9 +47,9 @@ def _decode(adapter: TypeAdapter[_T], frame: bytes) -> _T:
 
 def _same_version(message: Message) -> None:
     if "v" not in message.model_fields_set:
-        raise BadFrame(f"v: missing; this side speaks protocol version {VERSION}")
+        raise BadFrame(text("frame.no-version", version=VERSION))
     if message.v != VERSION:
-        raise BadFrame(f"v: protocol version {message.v}; this side speaks {VERSION}")
+        raise BadFrame(text("frame.version", v=message.v, version=VERSION))
 
 
 def decode_from_driver(frame: bytes) -> DriverHello | Status | Pong:

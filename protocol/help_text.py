@@ -8,8 +8,9 @@ import textwrap
 from collections.abc import Mapping
 
 from drillfeed.protocol.commands import COMMANDS, ROLES, STATES, Argument, CommandSpec, usage
-from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.errors import refuse
 from drillfeed.protocol.retired import RETIRED_COMMANDS
+from drillfeed.protocol.texts.catalogue import text
 
 TEXT_WIDTH = 76
 
@@ -22,16 +23,16 @@ def help_lines(verb: str | None = None, table: Mapping[str, CommandSpec] = COMMA
     row = table.get(verb.lower())
     if row is None:
         if new := RETIRED_COMMANDS.get(verb.lower()):
-            raise Refused("unknown-command", f"'{verb}' is called {new} now", do=f"help {new}")
+            raise refuse("line.renamed-help", verb=verb, new=new)
         near = difflib.get_close_matches(verb.lower(), list(table), n=1)
-        raise Refused("unknown-command", f"there is no command '{verb[:40]}'", do=f"help {near[0]}" if near else "help")
+        raise refuse("line.no-help", verb=verb[:40], do=f"help {near[0]}" if near else "help")
     return (
         f"{usage(row)}  -  {row.help}",
         *textwrap.wrap(row.detail, TEXT_WIDTH),
         *(argument_line(argument) for argument in row.arguments),
-        f"example: {row.example}",
-        f"open to: {who_text(row)}",
-        f"in state: {states_text(row)}",
+        text("help.example", example=row.example),
+        text("help.open-to", who=who_text(row)),
+        text("help.in-state", states=states_text(row)),
     )
 
 
@@ -39,18 +40,18 @@ def argument_line(argument: Argument) -> str:
     """Describe one argument: what it is, its range and unit, and whether it may be left out."""
     parts = [argument.what]
     if argument.choices:
-        parts.append("one of " + ", ".join(argument.choices))
+        parts.append(text("help.one-of") + ", ".join(argument.choices))
     if argument.minimum is not None and argument.maximum is not None:
-        parts.append(f"{argument.minimum:.12g} to {argument.maximum:.12g} {argument.unit}".rstrip())
+        parts.append(text("help.range", low=argument.minimum, high=argument.maximum, unit=argument.unit).rstrip())
     if argument.optional:
-        parts.append("may be left out")
+        parts.append(text("help.optional"))
     return f"{argument.name}: {'; '.join(parts)}"
 
 
 def who_text(row: CommandSpec) -> str:
     """Name the roles a command is open to."""
     who = "anyone" if "anyone" in row.who else ", ".join(role for role in ROLES if role in row.who)
-    return f"{who}; on the machine itself" if row.only_here else who
+    return text("help.only-here", who=who) if row.only_here else who
 
 
 def states_text(row: CommandSpec) -> str:

@@ -11,10 +11,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from drillfeed.protocol.commands import is_stop
-from drillfeed.protocol.errors import CODES, ErrorCode, Refused
+from drillfeed.protocol.errors import CODES, ErrorCode, Refused, refuse
 from drillfeed.protocol.greetings import TAIL_BYTES, greeting_begun, greeting_ending, greeting_of
 from drillfeed.protocol.plain import plain
 from drillfeed.protocol.status import Notice
+from drillfeed.protocol.texts.catalogue import text
 
 STOP_BYTE = 0x18
 MAX_LINE_BYTES = 512
@@ -112,16 +113,7 @@ class LineBuffer:
         event = _event_of(line)
         if isinstance(event, Line) and is_stop(event.text):
             events.append(event)
-        events.append(
-            Greeting(
-                Refused(
-                    "other-protocol",
-                    "this connection is closed, and nothing more of it is read",
-                    expected="lines of text as in COMMANDS.md",
-                    found=protocol,
-                )
-            )
-        )
+        events.append(Greeting(refuse("line.other-protocol", protocol=protocol)))
         self._over = True
         return True
 
@@ -139,36 +131,25 @@ class LineBuffer:
             self._tail = (bytes(self._kept) + piece[room:])[-TAIL_BYTES:]
             self._kept.clear()
             self._skipping = True
-            events.append(
-                BadLine(
-                    Refused(
-                        "line-too-long",
-                        "the line is too long and is skipped up to its end",
-                        expected=f"at most {MAX_LINE_BYTES} bytes",
-                        do="help",
-                    )
-                )
-            )
+            events.append(BadLine(refuse("line.too-long", max_bytes=MAX_LINE_BYTES)))
 
 
 def _event_of(raw: bytes) -> Event | None:
     """Read the bytes of one line; None for a blank one, which gets no answer."""
     raw = raw.removesuffix(b"\r")
     try:
-        text = raw.decode("utf-8")
+        line = raw.decode("utf-8")
     except UnicodeDecodeError as error:
-        return _bad_bytes(f"byte {error.start + 1} is {raw[error.start]:02x} hex")
-    match = _CONTROL.search(text)
+        return _bad_bytes(text("line.bad-byte", number=error.start + 1, byte=raw[error.start]))
+    match = _CONTROL.search(line)
     if match is not None:
-        return _bad_bytes(f"character {match.start() + 1} is the control character {ord(match.group()):02x} hex")
-    text = plain(text)
-    return Line(text) if text.strip(" ") else None
+        return _bad_bytes(text("line.control-character", number=match.start() + 1, character=ord(match.group())))
+    line = plain(line)
+    return Line(line) if line.strip(" ") else None
 
 
 def _bad_bytes(found: str) -> BadLine:
-    return BadLine(
-        Refused("bad-bytes", "the line is not plain text", expected="UTF-8 without control characters", found=found)
-    )
+    return BadLine(refuse("line.bad-bytes", found=found))
 
 
 @dataclass(frozen=True)
@@ -240,7 +221,7 @@ class ReplyReader:
             if item is not None:
                 found.append(item)
         if len(self._kept) > MAX_REPLY_LINE_BYTES or len(self._data) > MAX_REPLY_DATA_LINES:
-            raise BrokenReply("the reply does not end; expected a line that begins with 'done' or 'no'")
+            raise BrokenReply(text("line.reply-does-not-end"))
         return found
 
     def _read(self, line: str) -> Reply | ReceivedNotice | None:
@@ -258,24 +239,24 @@ def read_closing(line: str) -> Reply:
     """Read the closing line of a reply; the verb of a refusal is not on the wire and stays empty."""
     word, _, rest = line.partition(" ")
     if word == "done":
-        verb, _, text = rest.partition(" ")
-        return Reply(True, verb, None, text)
+        verb, _, told = rest.partition(" ")
+        return Reply(True, verb, None, told)
     number, _, rest = rest.partition(" ")
-    name, _, text = rest.partition(" ")
+    name, _, told = rest.partition(" ")
     if word != "no" or not (number.isascii() and number.isdigit()) or not name:
-        raise BrokenReply(f"expected a line that begins with '|', '!', 'done' or 'no'; found {line[:60]!r}")
+        raise BrokenReply(text("line.unexpected", line=line[:60]))
     # A newer daemon may know codes that this list does not have yet.
-    return Reply(False, "", CODES.get(name, ErrorCode(int(number), name, "")), text)
+    return Reply(False, "", CODES.get(name, ErrorCode(int(number), name)), told)
 
 
 def read_notice(line: str) -> ReceivedNotice:
     """Read a notice line in either form; raises BrokenReply where the JSON form is broken."""
     body = line[1:].strip(" ")
     if not body.startswith("{"):
-        topic, _, text = body.partition(" ")
-        return ReceivedNotice(topic, text)
+        topic, _, told = body.partition(" ")
+        return ReceivedNotice(topic, told)
     try:
         got = Notice.model_validate(json.loads(body))
     except ValueError as error:
-        raise BrokenReply(f"expected a notice as JSON; found {line[:60]!r}") from error
+        raise BrokenReply(text("line.no-notice", line=line[:60])) from error
     return ReceivedNotice(got.topic, got.text, got.serial, got.cue, got.fields)

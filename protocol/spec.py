@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 from drillfeed.protocol.status import State
+from drillfeed.protocol.texts.catalogue import text
 
 Role = Literal["anyone", "player", "coach", "owner"]
 Kind = Literal["integer", "number", "name", "choice"]
@@ -31,13 +32,13 @@ def in_states(*states: State) -> frozenset[State]:
 class Argument:
     """One argument of a command. A `keyed` one is written as its name and then its value: `seed 7`.
 
-    A `secret` one is never written down: where a line is recorded or logged, `shown_line` hides it. `among` says of
-    what the values are, for completion.
+    `text_id` names the text that says what it is. A `secret` one is never written down: where a line is recorded or
+    logged, `shown_line` hides it. `among` says of what the values are, for completion.
     """
 
     name: str
     kind: Kind
-    what: str
+    text_id: str
     minimum: float | None = None
     maximum: float | None = None
     unit: str = ""
@@ -47,18 +48,22 @@ class Argument:
     secret: bool = False
     among: Among = ""
 
+    @property
+    def what(self) -> str:
+        """Say what it is."""
+        return text(self.text_id)
+
 
 @dataclass(frozen=True)
 class CommandSpec:
     """One row of the table. `handled_by` says whether the line server answers it or the desk.
 
     An `only_here` one is open to its roles only from the machine itself, not to a paired client elsewhere. One that is
-    not `recorded` only asks, or only keeps going what was recorded; it is left out of the journal.
+    not `recorded` only asks, or only keeps going what was recorded; it is left out of the journal. Its help stands in
+    the catalogue: `command.VERB` and `command.VERB.details`, unless `text_id` names another text.
     """
 
     verb: str
-    help: str
-    detail: str
     example: str
     who: frozenset[Role]
     states: frozenset[State]
@@ -67,6 +72,17 @@ class CommandSpec:
     ignores_more: bool = False
     only_here: bool = False
     recorded: bool = True
+    text_id: str = ""
+
+    @property
+    def help(self) -> str:
+        """Say in a few words what it does."""
+        return text(self.text_id or f"command.{self.verb}")
+
+    @property
+    def detail(self) -> str:
+        """Say what one has to know to use it."""
+        return text(f"{self.text_id or f'command.{self.verb}'}.details")
 
 
 @dataclass(frozen=True)
@@ -94,6 +110,6 @@ def usage(spec: CommandSpec) -> str:
 
 def usage_of(argument: Argument) -> str:
     """Tell how one argument is written: in brackets where it may be left out."""
-    text = "|".join(argument.choices) if argument.kind == "choice" else argument.name.upper()
-    text = f"{argument.name} {text}" if argument.keyed else text
-    return f"[{text}]" if argument.optional else text
+    value = "|".join(argument.choices) if argument.kind == "choice" else argument.name.upper()
+    written = f"{argument.name} {value}" if argument.keyed else value
+    return f"[{written}]" if argument.optional else written

@@ -156,18 +156,19 @@ class Notice(Frozen):
     fields: dict[str, str | int | float | bool | None] = {}
 
 
-CUES: dict[str, str] = {
-    "wheels": "wheels are about to turn",
-    "tick": "one of the last three seconds before a ball",
-    "set-end": "a set has ended",
-    "drill-end": "the drill has ended",
-    "pause": "feeding is paused",
-    "stop": "stopped",
-    "fault": "a fault has latched",
-    "hopper-low": "the hopper is running low",
-    "change": "the drill is about to change",
-    "offer": "a start is offered and waits for the player",
-}
+CUES: tuple[str, ...] = (
+    "wheels",
+    "tick",
+    "set-end",
+    "drill-end",
+    "pause",
+    "stop",
+    "fault",
+    "hopper-low",
+    "change",
+    "offer",
+)
+"""The sounds and signs that go with notices; `cue.NAME` in the catalogue says when."""
 TOPICS: tuple[str, ...] = (
     "state",
     "ball",

@@ -13,6 +13,7 @@ from drillfeed.protocol.generated import write_or_check
 from drillfeed.protocol.help_text import argument_line, states_text, who_text
 from drillfeed.protocol.lines import MAX_LINE_BYTES, STOP_BYTE
 from drillfeed.protocol.status import CUES, TOPICS
+from drillfeed.protocol.texts.catalogue import text
 
 TEXT_WIDTH = 116
 DOCUMENT = Path(__file__).parent / "COMMANDS.md"
@@ -164,7 +165,7 @@ def _codes() -> str:
 
 
 def _cues() -> str:
-    rows = [f"| {cue} | {meaning} |" for cue, meaning in CUES.items()]
+    rows = [f"| {cue} | {text(f'cue.{cue}')} |" for cue in CUES]
     return (
         "\n".join(["Each cue has a notice that can be read as well.", "", "| cue | when |", "|---|---|", *rows]) + "\n"
     )

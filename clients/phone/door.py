@@ -12,11 +12,11 @@ from collections.abc import Mapping
 from drillfeed.clients.find import NoDaemon, connect, places
 from drillfeed.clients.lines import CONNECT_S
 from drillfeed.clients.phone.bridge import STOP, agreed
+from drillfeed.protocol.texts.catalogue import text
 
 WORDS = {STOP: "stop", "stop": "stop", "pause": "pause"}
 ANSWER_S = 3.0
 RETRY_S = 0.3
-NO_DAEMON = "no daemon answers; use the foot switch, or the switch that cuts the motors' supply"
 
 
 class SmallDoor:
@@ -39,17 +39,17 @@ class SmallDoor:
                     self._writer.close()
                     self._writer = None
                     while self._asked:
-                        self._answer(NO_DAEMON)
+                        self._answer(text("phone.no-daemon"))
             await asyncio.sleep(RETRY_S)
 
     async def say(self, word: str) -> str:
-        """Send a word of `WORDS` to the daemon and return its answer, or `NO_DAEMON` if there was no answer."""
+        """Send a word of `WORDS` to the daemon and return its answer, or `phone.no-daemon` if there was no answer."""
         if self._writer is None:
-            return await self._stop_alone() if WORDS[word] == "stop" else NO_DAEMON
+            return await self._stop_alone() if WORDS[word] == "stop" else text("phone.no-daemon")
         try:
             return await asyncio.wait_for(self._ask(WORDS[word]), ANSWER_S)
         except (TimeoutError, OSError):
-            return NO_DAEMON
+            return text("phone.no-daemon")
 
     async def _hear(self, reader: asyncio.StreamReader) -> None:
         while line := (await reader.readline()).decode("utf-8", "replace").rstrip("\n"):
@@ -80,5 +80,5 @@ class SmallDoor:
             finally:
                 writer.close()
         except (NoDaemon, OSError, TimeoutError):
-            return NO_DAEMON
-        return answer.decode("utf-8", "replace").strip() or NO_DAEMON
+            return text("phone.no-daemon")
+        return answer.decode("utf-8", "replace").strip() or text("phone.no-daemon")

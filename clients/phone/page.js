@@ -4,7 +4,10 @@
 
 const STOP = "\x18";
 const LOOK_MS = 1000, SILENT_MS = 3000, FRESH_MS = 2000, SETTLE_MS = 800, RETRY_MS = [300, 1000, 2000, 3000], OFFLINE_MS = 10000;
-const CODE = /^#pair=([0-9]{6})$/, NOT_SENT = "NOT SENT: not connected. Use the foot switch, or the switch that cuts the motors' supply.";
+const CODE = /^#pair=([0-9]{6})$/;
+// The words of the page come from texts.js, which the server writes from the catalogue.
+const say = (id, values = {}) => TEXTS[id].replace(/\{(\w+)\}/g, (_, name) => values[name]);
+const NOT_HERE = TEXTS["list.not-here"].split("{")[0].trim();
 const RUNNING = ["SPINUP", "FEEDING", "RESTING", "PAUSED"];
 const el = (id) => document.getElementById(id);
 const show = (id, text) => { const node = el(id); if (node.textContent !== text) node.textContent = text; };
@@ -47,7 +50,7 @@ function lose(why) {
 function open() { return socket && socket.readyState === WebSocket.OPEN; }
 
 function ask(line, answered) {
-  if (!open()) { tell(NOT_SENT); return; }
+  if (!open()) { tell(say("page.not-sent")); return; }
   asked.push(answered || ((ok, text) => tell(text)));
   socket.send(line);
 }
@@ -57,9 +60,9 @@ function hear(line) {
   if (line.startsWith("!")) { notice(line.slice(2)); return; }
   const ok = line.startsWith("done "), lines = data;
   data = [];
-  const text = ok ? line.split(" ").slice(2).join(" ") : "Refused: " + line.split(" ").slice(3).join(" ");
+  const text = ok ? line.split(" ").slice(2).join(" ") : say("page.refused", { why: line.split(" ").slice(3).join(" ") });
   const answered = asked.shift();
-  if (answered) answered(ok, text, lines);
+  if (answered) answered(ok, text, lines, ok ? "" : line.split(" ")[2]);
 }
 
 function notice(text) {
@@ -92,7 +95,7 @@ function pairAgain() {
 }
 
 function pair(secret) {
-  ask(`pair ${secret}`, (ok, text, lines) => {
+  ask(`pair ${secret}`, (ok, text, lines, code) => {
     if (ok) {
       for (const line of lines) {
         if (line.startsWith("role ")) role = line.slice(5);
@@ -100,7 +103,7 @@ function pair(secret) {
       }
       plain = false;
       ask("list drills", (fine, said, drills) => { if (fine) listDrills(drills); });
-    } else if (secret.length > 6 && text.includes("no such")) localStorage.removeItem("key");
+    } else if (secret.length > 6 && code === "not-paired") localStorage.removeItem("key");
     tell(text);
     draw();
   });
@@ -117,25 +120,25 @@ function ball(one) {
   const parts = [`${one.n} ${one.ball}`];
   if (one.result) parts.push(one.result + (one.reason ? ` (${one.reason})` : ""));
   if (one.fitted) return [...parts, one.fitted].join(", ");
-  if (one.speed_mps !== null) parts.push(`${one.speed_mps.toFixed(1)} m/s`);
-  if (one.spin_revps !== null) parts.push(`${one.spin_revps >= 0 ? "+" : ""}${one.spin_revps.toFixed(0)} rev/s`);
-  if (one.side_revps) parts.push(`side ${one.side_revps >= 0 ? "+" : ""}${one.side_revps.toFixed(0)}`);
+  if (one.speed_mps !== null) parts.push(say("page.speed", { speed: one.speed_mps.toFixed(1) }));
+  if (one.spin_revps !== null) parts.push(say("page.spin", { spin: (one.spin_revps >= 0 ? "+" : "") + one.spin_revps.toFixed(0) }));
+  if (one.side_revps) parts.push(say("page.side", { side: (one.side_revps >= 0 ? "+" : "") + one.side_revps.toFixed(0) }));
   return parts.join(", ");
 }
 
 function next() {
   if (!fresh() || role !== "player") return null;
-  if (status.state === "ARMED" && status.drill) return { text: "Start", line: `start ${status.stop_count}` };
-  if (status.state === "PAUSED") return { text: "Resume", line: "resume" };
-  if (status.state === "RESTING") return { text: "Next set", line: "ready" };
-  if (status.state === "IDLE") return { text: "Arm", line: "arm" };
+  if (status.state === "ARMED" && status.drill) return { text: say("page.start"), line: `start ${status.stop_count}` };
+  if (status.state === "PAUSED") return { text: say("page.resume"), line: "resume" };
+  if (status.state === "RESTING") return { text: say("page.next-set"), line: "ready" };
+  if (status.state === "IDLE") return { text: say("page.arm"), line: "arm" };
   return null;
 }
 
 function coachNext() {
   if (!fresh() || role !== "coach") return null;
   const may = ["PAUSED", "RESTING"].includes(status.state) || (status.state === "ARMED" && status.drill);
-  return may ? { text: "Offer to go on", line: "offer" } : null;
+  return may ? { text: say("page.offer"), line: "offer" } : null;
 }
 
 function draw() {
@@ -146,21 +149,21 @@ function draw() {
   if ((wanted && wanted.line) !== (goal && goal.line)) goalSince = Date.now();
   goal = wanted;
   el("go").disabled = !goal;
-  show("go", goal ? goal.text : role === "coach" ? "Offer to go on" : "Go on");
+  show("go", goal ? goal.text : say(role === "coach" ? "page.offer" : "page.go-on"));
   show("last", ball(s.last_ball)); show("next", ball(s.next_ball));
-  show("set", s.set ? `${s.set} of ${blank(s.sets)}, ${blank(s.set_done)} of ${blank(s.set_balls)} balls` : "");
+  show("set", s.set ? say("page.set", { set: s.set, sets: blank(s.sets), done: blank(s.set_done), balls: blank(s.set_balls) }) : "");
   show("commanded", status ? String(s.counts.commanded) : "");
   show("seen", blank(s.counts.seen)); show("made-so-far", blank(s.counts.made));
-  show("hopper", s.hopper === null || s.hopper === undefined ? "" : `${s.hopper} balls`);
-  show("tempo", s.tempo_per_min ? `${s.tempo_per_min}/min` : "");
-  show("changes", [s.step, s.change_waits, s.queued && `next drill: ${s.queued}`].filter(Boolean).join("; "));
-  show("notes", [s.hint, ...s.faults, ...(s.misfits || []).map((one) => `does not fit: ${one}`), ...s.warnings].filter(Boolean).join("; "));
+  show("hopper", s.hopper === null || s.hopper === undefined ? "" : say("page.hopper", { balls: s.hopper }));
+  show("tempo", s.tempo_per_min ? say("page.tempo", { per_min: s.tempo_per_min }) : "");
+  show("changes", [s.step, s.change_waits, s.queued && say("page.next-drill", { drill: s.queued })].filter(Boolean).join("; "));
+  show("notes", [s.hint, ...s.faults, ...(s.misfits || []).map((one) => say("page.misfit", { what: one })), ...s.warnings].filter(Boolean).join("; "));
   el("offered").hidden = !(s.offer && role === "player");
-  show("offer-text", s.offer ? `${s.offer.by} offers ${s.offer.what}` : "");
+  show("offer-text", s.offer ? say("page.offers", s.offer) : "");
   el("pairing").hidden = !status || role !== "anyone";
   el("change").hidden = el("drills").hidden = role === "anyone";
   el("made").hidden = role === "anyone" || !s.last_ball || !["RESTING", "ARMED", "IDLE", "STOPPING"].includes(s.state);
-  show("who", role === "anyone" ? "not paired: sees, pauses and stops" : `paired as the ${role}`);
+  show("who", say(role === "anyone" ? "page.unpaired" : "page.paired-as", { role }));
   el("forget").hidden = !localStorage.getItem("key");
   for (const button of document.querySelectorAll("[data-verb]")) {
     button.hidden = button.dataset.may === "player" && role !== "player";
@@ -181,9 +184,9 @@ function clock() {
   const age = (Date.now() - seenAt) / 1000, big = el("big");
   let text = "", words = false;
   if (!status) {
-    show("state", "NOT CONNECTED");
+    show("state", say("page.not-connected"));
     text = lostAt ? `${Math.round((Date.now() - lostAt) / 1000)} s` : "";
-    show("why", "What runs goes on to the end of its set. Foot switch and cut-off still work. Trying again.");
+    show("why", say("page.goes-on"));
   } else {
     show("state", status.state);
     show("why", status.reason || hint());
@@ -198,10 +201,10 @@ function clock() {
 }
 
 function hint() {
-  if (status.state === "IDLE") return status.drill ? `${status.drill} is loaded` : "no drill is loaded: choose one below";
-  if (status.state === "ARMED") return status.drill ? "see that nobody is at the table, then start" : "choose a drill below";
-  if (status.state === "RESTING") return status.rest_waits ? "pick up the balls; it waits for you" : "the next set comes by itself";
-  return status.simulated ? "simulated thrower" : "";
+  if (status.state === "IDLE") return status.drill ? say("page.loaded", status) : say("page.none-loaded");
+  if (status.state === "ARMED") return status.drill ? say("page.look-then-start") : say("page.choose");
+  if (status.state === "RESTING") return status.rest_waits ? say("page.waits") : say("page.next-by-itself");
+  return status.simulated ? say("page.simulated") : "";
 }
 
 function drillVerb() {
@@ -221,7 +224,7 @@ function listDrills(lines) {
     button.dataset.drill = name;
     button.onclick = () => { const verb = status && drillVerb(); if (verb) ask(`${verb} ${name}`); };
     item.append(text);
-    if (!line.includes("NOT HERE")) item.prepend(button); else item.prepend(Object.assign(document.createElement("h3"), { textContent: name }));
+    if (!line.includes(NOT_HERE)) item.prepend(button); else item.prepend(Object.assign(document.createElement("h3"), { textContent: name }));
     return item;
   }));
   draw();
@@ -230,7 +233,7 @@ function listDrills(lines) {
 // ---- Hands.
 
 el("stop").onclick = () => {
-  if (open()) { socket.send(STOP); tell("stop sent"); } else knock(STOP);
+  if (open()) { socket.send(STOP); tell(say("page.stop-sent")); } else knock(STOP);
 };
 el("pause").onclick = () => { if (open()) ask("pause"); else knock("pause"); };
 
@@ -238,10 +241,10 @@ el("pause").onclick = () => { if (open()) ask("pause"); else knock("pause"); };
 function knock(word) {
   const door = new WebSocket(`ws://${location.host}/door`);
   let answered = false;
-  tell("not connected; trying the small door");
+  tell(say("page.small-door"));
   door.onopen = () => door.send(word);
   door.onmessage = (event) => { answered = true; tell(event.data.replace(/^done \w+ ?/, "")); door.close(); };
-  door.onclose = () => { if (!answered) tell(NOT_SENT); };
+  door.onclose = () => { if (!answered) tell(say("page.not-sent")); };
 }
 el("go").onclick = () => {
   // A tap meant for what stood there a moment ago sets nothing going.
@@ -275,13 +278,13 @@ function wake() {
 
 setInterval(clock, 100);
 setInterval(() => {
-  if (open() && Date.now() - heardAt > SILENT_MS) { const old = socket; old.onclose = null; old.close(); lose("no news for 3 s"); }
+  if (open() && Date.now() - heardAt > SILENT_MS) { const old = socket; old.onclose = null; old.close(); lose(say("page.no-news", { seconds: SILENT_MS / 1000 })); }
   else look();
   draw();
 }, LOOK_MS);
 document.addEventListener("visibilitychange", wake);
 window.addEventListener("online", wake);
-window.addEventListener("offline", () => { if (socket) { socket.onclose = null; socket.close(); } lose("this device has lost its network"); });
+window.addEventListener("offline", () => { if (socket) { socket.onclose = null; socket.close(); } lose(say("page.no-network")); });
 window.addEventListener("pageshow", (event) => { if (event.persisted) connect(); });
 draw();
 connect();

@@ -5,8 +5,11 @@ socket opened by a page from elsewhere, is refused before anything is read from 
 """
 
 import asyncio
+import html
 import ipaddress
+import json
 import mimetypes
+import re
 import resource
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -20,12 +23,15 @@ from websockets.http11 import Request, Response
 from drillfeed.clients.phone.bridge import CLOSE_POLICY, MAX_MESSAGE_BYTES, carry
 from drillfeed.clients.phone.door import WORDS, SmallDoor
 from drillfeed.clients.phone.places import MAX_DOOR, MAX_FRESH, MAX_WAITING, Newest, PagePlaces
+from drillfeed.protocol.texts.catalogue import ids, template
 
 LINES, PAIRED, DOOR = SOCKET_PATHS = "/lines", "/paired", "/door"
 HANDSHAKE_S = 5.0
 PING_S, PONG_S = 5.0, 10.0
 KNOCK_S = 3.0
 BACKLOG = 1024
+TEXTS_PATH = "/texts.js"
+COMMAND = "drillfeed phone"
 FILES = {"/": "page.html", "/page.css": "page.css", "/page.js": "page.js", "/sound.js": "sound.js"}
 REASONS = {200: "OK", 403: "Forbidden", 404: "Not Found", 405: "Method Not Allowed", 421: "Misdirected Request"}
 REASONS |= {503: "Service Unavailable"}
@@ -40,9 +46,28 @@ class Asset:
 
 
 def assets() -> dict[str, Asset]:
-    """Return the page's files by the path under which they are requested."""
+    """Return the page's files by the path under which they are requested, the page in the language of this process."""
     folder = resources.files("drillfeed.clients.phone")
-    return {path: Asset(_kind(name), folder.joinpath(name).read_bytes()) for path, name in FILES.items()}
+    found = {path: Asset(_kind(name), folder.joinpath(name).read_bytes()) for path, name in FILES.items()}
+    words = page_texts()
+    page = in_words(found["/"].content.decode("utf-8"), words)
+    script = f"const TEXTS = {json.dumps(words, ensure_ascii=False)};\n"
+    return {
+        **found,
+        "/": Asset(found["/"].kind, page.encode()),
+        TEXTS_PATH: Asset(_kind(TEXTS_PATH), script.encode()),
+    }
+
+
+def page_texts() -> dict[str, str]:
+    """Return the templates that the page needs, by their ids."""
+    return {name: template(name) for name in ids() if name.startswith("page.") or name == "list.not-here"}
+
+
+def in_words(page: str, words: Mapping[str, str]) -> str:
+    """Return the page with each `{{ID}}` in it replaced by its text; raise KeyError if there is none."""
+    written = {name: html.escape(word).replace("{command}", f"<kbd>{COMMAND}</kbd>") for name, word in words.items()}
+    return re.sub(r"\{\{([a-z.-]+)\}\}", lambda found: written[found.group(1)].strip(), page)
 
 
 def allowed_hosts(address: str, port: int, names: tuple[str, ...]) -> frozenset[str]:

@@ -23,6 +23,6 @@ function beep(cue) {
 document.getElementById("sound").onclick = () => {
   if (sound) { sound.close(); sound = null; } else sound = new AudioContext();
   document.getElementById("sound").setAttribute("aria-pressed", String(Boolean(sound)));
-  document.getElementById("sound").textContent = sound ? "Sound is on" : "Sound is off";
+  document.getElementById("sound").textContent = TEXTS[sound ? "page.sound-on" : "page.sound-off"];
   beep("tick");
 };

@@ -14,6 +14,7 @@ from scipy.stats import chi2
 from drillfeed.daemon.aim.expected import Problem, defaults
 from drillfeed.daemon.aim.marks import Mark, exchanged
 from drillfeed.daemon.aim.thrower import Array, Thrower
+from drillfeed.protocol.texts.catalogue import text
 
 NAMES = ("top_slope", "top_offset_mps", "bottom_slope", "bottom_offset_mps", "tilt_zero_deg", "drag")
 # The prior before any ball is thrown, as standard deviations: defaults of ours for home-built machines. For drag it is
@@ -85,9 +86,9 @@ def fit(thrower: Thrower, marks: list[Mark], zone_m: float = LANDING_ZONE_M) -> 
 
 def _too_few(scatter_m: float | None, landings: int, rows: int) -> str | None:
     if not landings:
-        return "no landing was measured: wheel figures alone do not tell where balls land"
+        return text("calibrate.no-landing")
     if landings < MIN_BALLS or scatter_m is None:
-        return f"{landings} landings in {rows} rows; at least {MIN_BALLS} in {MIN_ROWS} rows tell how balls scatter"
+        return text("calibrate.too-few", landings=landings, rows=rows, min_landings=MIN_BALLS, min_rows=MIN_ROWS)
     return None
 
 
@@ -97,21 +98,15 @@ def _not_a_machine(problem: Problem, first: Array, values: Array, belief: Array)
     other, _ = settle(turned, belief, belief, FIRST_SCATTER_M)
     plausible = _far(other, belief) <= FARTHEST
     if plausible and _unlikely(turned, other, belief) + EXCHANGED < _unlikely(problem, first, belief):
-        return (
-            "top and bottom seem to be exchanged, in the rows or at the wheels: read the other way round, "
-            "the rows fit a machine far better"
-        )
+        return text("calibrate.exchanged")
     if _far(values, belief) <= FARTHEST:
         return None
     usual = [
-        f"{name} {value:.2f} (usual {middle:.2f} +- {2.0 * sd:.2f})"
+        text("calibrate.usual", name=name, value=value, middle=middle, two_sd=2.0 * sd)
         for name, value, middle, sd in zip(NAMES, values, belief, BELIEF_SD, strict=True)
         if abs(value - middle) > 2.0 * sd
     ]
-    return (
-        f"no machine is likely to be so far off: {', '.join(usual)}; "
-        "check the rpm and tilt in the rows, and diameters, inertia and opening in the profile"
-    )
+    return text("calibrate.no-machine", usual=", ".join(usual))
 
 
 def _unlikely(problem: Problem, values: Array, belief: Array) -> float:
@@ -130,10 +125,7 @@ def _far(values: Array, belief: Array) -> float:
 def _too_wide(scatter_m: float, zone_m: float) -> str | None:
     if scatter_m <= zone_m:
         return None
-    return (
-        f"landings scatter by {100 * scatter_m:.0f} cm about the fit, more than the landing zone's "
-        f"{100 * zone_m:.0f} cm: look for a loose part, worn tyres or a wrong figure in the file"
-    )
+    return text("calibrate.loose", scatter_cm=100 * scatter_m, zone_cm=100 * zone_m)
 
 
 def settle(problem: Problem, start: Array, belief: Array, scatter_m: float) -> tuple[Array, Array]:

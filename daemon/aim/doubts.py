@@ -16,6 +16,7 @@ from drillfeed.daemon.aim.calibrate import BELIEF_SD, FIRST_SCATTER_M, LANDING_Z
 from drillfeed.daemon.aim.expected import Problem, defaults
 from drillfeed.daemon.aim.marks import Mark, exchanged
 from drillfeed.daemon.aim.thrower import Array, Thrower
+from drillfeed.protocol.texts.catalogue import text
 
 SUSPECT = 3.0  # deviations: such a row is left out of the fit that judges
 DOUBTFUL = 4.0  # deviations from the fit of the others: such a row is named if it also misses the landing zone
@@ -93,19 +94,19 @@ def _named(problem: Problem, values: Array, scatter_m: float) -> tuple[Doubt, ..
         m = problem.marks[i]
         if what != "landing":
             if abs(miss) > DOUBTFUL_WHEEL:
-                found.setdefault(i, []).append(f"its {what} does not fit the other rows")
+                found.setdefault(i, []).append(text("doubt.misfit", what=text(what)))
             continue
         assert m.depth_m is not None
         off_m = m.depth_m - float(depths[i])
         if abs(miss) <= DOUBTFUL or abs(off_m) < LANDING_ZONE_M:
             continue
-        text = f"landed at {100 * m.depth_m:.0f} cm, by the other rows it should be {100 * depths[i]:.0f} cm"
+        line = text("doubt.landed", landed_cm=100 * m.depth_m, expected_cm=100 * depths[i])
         if m.top_rpm != m.bottom_rpm and abs(m.depth_m - float(other_depths[i])) < 2.0 * scatter_m:
-            text += "; it fits with top and bottom exchanged"
-        found.setdefault(i, []).append(text)
+            line += text("doubt.exchanged")
+        found.setdefault(i, []).append(line)
     return tuple(Doubt(i, f"{_place(problem.marks[i], i)}: {', '.join(texts)}") for i, texts in sorted(found.items()))
 
 
 def _place(m: Mark, index: int) -> str:
-    where = f"line {m.line}" if m.line else f"row {index + 1}"
-    return f"{where} ({m.top_rpm:g}/{m.bottom_rpm:g} rpm, {m.tilt_deg:g} degrees)"
+    where = text("doubt.line", line=m.line) if m.line else text("doubt.row", row=index + 1)
+    return text("doubt.place", where=where, top_rpm=m.top_rpm, bottom_rpm=m.bottom_rpm, tilt_deg=m.tilt_deg)

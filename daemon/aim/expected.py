@@ -8,6 +8,7 @@ import numpy as np
 from drillfeed.daemon.aim.hops import look_at_many
 from drillfeed.daemon.aim.marks import Mark
 from drillfeed.daemon.aim.thrower import Array, Thrower, ball_from, rims_of
+from drillfeed.daemon.physics.fourth_order import FINE
 from drillfeed.daemon.physics.launch import Launches, launches_from
 from drillfeed.daemon.physics.motion import coefficients_of
 from drillfeed.daemon.physics.table import NET_X_M
@@ -18,7 +19,7 @@ GATE_FRAMES_SD = 0.41  # frames: of the time between two moments, each cut to a 
 DEFAULT_FPS = 120.0
 SPIN_SD = 0.03
 TACH_SD = 0.02  # share: a tachometer measures the wheel, not how the ball slips on it
-WHEEL_MEASURES = ("timing", "spin count", "tachometer on top", "tachometer below")
+WHEEL_MEASURES = ("measure.timing", "measure.spin-count", "measure.tachometer-top", "measure.tachometer-bottom")
 
 
 def calibrated(thrower: Thrower, values: Array) -> Thrower:
@@ -62,7 +63,7 @@ class Problem:
         some = machines[0]
         launches = self._launches(machines)
         law = coefficients_of(some.ball, some.air)
-        direct, serve = look_at_many(launches, law, some.ball, arrival=False, noting=False)
+        direct, serve = look_at_many(launches, law, some.ball, arrival=False, noting=False, rule=FINE)
         assert serve is not None
         own_half = (direct.first_x_m >= 0.0) & (direct.first_x_m < NET_X_M - 0.05) & np.isfinite(serve.depth_m)
         measured = np.array([math.nan if m.depth_m is None else m.depth_m for m in self.marks] * len(machines))

@@ -12,12 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drillfeed.daemon.physics.bounce import Vector, bounce, bounce_many
-from drillfeed.daemon.physics.eighth_order import EIGHTH, Rule
+from drillfeed.daemon.physics.eighth_order import Rule
+from drillfeed.daemon.physics.fourth_order import FOURTH
 from drillfeed.daemon.physics.launch import Launch, Launches
 from drillfeed.daemon.physics.meeting import falls_through
 from drillfeed.daemon.physics.motion import Coefficients
 from drillfeed.daemon.physics.numbers import FLOATS, Arrays
-from drillfeed.daemon.physics.roots import find, find_many, slope, slope_curve, value
+from drillfeed.daemon.physics.roots import find, find_many, slope, slope_curve, value, value_and_slope
 from drillfeed.daemon.physics.stepper import Step, fade, spin_of, take_step
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M, Ball
 
@@ -110,7 +111,7 @@ def figures(launch: Launch, law: Coefficients, ball: Ball, hops: int, arrival: b
 
 
 class _Many:
-    """Hold n balls' state between hops, as `_Ball` does for one; steps may be longer for a first look."""
+    """Hold n balls' state between hops, as `_Ball` does for one, by the rule for a first look."""
 
     def __init__(self, launches: Launches, law: Coefficients, rule: Rule, noting: bool) -> None:
         self.p, self.v, self.w = launches.position_m.copy(), launches.velocity_mps.copy(), launches.spin_radps.copy()
@@ -120,36 +121,51 @@ class _Many:
         self.net_z, self.end_s = np.full(n, np.nan), np.full(n, np.nan)
 
     def hop(self) -> None:
-        """Fly until every ball has come down."""
+        """Fly until every ball has come down; the places of all landings are worked out together at the end."""
         r, rows = self.law.radius_m, np.flatnonzero(~np.isnan(self.p[0]))
         p, v = self.p[:, rows], self.v[:, rows]
         spin = spin_of(v, self.w[:, rows], self.law)
-        numbers = Arrays()
+        numbers, landings = Arrays(), list[tuple[Any, Array, Array]]()
         for _ in range(MAX_STEPS):
             if not len(rows):
-                return
+                break
             step = take_step(p, v, spin, self.law, numbers, rule=self.rule)
-            lands = falls_through(step.curve(2), r, step.place[2], step.velocity[2], numbers)
-            share = np.minimum(np.minimum(lands, step.corner), 1.0)
+            lands = (p[2] >= r) & (step.place[2] < r)
+            dips = (v[2] < 0.0) & (step.velocity[2] > 0.0) & (p[2] >= r) & ~lands
+            if dips.any():
+                lands |= falls_through(step.curve(2), r, step.place[2], step.velocity[2], numbers) <= 1.0
             if self.noting:
-                self._note(rows, p, v, step, share)
-            cut = np.flatnonzero(share < 1.0)
-            p, v = step.place, step.velocity
-            p[:, cut], v[:, cut] = step.at_many(share, cut)
-            taken = share * step.time_s
-            self.t[rows] += taken
+                self._note(rows, p, v, step, lands)
+            here = np.flatnonzero(lands)
+            if len(here):
+                landings.append((rows[here], step.path[:, :, here], step.time_s[here]))
             if self.law.fade_pers:
-                left = fade(taken, self.law)
-                self.w[:, rows] *= left
-                spin = spin._replace(size=spin.size * left)
-            landed = lands <= share
-            here = rows[landed]
-            self.p[:, here], self.v[:, here] = p[:, landed], v[:, landed]
-            self.p[2, here] = r
-            spin.capped[:] = np.where(step.corner <= share, 1.0 - spin.capped, spin.capped)
-            going = np.flatnonzero(~landed)
-            rows, p, v, spin = rows[going], p[:, going], v[:, going], spin.of(going)
+                spin = spin._replace(size=spin.size * fade(step.time_s, self.law))
+            p, v = step.place, step.velocity
+            if len(here):
+                going = np.flatnonzero(~lands)
+                self.t[rows[going]] += step.time_s[going]
+                rows, p, v, spin = rows[going], p[:, going], v[:, going], spin.of(going)
+            else:
+                self.t[rows] += step.time_s
         self.p[:, rows] = np.nan
+        if landings:
+            self._land(*(np.concatenate(parts, axis=-1) for parts in zip(*landings, strict=True)))
+
+    def _land(self, rows: Any, path: Array, time_s: Array) -> None:
+        """Put balls where the last steps of their hops come down to the height of a touch."""
+        r, z = self.law.radius_m, path[:, 2]
+        at = find_many(z, 0.0, 1.0, r, 1.0)
+        dips = np.flatnonzero(z.sum(axis=0) >= r)
+        if len(dips):
+            low = z[:, dips]
+            at[dips] = falls_through(low, r, low.sum(axis=0), slope(low, 1.0), Arrays())
+        place, pace = value_and_slope(path, at)
+        self.p[:, rows], self.v[:, rows] = place, pace / time_s
+        self.p[2, rows] = r
+        self.t[rows] += at * time_s
+        if self.law.fade_pers:
+            self.w[:, rows] *= fade(self.t[rows], self.law)
 
     def part(self, some: Any, ball: Ball) -> "_Many":
         """Return some of the balls, bounced."""
@@ -169,22 +185,22 @@ class _Many:
             first_x, self.p[0] - NET_X_M, self.p[1], self.net_z - ball.radius_m - NET_HEIGHT_M, self.top, end_s
         )
 
-    def _note(self, rows: Any, p: Array, v: Array, step: Step, share: Array) -> None:
-        z = step.curve(2)
-        some = np.flatnonzero((v[2] > 0.0) & (slope(z, share) <= 0.0))
+    def _note(self, rows: Any, p: Array, v: Array, step: Step, lands: Any) -> None:
+        some = np.flatnonzero((v[2] > 0.0) & (step.velocity[2] <= 0.0))
         if len(some):
             rise = step.curve(2, some)
-            top = value(rise, find_many(slope_curve(rise), 0.0, share[some], 0.0, 1.0))
+            top = value(rise, find_many(slope_curve(rise), 0.0, 1.0, 0.0, 1.0))
             self.top[rows[some]] = np.maximum(self.top[rows[some]], top)
         for level, seen in ((NET_X_M, self.net_z), (TABLE_LENGTH_M, self.end_s)):
             some = np.flatnonzero((p[0] < level) & (step.place[0] >= level))
             if not len(some):
                 continue
             at = find_many(step.curve(0, some), 0.0, 1.0, level, -1.0)
-            passes = at <= share[some]
-            some, at = some[passes], at[passes]
+            height = value(step.curve(2, some), at)
+            passes = ~lands[some] | (height >= self.law.radius_m)  # what comes after the landing does not count
+            some, at, height = some[passes], at[passes], height[passes]
             if seen is self.net_z:
-                seen[rows[some]] = value(step.curve(2, some), at)
+                seen[rows[some]] = height
             else:
                 seen[rows[some]] = self.t[rows[some]] + at * step.time_s[some]
 
@@ -195,12 +211,12 @@ def look_at_many(
     ball: Ball,
     arrival: bool,
     noting: bool,
-    rule: Rule = EIGHTH,
+    rule: Rule = FOURTH,
     serves: bool = True,
 ) -> tuple[Figures, Figures | None]:
     """Return `figures` of n balls for a landing on the first hop and on the second, a first look some mm off.
 
-    The steps are `rough` times the usual ones. Second hops are followed only if the first ends on the thrower's half or
+    Second hops are followed only if the first ends on the thrower's half or
     a little past its ends, so that a solution near the ends lies between two entries. Arrivals are at the end line.
     Without `noting`, clearance, apex and arrival are left out; without `serves`, the second hops. Both save time.
     """

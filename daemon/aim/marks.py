@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from drillfeed.daemon.validation import MAX_MISTAKES, FileError, InvalidFile
+from drillfeed.protocol.texts.catalogue import text
 
 NEEDED = ("top_rpm", "bottom_rpm", "tilt_deg")
 MEASURED = ("depth_cm", "gate_m", "gate_s", "fps", "spin_revps", "tach_top_rpm", "tach_bottom_rpm")
@@ -30,7 +31,6 @@ SPANS: dict[str, tuple[float, float]] = {
 
 
 MAX_LINE = 2000
-MAX_LINE_TEXT = f"{MAX_LINE} at most"
 
 
 @dataclass(frozen=True)
@@ -74,9 +74,16 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
     """
     numbered = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.lstrip().startswith("#")]
     if not numbered:
-        raise InvalidFile([FileError(file, "(file)", "no rows", f"a row of column names: {', '.join(COLUMNS)}")])
+        raise InvalidFile(
+            [FileError(file, "(file)", text("marks.no-rows"), text("marks.columns", columns=", ".join(COLUMNS)))]
+        )
     long = [
-        FileError(file, f"line {n}", f"{len(line)} characters", MAX_LINE_TEXT)
+        FileError(
+            file,
+            text("marks.line", n=n),
+            text("marks.characters", length=len(line)),
+            text("marks.max-characters", characters=MAX_LINE),
+        )
         for n, line in numbered
         if len(line) > MAX_LINE
     ]
@@ -84,12 +91,12 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
         raise InvalidFile(long[:MAX_MISTAKES])
     header = [cell.strip() for cell in next(csv.reader([numbered[0][1]]))]
     mistakes = [
-        FileError(file, f"column {name}", "no such column", ", ".join(COLUMNS))
+        FileError(file, text("marks.column", name=name), text("marks.no-such-column"), ", ".join(COLUMNS))
         for name in header
         if name not in COLUMNS
     ]
     mistakes += [
-        FileError(file, f"column {name}", "nothing", "this column must be there")
+        FileError(file, text("marks.column", name=name), "nothing", text("marks.must-be-there"))
         for name in NEEDED
         if name not in header
     ]
@@ -99,7 +106,14 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
     for n, line in numbered[1:]:
         cells = [cell.strip() for cell in next(csv.reader([line]))]
         if len(cells) > len(header):
-            mistakes.append(FileError(file, f"line {n}", f"{len(cells)} cells", f"at most {len(header)}"))
+            mistakes.append(
+                FileError(
+                    file,
+                    text("marks.line", n=n),
+                    text("marks.cells", cells=len(cells)),
+                    text("marks.max-cells", cells=len(header)),
+                )
+            )
             continue
         row, row_mistakes = _numbers(dict(zip(header, cells, strict=False)), file, n)
         row_mistakes = row_mistakes or _amiss(row, file, n)
@@ -114,32 +128,43 @@ def read_marks(lines: Iterable[str], file: str) -> list[Mark]:
 def _numbers(cells: dict[str, str], file: str, n: int) -> tuple[dict[str, float], list[FileError]]:
     row: dict[str, float] = {}
     mistakes = []
-    for name, text in cells.items():
-        if name == "note" or text == "":
+    for name, line in cells.items():
+        if name == "note" or line == "":
             continue
         low, high = SPANS[name]
         try:
-            number = float(text)
+            number = float(line)
         except ValueError:
             number = math.nan
         if not low <= number <= high:
-            mistakes.append(FileError(file, f"line {n}, {name}", repr(text), f"a number {low:g} to {high:g}, or blank"))
+            mistakes.append(
+                FileError(
+                    file,
+                    text("marks.line-column", n=n, name=name),
+                    repr(line),
+                    text("marks.number-or-blank", low=low, high=high),
+                )
+            )
         row[name] = number
     return row, mistakes
 
 
 def _amiss(row: dict[str, float], file: str, n: int) -> list[FileError]:
     """Return the mistakes in one row: figures that are missing or do not fit together."""
-    mistakes = [FileError(file, f"line {n}, {name}", "blank", "a number") for name in NEEDED if name not in row]
+    mistakes = [
+        FileError(file, text("marks.line-column", n=n, name=name), "blank", text("marks.number"))
+        for name in NEEDED
+        if name not in row
+    ]
     if not any(name in row for name in ("depth_cm", "gate_s", "spin_revps", "tach_top_rpm", "tach_bottom_rpm")):
         mistakes.append(
-            FileError(file, f"line {n}", "nothing measured", "at least one of depth_cm, gate_s, spin_revps, tach_*")
+            FileError(file, text("marks.line", n=n), text("marks.nothing-measured"), text("marks.measure-one"))
         )
     if ("gate_m" in row) != ("gate_s" in row):
-        mistakes.append(FileError(file, f"line {n}", "half a timing", "gate_m and gate_s together"))
+        mistakes.append(FileError(file, text("marks.line", n=n), text("marks.half-a-timing"), text("marks.gates")))
     if "spin_revps" in row and "fps" in row and abs(row["spin_revps"]) > row["fps"] / 2:
-        limit = f"at most {row['fps'] / 2:g} rev/s: above that a pen line aliases at {row['fps']:g} frames/s"
-        mistakes.append(FileError(file, f"line {n}, spin_revps", f"{row['spin_revps']:g}", limit))
+        limit = text("marks.pen-line", max_revps=row["fps"] / 2, fps=row["fps"])
+        mistakes.append(FileError(file, text("marks.line-spin", n=n), f"{row['spin_revps']:g}", limit))
     return mistakes
 
 

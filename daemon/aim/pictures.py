@@ -20,6 +20,7 @@ from drillfeed.daemon.aim.sideview import path_of
 from drillfeed.daemon.aim.spread import Spread
 from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_HALF_WIDTH_M, NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M
+from drillfeed.protocol.texts.catalogue import text
 
 DARK, MIDDLE, LIGHT = "#222222", "#777777", "#cccccc"
 STYLES = ("solid", (0, (5, 2)), (0, (1, 1.5)), (0, (5, 1.5, 1, 1.5)), (0, (8, 3)))
@@ -76,7 +77,7 @@ def envelope_figure(found: Envelope, title: str) -> Figure:
     for sign in (1.0, -1.0):
         axes.plot(found.speeds_mps, sign * found.border_revps, color=DARK, linewidth=1.2)
     axes.annotate(
-        "border of the wheels", (found.speeds_mps[1], found.border_revps[1]), (-6, 14), textcoords="offset points"
+        text("plot.border"), (found.speeds_mps[1], found.border_revps[1]), (-6, 14), textcoords="offset points"
     )
     sizes = {"": 0.0, "l": 5.0, "h": 5.0, "s": 5.0}
     for letters, words in _kinds(found).items():
@@ -91,9 +92,9 @@ def envelope_figure(found: Envelope, title: str) -> Figure:
         axes.plot(
             x, y, mark, color=DARK, markersize=sizes.get(letters, 5.0), fillstyle="none", linestyle="", label=words
         )
-    axes.set_xlabel("launch speed, m/s")
-    axes.set_ylabel("spin at launch, rev/s (topspin positive)")
-    axes.legend(title=f"lands {100 * found.depth_m:.0f} cm past the net by", frameon=False, fontsize=8)
+    axes.set_xlabel(text("plot.launch-speed"))
+    axes.set_ylabel(text("plot.launch-spin"))
+    axes.legend(title=text("plot.lands-by", depth_cm=100 * found.depth_m), frameon=False, fontsize=8)
     _plain(axes)
     return figure
 
@@ -110,16 +111,20 @@ def _side(axes: Any, flight: Flight) -> None:
     axes.plot(100 * path[:, 1], 100 * path[:, 3], color=DARK, linewidth=1)
     for touch in flight.bounces:
         axes.plot(100 * touch.x_m, 0, "x", color=DARK)
-        text = f"{touch.speed_after_mps:.1f} m/s\n{spin_text(touch.spin_after_revps, touch.side_after_revps)} after"
-        axes.annotate(text, (100 * touch.x_m, 0), (0, -26), textcoords="offset points", fontsize=7, ha="center")
+        line = text(
+            "plot.after-touch",
+            speed_after_mps=touch.speed_after_mps,
+            spin=spin_text(touch.spin_after_revps, touch.side_after_revps),
+        )
+        axes.annotate(line, (100 * touch.x_m, 0), (0, -26), textcoords="offset points", fontsize=7, ha="center")
     if flight.net_clearance_m is not None:
-        over = f"{100 * flight.net_clearance_m:.0f} cm over"
+        over = text("plot.over", net_clearance_cm=100 * flight.net_clearance_m)
         axes.annotate(over, (100 * NET_X_M, 100 * NET_HEIGHT_M), (4, 2), textcoords="offset points", fontsize=7)
     axes.set_xlim(min(-30, 100 * float(path[:, 1].min()) - 5), 100 * TABLE_LENGTH_M + 60)
     axes.set_ylim(-22, max(45, 100 * float(path[:, 3].max()) + 5))
     axes.set_aspect("equal")
-    axes.set_xlabel("along the table, cm")
-    axes.set_ylabel("height of the centre, cm")
+    axes.set_xlabel(text("plot.along"))
+    axes.set_ylabel(text("plot.height"))
     _plain(axes)
 
 
@@ -131,8 +136,8 @@ def _table(axes: Any) -> None:
     axes.set_xlim(100 * NET_X_M - 15, 100 * TABLE_LENGTH_M + 15)
     axes.set_ylim(-100 * NET_HALF_WIDTH_M - 4, 100 * NET_HALF_WIDTH_M + 4)
     axes.set_aspect("equal")
-    axes.set_xlabel("along the table, cm (net at 137, end line at 274)")
-    axes.set_ylabel("left of the centre line, cm")
+    axes.set_xlabel(text("plot.along-net-end"))
+    axes.set_ylabel(text("plot.aside"))
     _plain(axes)
 
 
@@ -153,8 +158,8 @@ def _ellipse(axes: Any, ball: Drawn, style: Any) -> None:
     centre = (100 * (found.depth_m + NET_X_M), 100 * found.side_m)
     size = {"width": 200 * e.long_m, "height": 200 * e.short_m, "angle": e.angle_deg}
     axes.add_patch(EllipsePatch(centre, **size, fill=False, edgecolor=DARK, linewidth=1, linestyle=style, zorder=3))
-    text = f"{ball.name}\n{100 * found.depth_m:.0f} cm past the net, {100 * found.share_good:.0f} % on the table"
-    axes.plot([], [], color=DARK, linewidth=1, linestyle=style, label=text)
+    line = text("plot.ellipse", title=ball.name, depth_cm=100 * found.depth_m, share_percent=100 * found.share_good)
+    axes.plot([], [], color=DARK, linewidth=1, linestyle=style, label=line)
 
 
 def _plain(axes: Any) -> None:

@@ -3,6 +3,7 @@
 import math
 
 from drillfeed.daemon.aim.likely import Likely
+from drillfeed.protocol.texts.catalogue import text
 
 PARTS = 4  # a range spans at least this many steps of its last digit
 SURE = 0.995
@@ -26,16 +27,16 @@ def range_text(
     if high - low < min_step / 2:
         return None
     sign = "+" if signed else ""
-    return f"{low + 0.0:{sign}.{places}f} to {high + 0.0:{sign}.{places}f}"
+    return text("range.from-to", low=low + 0.0, sign=sign, places=places, high=high + 0.0)
 
 
 def share_text(share: float) -> str:
     """Return a share of drawn balls in whole percent, never as certain."""
     if share > SURE:
-        return "over 99 %"
+        return text("range.over-99")
     if share < 1.0 - SURE:
-        return "under 1 %"
-    return f"about {100 * share:.0f} %"
+        return text("range.under-1")
+    return text("range.about", percent=100 * share)
 
 
 def _step(max_step: float) -> float:

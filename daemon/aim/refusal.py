@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from drillfeed.daemon.aim.request import AimRequest, Nearest, NoSolution, Solution
+from drillfeed.daemon.aim.request import FIGURE_WORDS, AimRequest, Nearest, NoSolution, Solution
 from drillfeed.daemon.aim.solve import breaks, candidates, is_legal, solutions, unlimited
 from drillfeed.daemon.aim.thrower import Array, Limit, Thrower, broken, launches_by, rims_to_tell
 from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
@@ -13,6 +13,7 @@ from drillfeed.daemon.physics.launch import spin_parts
 from drillfeed.daemon.physics.record import Until
 from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.thrower import max_spin_revps
+from drillfeed.protocol.texts.catalogue import text
 
 # Differences that count as equally far from the ball asked for: defaults of ours.
 SCALES = {
@@ -27,13 +28,6 @@ SCALES = {
     "placement_m": 0.10,
 }
 OTHER_ARC = 9.0  # a ball on a different arc than asked for comes last
-WORDS = {
-    "side_revps": "sidespin",
-    "depth_m": "depth",
-    "clearance_m": "net clearance",
-    "apex_m": "apex",
-    "placement_m": "side",
-}
 UNITS = {"speed_mps": "m/s", "spin_revps": "rev/s", "side_revps": "rev/s", "tilt_deg": "degrees", "arrival_s": "s"}
 
 
@@ -58,29 +52,29 @@ def _why(thrower: Thrower, s: Solution, limits: tuple[Limit, ...]) -> str:
     low, high = thrower.tilt_deg
     own = thrower.limits
     words: dict[Limit, str] = {
-        "max_rim": f"needs the {fast} rim at {fast_mps:.1f} m/s; this machine's rims reach {own.max_mps:.1f}",
-        "reverse": f"needs the {slow} rim at {slow_mps:.1f} m/s; this machine's wheels do not reverse",
-        "grip": f"needs the {slow} rim at {slow_mps:.2f} m/s; to grip it must keep {own.grip_share:.0%} of the other's",
-        "min_rim": f"needs the {slow} rim at {slow_mps:.2f} m/s; it turns steadily from {own.min_mps:.2f} up",
-        "tilt_low": f"needs tilt {s.tilt_deg:.1f} degrees; this machine tilts {low:g} to {high:g}",
-        "tilt_high": f"needs tilt {s.tilt_deg:.1f} degrees; this machine tilts {low:g} to {high:g}",
-        "pan": f"needs pan {s.pan_deg:+.1f} degrees; {_reach(thrower.pan_deg, 'pan')}",
-        "roll": f"needs the head rolled {s.roll_deg:+.1f} degrees; {_reach(thrower.roll_deg, 'roll')}",
+        "max_rim": text("aim.rim-max", fast=fast, fast_mps=fast_mps, max_mps=own.max_mps),
+        "reverse": text("aim.reverse", slow=slow, slow_mps=slow_mps),
+        "grip": text("aim.grip", slow=slow, slow_mps=slow_mps, grip_share=own.grip_share),
+        "min_rim": text("aim.rim-min", slow=slow, slow_mps=slow_mps, min_mps=own.min_mps),
+        "tilt_low": text("aim.tilt", tilt_deg=s.tilt_deg, low=low, high=high),
+        "tilt_high": text("aim.tilt", tilt_deg=s.tilt_deg, low=low, high=high),
+        "pan": text("aim.pan", pan_deg=s.pan_deg, reach=_reach(thrower.pan_deg, "pan")),
+        "roll": text("aim.roll", roll_deg=s.roll_deg, reach=_reach(thrower.roll_deg, "roll")),
     }
-    return ", and ".join(words[limit] for limit in limits)
+    return text("aim.and").join(words[limit] for limit in limits)
 
 
 def _reach(span: tuple[float, float] | None, axis: str) -> str:
-    return f"this machine has no {axis}" if span is None else f"this machine reaches {span[0]:g} to {span[1]:g}"
+    return text("aim.no-axis", axis=axis) if span is None else text("aim.reaches", low=span[0], high=span[1])
 
 
 def _no_machine(request: AimRequest, everywhere: list[Solution]) -> str:
     """Say why not even a machine without limits throws it legally, from the throws that would meet the request."""
     seen = [s.flight.reason for s in everywhere if s.flight.reason]
     if seen:
-        return f"no legal ball: on the only way there the ball {seen[0]}"
+        return text("aim.no-legal-ball", reason=seen[0])
     free = [word for word, given in (("speed", request.speed_mps), ("tilt", request.tilt_deg)) if given is None]
-    return f"no arc meets this, whatever the {' and '.join(free)}" if free else "no arc meets this"
+    return text("aim.no-arc-whatever", free=" and ".join(free)) if free else text("aim.no-arc")
 
 
 def nearest(thrower: Thrower, request: AimRequest) -> Nearest | None:
@@ -221,8 +215,18 @@ def _differs(request: AimRequest, s: Solution) -> str:
         if found is None or abs(found - number) < 0.002 * SCALES[name] / 0.1:
             continue
         unit = UNITS.get(name)
-        word = WORDS.get(name, name.split("_")[0])
-        text = f"{found:.3g} {unit} for {number:.3g}" if unit else f"{100 * found:.1f} cm for {100 * number:.1f}"
-        words.append(f"{word} {text}")
-    depth = f"lands {100 * (s.flight.depth_m or 0.0):.0f} cm past the net at tilt {s.tilt_deg:.1f}"
-    return f"{', '.join(words) or 'the same figures'} ({s.arc} arc, {s.speed_mps:.2f} m/s, {depth})"
+        word = text(FIGURE_WORDS[name])
+        line = (
+            text("aim.differs", found=found, unit=unit, number=number)
+            if unit
+            else text("aim.differs-cm", found_cm=100 * found, asked_cm=100 * number)
+        )
+        words.append(f"{word} {line}")
+    depth = text("aim.lands", depth_cm=100 * (s.flight.depth_m or 0.0), tilt_deg=s.tilt_deg)
+    return text(
+        "aim.nearest",
+        differences=", ".join(words) or text("aim.same-figures"),
+        arc=s.arc,
+        speed_mps=s.speed_mps,
+        depth=depth,
+    )

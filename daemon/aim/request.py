@@ -9,9 +9,22 @@ from drillfeed.daemon.physics.launch import spin_parts
 from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import TABLE_LENGTH_M
 from drillfeed.daemon.physics.thrower import Rims
+from drillfeed.protocol.texts.catalogue import text
 
 Arc = Literal["low", "high", "serve-wise"]
 ASKED = ("speed_mps", "tilt_deg", "depth_m", "clearance_m", "apex_m", "arrival_s")
+FIGURE_WORDS = {
+    "speed_mps": "aim.word-speed",
+    "spin_revps": "aim.word-spin",
+    "side_revps": "aim.word-sidespin",
+    "tilt_deg": "aim.word-tilt",
+    "depth_m": "aim.word-depth",
+    "clearance_m": "aim.word-net-clearance",
+    "apex_m": "aim.word-apex",
+    "arrival_s": "aim.word-arrival",
+    "placement_m": "aim.word-side",
+}
+"""The figures of a ball, by the ids of their names."""
 UNITS = {"speed_mps": "m/s", "tilt_deg": "degrees", "arrival_s": "s"}
 ALLOWED: dict[str, tuple[float, float]] = {
     "spin_revps": (-150.0, 150.0),
@@ -51,11 +64,11 @@ class AimRequest:
         given = self.given()
         if len(given) != 2:
             names = ", ".join(given) or "none"
-            raise ValueError(f"spin and exactly two of {', '.join(ASKED)} are needed; found {names}")
+            raise ValueError(text("aim.two-figures", asked=", ".join(ASKED), names=names))
         for name, (low, high) in ALLOWED.items():
             number = getattr(self, name)
             if number is not None and not (math.isfinite(number) and low <= number <= high):
-                raise ValueError(f"{name} {number:g}; expected {low:g} to {high:g}")
+                raise ValueError(text("aim.outside", name=name, number=number, low=low, high=high))
 
     def given(self) -> dict[str, float]:
         """Return the figures asked for besides spin."""
@@ -64,15 +77,27 @@ class AimRequest:
     def describe(self) -> str:
         """Return the request in words, lengths in cm."""
         topspin, sidespin = spin_parts(self.spin_revps, self.roll_deg)
-        spin = f"{self.spin_revps:+g} rev/s" if not self.roll_deg else f"{topspin:+.1f} rev/s, side {sidespin:+.1f}"
-        words = [f"spin {spin}"]
+        spin = (
+            text("aim.topspin", spin_revps=self.spin_revps)
+            if not self.roll_deg
+            else text("aim.topspin-and-sidespin", topspin=topspin, sidespin=sidespin)
+        )
+        words = [text("aim.spin", spin=spin)]
         for name, number in self.given().items():
-            word = {"depth_m": "depth", "clearance_m": "net clearance"}.get(name, name.split("_")[0])
+            word = text(FIGURE_WORDS[name])
             unit = UNITS.get(name)
-            words.append(f"{word} {number:g} {unit}" if unit else f"{word} {100 * number:.4g} cm")
+            words.append(
+                f"{word} {number:g} {unit}" if unit else text("aim.length-cm", word=word, length_cm=100 * number)
+            )
         if self.placement_m is not None:
-            words.append(f"{abs(100 * self.placement_m):.4g} cm {'left' if self.placement_m >= 0 else 'right'}")
-        return ", ".join(words) + (f", {self.arc} arc" if self.arc else "")
+            words.append(
+                text(
+                    "aim.aside",
+                    aside_cm=abs(100 * self.placement_m),
+                    way=text("aim.left") if self.placement_m >= 0 else text("aim.right"),
+                )
+            )
+        return ", ".join(words) + (text("aim.arc", arc=self.arc) if self.arc else "")
 
 
 @dataclass(frozen=True)
@@ -113,5 +138,5 @@ class NoSolution(Exception):
 
     def __init__(self, reason: str, limits: tuple[Limit, ...], nearest: Nearest | None) -> None:
         self.reason, self.limits, self.nearest = reason, limits, nearest
-        text = reason if nearest is None else f"{reason}; nearest: {nearest.differs}"
-        super().__init__(text)
+        line = reason if nearest is None else text("aim.with-nearest", reason=reason, differs=nearest.differs)
+        super().__init__(line)

@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 from drillfeed.daemon.aim.request import AimRequest
 from drillfeed.daemon.aim.sight import Sight
 from drillfeed.daemon.aim.thrower import Array, Span, Thrower
-from drillfeed.daemon.physics.eighth_order import EIGHTH, Rule
-from drillfeed.daemon.physics.fourth_order import FOURTH
 
 Flags = NDArray[np.bool_]
 SPEEDS_MPS: Span = (2.0, 30.0)
@@ -62,7 +60,7 @@ def starts(thrower: Thrower, request: AimRequest, tilts: Span, pan_deg: float) -
 def _in_a_table(sight: Sight, speeds: Array, tilts: Array, hops: int) -> Array:
     """Return places near the meetings of two figures, (n, 2) speeds and tilts."""
     speed, tilt = (a.ravel() for a in np.meshgrid(speeds, tilts, indexing="ij"))
-    misses = _misses(sight, np.array([speed, tilt]).T, hops, FOURTH)
+    misses = _misses(sight, np.array([speed, tilt]).T, hops)
     tables = [miss.reshape(len(speeds), len(tilts)) for miss in misses.T]
     rows, columns = np.nonzero(np.logical_and.reduce([_may_be_zero(table) for table in tables]))
     return _descend(sight, np.array([_middles(speeds)[rows], _middles(tilts)[columns]]).T, hops)
@@ -71,14 +69,14 @@ def _in_a_table(sight: Sight, speeds: Array, tilts: Array, hops: int) -> Array:
 def _in_a_row(sight: Sight, speeds: Array, tilts: Array, hops: int) -> Array:
     """Return places near the zeros of one figure along a row of speeds or of tilts, (n, 2) speeds and tilts."""
     at = np.array(np.broadcast_arrays(speeds, tilts)).T
-    miss = _misses(sight, at, hops, FOURTH)[:, 0]
+    miss = _misses(sight, at, hops)[:, 0]
     # A figure may be steepest where it ends: that cell is cut finer, for a zero within it.
     ends = np.flatnonzero(np.isfinite(miss[:-1]) != np.isfinite(miss[1:]))
     if len(ends):
         shares = np.arange(1.0, END_CUTS) / END_CUTS
         between = (at[ends, None] + shares[None, :, None] * (at[ends + 1] - at[ends])[:, None]).reshape(-1, 2)
         at = np.concatenate([at, between])
-        miss = np.concatenate([miss, _misses(sight, between, hops, FOURTH)[:, 0]])
+        miss = np.concatenate([miss, _misses(sight, between, hops)[:, 0]])
         order = np.lexsort(at.T)
         at, miss = at[order], miss[order]
     cells = np.flatnonzero(_may_be_zero(miss[None, :]))
@@ -91,7 +89,7 @@ def _started(sight: Sight, at: Array, hops: int) -> list[Start]:
         return []
     pans = np.full(len(at), sight.pan_deg)
     if sight.request.placement_m is not None:
-        pans = sight.look(at[:, 0], at[:, 1], hops, EIGHTH)[1]
+        pans = sight.look(at[:, 0], at[:, 1], hops)[1]
     return [Start(hops, float(v), float(t), float(p)) for (v, t), p in zip(at, pans, strict=True)]
 
 
@@ -232,8 +230,8 @@ def _linear(sight: Sight, at: Array, hops: int) -> tuple[Array, Array]:
     return miss, slopes
 
 
-def _misses(sight: Sight, at: Array, hops: int, rule: Rule = EIGHTH) -> Array:
-    seen, _ = sight.look(at[:, 0], at[:, 1], hops, rule)
+def _misses(sight: Sight, at: Array, hops: int) -> Array:
+    seen, _ = sight.look(at[:, 0], at[:, 1], hops)
     return np.array([getattr(seen, name) - number for name, number in sight.goal.items()]).T
 
 

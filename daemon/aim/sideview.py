@@ -2,6 +2,7 @@
 
 from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import NET_HEIGHT_M, NET_X_M, TABLE_LENGTH_M
+from drillfeed.protocol.texts.catalogue import text
 
 PATH, TOUCH, NET, TABLE = "o", "x", "|", "="
 SAMPLES = 60
@@ -44,7 +45,7 @@ def side_view(flight: Flight, width: int = 78) -> str:
         label = f"{height:4.0f} " if i < rows and (rows - 1 - i) % 4 == 0 else "     "
         lines.append((label + "".join(row_marks)).rstrip())
     lines.append(_ruler(left, per_m, columns))
-    lines.append("     cm along the table; net at 137; o path, x touch, heights in cm at the left")
+    lines.append(text("plot.side-view"))
     return "\n".join(lines)
 
 

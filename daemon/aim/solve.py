@@ -34,7 +34,7 @@ SAME_MPS, SAME_DEG = 1e-3, 1e-2  # two solutions nearer than this count as the s
 
 def solutions(thrower: Thrower, request: AimRequest) -> tuple[Solution, ...]:
     """Return every legal ball that meets the request within the machine's limits, best first; perhaps none."""
-    found = [s for s in candidates(thrower, request) if is_legal(s) and not breaks(thrower, s)]
+    found = [s for s in candidates(thrower, request, legal=True) if not breaks(thrower, s)]
     return tuple(sorted(found, key=_rank))
 
 
@@ -43,8 +43,8 @@ def unlimited(thrower: Thrower) -> Thrower:
     return replace(thrower, limits=NO_RIM_LIMITS, tilt_deg=WIDE_TILT, pan_deg=WIDE_PAN, roll_deg=(-180.0, 180.0))
 
 
-def candidates(thrower: Thrower, request: AimRequest) -> list[Solution]:
-    """Return every throw in the span of tilts that meets the request on an endless table, legal or not."""
+def candidates(thrower: Thrower, request: AimRequest, legal: bool = False) -> list[Solution]:
+    """Return every throw in the span of tilts that meets the request on an endless table; with `legal` those only."""
     law = coefficients_of(thrower.ball, thrower.air)
     pan_deg = _first_pan(thrower, request)
     # A degree beyond both ends, so that a ball at the very end is not lost between two entries of the table.
@@ -56,7 +56,7 @@ def candidates(thrower: Thrower, request: AimRequest) -> list[Solution]:
         setting = polished(thrower, request, start)
         if setting is None or _twice(found, start.hops, setting):
             continue
-        solution = _solution(thrower, request, law, start.hops, setting)
+        solution = _solution(thrower, request, law, start.hops, setting, legal)
         if solution is not None:
             found.append(solution)
     return found
@@ -93,15 +93,22 @@ def _first_pan(thrower: Thrower, request: AimRequest) -> float:
     return math.degrees(math.atan2(request.placement_m - thrower.sideways_m, way_m)) - thrower.yaw_deg
 
 
-def _solution(thrower: Thrower, request: AimRequest, law: Coefficients, hops: int, setting: Setting) -> Solution | None:
-    """Return a setting as a solution, None if it is on a different arc than asked for."""
+def _solution(
+    thrower: Thrower, request: AimRequest, law: Coefficients, hops: int, setting: Setting, legal: bool
+) -> Solution | None:
+    """Return a setting as a solution, None if it is on a different arc than asked for, or not legal if it must be."""
     speed, tilt, pan = setting["speed_mps"], _at_the_end(setting["tilt_deg"], thrower.tilt_deg), setting["pan_deg"]
 
     def depth_m(speed_mps: float, tilt_deg: float) -> float:
         launch = launch_by(thrower, speed_mps, request.spin_revps, tilt_deg, pan, request.roll_deg)
         return float(figures(launch, law, thrower.ball, hops, arrival=False).depth_m)
 
-    here = depth_m(speed, tilt)
+    launch = launch_by(thrower, speed, request.spin_revps, tilt, pan, request.roll_deg)
+    flight = fly(launch, air=thrower.air, ball=thrower.ball)
+    lands = flight.valid and flight.serve_wise == (hops == 2)
+    if legal and not lands:
+        return None
+    here = flight.depth_m if lands and flight.depth_m is not None else depth_m(speed, tilt)
     per_degree = (depth_m(speed, tilt + NUDGES["tilt_deg"]) - here) / NUDGES["tilt_deg"]
     arc = _arc(hops, per_degree)
     if arc != (request.arc or arc):
@@ -109,7 +116,6 @@ def _solution(thrower: Thrower, request: AimRequest, law: Coefficients, hops: in
     per_mps = (depth_m(speed + NUDGES["speed_mps"], tilt) - here) / NUDGES["speed_mps"]
     rims = rims_to_tell(thrower, speed, request.spin_revps)
     top_rpm, bottom_rpm = rpm_of(thrower, rims)
-    launch = launch_by(thrower, speed, request.spin_revps, tilt, pan, request.roll_deg)
     return Solution(
         arc=arc,
         speed_mps=speed,
@@ -120,7 +126,7 @@ def _solution(thrower: Thrower, request: AimRequest, law: Coefficients, hops: in
         rims=rims,
         top_rpm=top_rpm,
         bottom_rpm=bottom_rpm,
-        flight=fly(launch, air=thrower.air, ball=thrower.ball),
+        flight=flight,
         depth_per_degree_m=per_degree,
         depth_per_percent_m=per_mps * speed / 100.0,
     )

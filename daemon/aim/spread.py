@@ -18,6 +18,7 @@ from drillfeed.daemon.physics.flight_batch import FlightBatch, fly_many
 from drillfeed.daemon.physics.launch import Launches, launches_from
 from drillfeed.daemon.physics.table import NET_X_M
 from drillfeed.daemon.physics.widths import draw_constants
+from drillfeed.protocol.texts.catalogue import text
 
 Array = NDArray[np.float64]
 # Approval limits of plastic balls (ITTF leaflet T3, quoted): 2.67-2.77 g, 40.00-40.60 mm. A hopper is assumed to hold
@@ -110,12 +111,12 @@ class Spread:
         if missing < WARN_SHARE:
             return None
         about = "about " if self.uncalibrated else ""
-        where = "while this machine is uncalibrated" if self.uncalibrated else "on this machine"
+        where = text("spread.uncalibrated") if self.uncalibrated else text("spread.this-machine")
         if missing > 0.995:
-            return f"none of these will land on the table {where}"
+            return text("spread.none-land", where=where)
         if missing > 0.5:
-            return f"{about}{round(10 * missing)} in 10 of these will miss the table {where}"
-        return f"{about}1 in {round(1.0 / missing)} of these will miss the table {where}"
+            return text("spread.many-miss", about=about, tenths=round(10 * missing), where=where)
+        return text("spread.some-miss", about=about, one_in=round(1.0 / missing), where=where)
 
 
 def spread_of(

@@ -10,9 +10,7 @@ from dataclasses import dataclass, field
 from statistics import fmean, pstdev
 from typing import Any
 
-HEADER = "  n  ball                   planned s   true s  off ms  top rpm  bottom rpm  m/s   rev/s"
-SIDE_HEADER = "    side"
-LANDED_HEADER = "  cm over net  landed, cm past net"
+from drillfeed.protocol.texts.catalogue import text
 
 
 @dataclass
@@ -35,7 +33,7 @@ class Account:
     first_leaves_s: float | None = None
     headed: bool = False
 
-    def daemon_says(self, topic: str, fields: Mapping[str, Any], text: str, cue: str | None) -> None:
+    def daemon_says(self, topic: str, fields: Mapping[str, Any], line: str, cue: str | None) -> None:
         """Take a notice of the daemon's."""
         if topic == "ball":
             self.ended[int(fields["id"])] = str(fields["outcome"])
@@ -43,12 +41,12 @@ class Account:
                 self.planned[int(fields["id"])] = fields
                 self._join(int(fields["id"]))
             else:
-                self.tell(f"     {text}")
+                self.tell(f"     {line}")
         elif topic == "countdown":
-            self.tell(f"     first ball in {fields['seconds']} s")
+            self.tell(text("demo.first-ball", seconds=fields["seconds"]))
         elif topic in ("state", "fault", "hopper"):
             bell = f" [{cue}]" if cue else ""
-            self.tell(f"---- {text}{bell}")
+            self.tell(f"---- {line}{bell}")
 
     def driver_logged(self, event: Mapping[str, Any]) -> None:
         """Take one event of the driver's log."""
@@ -64,7 +62,9 @@ class Account:
         self.told.add(id)
         if not self.headed:
             self.headed = True
-            self.tell(HEADER + (SIDE_HEADER if self.rolls else "") + LANDED_HEADER)
+            self.tell(
+                text("demo.header") + (text("demo.header-side") if self.rolls else "") + text("demo.header-landed")
+            )
         plan, ball = self.planned[id], self.left[id]
         planned_s, true_s = float(plan["planned_leaves_s"]), float(ball["t"]) - self.clock_s
         if self.first_leaves_s is None:
@@ -76,7 +76,7 @@ class Account:
             landed = f"{depth_cm:5.0f}"
         else:
             self.missed_table += 1
-            landed = landing["reason"] or "not on the table"
+            landed = landing["reason"] or text("demo.not-on-table")
         net = landing["net_clearance_m"]
         side = f" {ball['side_revps']:+7.1f}" if self.rolls else ""
         self.tell(
@@ -92,14 +92,19 @@ class Account:
         outcomes = Counter(self.ended.values())
         lines = [
             "",
-            f"balls    {commanded} commanded, {'(no exit sensor)' if seen is None else seen} seen leaving, "
-            f"{len(self.left)} left by the driver's log, made: (nobody entered it)",
-            f"moments  feeder at most {max(late, default=0):.0f} ms off the plan; "
-            f"{outcomes['skipped']} skipped, {outcomes['refused']} refused",
+            text(
+                "demo.balls",
+                commanded=commanded,
+                seen=text("demo.no-exit-sensor") if seen is None else seen,
+                left=len(self.left),
+            ),
+            text(
+                "demo.moments", late_ms=max(late, default=0), skipped=outcomes["skipped"], refused=outcomes["refused"]
+            ),
         ]
         for name, depths in sorted(self.landings.items()):
             spread = f" +- {pstdev(depths):.0f}" if len(depths) > 1 else ""
-            lines.append(f"landed   {name:<22} {len(depths):>3} x  {fmean(depths):4.0f}{spread} cm past the net")
+            lines.append(text("demo.landed", name=name, balls=len(depths), mean_cm=fmean(depths), spread=spread))
         if self.missed_table:
-            lines.append(f"landed   {self.missed_table} missed the table")
+            lines.append(text("demo.missed", balls=self.missed_table))
         return lines

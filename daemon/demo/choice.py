@@ -8,6 +8,7 @@ from drillfeed.daemon.library.loading import known, load_balls, load_drill, load
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import NotPossible
+from drillfeed.protocol.texts.catalogue import text
 
 DRILLS = ("mixed-spin", "mixed-spin-gentle", "easy-unknown")
 
@@ -28,23 +29,30 @@ class Choice:
         plan = self.plan
         tempo = ", ".join(dict.fromkeys(planned_set.tempo_text() for planned_set in plan.sets))
         lines = [
-            f"machine  {self.machine.name}: {self.machine.title}",
-            f"drill    {plan.drill.name}: {plan.drill.title}; {plan.balls} balls, {tempo}/min, seed {plan.seed}",
+            text("demo.machine", name=self.machine.name, title=self.machine.title),
+            text(
+                "demo.drill",
+                name=plan.drill.name,
+                title=plan.drill.title,
+                balls=plan.balls,
+                tempo=tempo,
+                seed=plan.seed,
+            ),
         ]
         lines += [f"note     {note}" for note in plan.notes]
         stretches = dict.fromkeys(planned_set.stretch.text for planned_set in plan.sets if planned_set.stretch)
-        return lines + [f"tempo    {text}" for text in stretches]
+        return lines + [text("demo.tempo", stretch=line) for line in stretches]
 
 
 def choose(drill: str | None, machine: str, balls: int | None, seed: int) -> Choice:
     """Return the demo to run; raise InvalidFile, NotPossible or ValueError where there is none."""
     if balls is not None and not 1 <= balls <= HARD_MAX_BALLS:
-        raise ValueError(f"--balls {balls}; expected 1 to {HARD_MAX_BALLS}")
+        raise ValueError(text("demo.balls-outside", balls=balls, max_balls=HARD_MAX_BALLS))
     if not 0 <= seed < 2**32:
-        raise ValueError(f"--seed {seed}; expected 0 to {2**32 - 1}")
+        raise ValueError(text("demo.seed-outside", seed=seed, max_seed=2**32 - 1))
     profile, types = load_machine(machine), load_balls()
     reasons = []
-    others = [name for name in known("drills") if name not in DRILLS]
+    others = sorted(known("drills").keys() - set(DRILLS), key=lambda name: (-len(load_drill(name).ball_names()), name))
     for name in (drill,) if drill else (*DRILLS, *others):
         loaded = load_drill(name)
         try:

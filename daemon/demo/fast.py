@@ -5,6 +5,7 @@ from drillfeed.daemon.demo.choice import Choice
 from drillfeed.daemon.engine.events import Event
 from drillfeed.daemon.engine.wording import worded
 from drillfeed.daemon.simulation import Simulation
+from drillfeed.protocol.texts.catalogue import text
 
 MAX_S = 4 * 3600.0
 
@@ -24,7 +25,7 @@ def run_fast(choice: Choice) -> int:
     account.clock_s = hall.driver_offset_s
     started = hall.start(choice.plan, balls=choice.machine.hopper.balls)
     if not started.ok:
-        print(f"refused: {started.text}")
+        print(text("demo.refused", text=started.text))
         return 1
     while hall.until_state("RESTING", "ARMED", "IDLE", "FAULT", "PAUSED", max_s=MAX_S):
         state = hall.engine.state

@@ -18,6 +18,7 @@ from drillfeed.daemon.demo.processes import READY_S, Pair, running_pair
 from drillfeed.daemon.shell.logs import tell
 from drillfeed.protocol.lines import Reply
 from drillfeed.protocol.status import Snapshot, State
+from drillfeed.protocol.texts.catalogue import text
 
 PATIENCE_S = 20.0
 DONE: frozenset[State] = frozenset({"ARMED", "IDLE", "FAULT", "OFFLINE"})
@@ -81,7 +82,7 @@ class Player:
                 return 1
             state = self._until_done()
         except KeyboardInterrupt:
-            self.say("interrupt: stopping")
+            self.say(text("demo.interrupt"))
             # The interrupt may have come between a line and its reply: a fresh connection is in step.
             self.client.close()
             self.client = self.pair.client()
@@ -106,7 +107,7 @@ class Player:
         replies.append(client.start(client.snapshot().stop_count))
         for reply in replies:
             if not reply.ok:
-                self.say(f"refused: {reply.text}")
+                self.say(text("demo.refused", text=reply.text))
                 return False
         return True
 
@@ -135,7 +136,7 @@ class Player:
 
     def _go_on(self, way: Callable[[], Reply]) -> None:
         """Do what a person does at the thrower in a rest: fill the hopper, set the crank to its mark; then go on."""
-        self.say("     the demo plays the player: hopper filled, going on")
+        self.say(text("demo.plays-the-player"))
         self.pair.driver.send_signal(signal.SIGUSR1)
         self.client.balls(self.choice.machine.hopper.balls)
         if self.choice.machine.feeder.kind == "crank-timed":

@@ -15,6 +15,7 @@ from pydantic import Field, model_validator
 from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_REVPS
 from drillfeed.daemon.physics.launch import HeadSpin, head_spin
 from drillfeed.daemon.validation import FileError, InvalidFile, Table, Words, validate
+from drillfeed.protocol.texts.catalogue import text
 
 Length = Literal["short", "half-long", "long"]
 Arc = Literal["low", "high", "serve-wise"]
@@ -52,9 +53,12 @@ class Tolerance(Table):
     @property
     def text(self) -> str:
         """Return the tolerance in words."""
-        return (
-            f"speed {self.speed_mps:g} m/s, spin {self.spin_share:.0%} or {self.spin_revps:g} rev/s, "
-            f"depth {self.depth_cm:g} cm"
+        return text(
+            "ball.tolerance",
+            speed_mps=self.speed_mps,
+            spin_share=self.spin_share,
+            spin_revps=self.spin_revps,
+            depth_cm=self.depth_cm,
         )
 
 
@@ -88,11 +92,11 @@ class BallType(Table):
     @model_validator(mode="after")
     def _place(self) -> "BallType":
         if self.tilt_deg is None and self.depth_cm is None and self.length is None:
-            raise ValueError("tilt_deg, or where the ball lands: depth_cm, length or both")
+            raise ValueError(text("ball.tilt-or-landing"))
         if self.tilt_deg is not None and (self.depth_cm is not None or self.length is not None):
-            raise ValueError("either tilt_deg or depth_cm and length, and not both")
+            raise ValueError(text("ball.not-both"))
         if math.hypot(self.spin_revps, self.side_revps) > HARD_MAX_REVPS:
-            raise ValueError(f"topspin and sidespin of {HARD_MAX_REVPS} rev/s at most together, sqrt(top^2 + side^2)")
+            raise ValueError(text("ball.max-spin", max_revps=HARD_MAX_REVPS))
         return self
 
     @property
@@ -108,7 +112,9 @@ class BallType(Table):
     @property
     def spin_text(self) -> str:
         """Return the spin in rev/s, with the sidespin if there is any: `+30 rev/s, side +25`."""
-        return f"{self.spin_revps:+g} rev/s" + (f", side {self.side_revps:+g}" if self.side_revps else "")
+        return text("ball.topspin", spin_revps=self.spin_revps) + (
+            text("ball.side", side_revps=self.side_revps) if self.side_revps else ""
+        )
 
 
 def turned_over(ball: BallType) -> BallType:
@@ -120,7 +126,7 @@ def without_sidespin(ball: BallType) -> BallType:
     """Return the ball with the same topspin and no sidespin; its title says so."""
     if not ball.side_revps:
         return ball
-    return ball.model_copy(update={"side_revps": 0.0, "title": f"{ball.title}, without its sidespin"})
+    return ball.model_copy(update={"side_revps": 0.0, "title": text("ball.without-sidespin", title=ball.title)})
 
 
 class Collection(Table):
@@ -142,7 +148,7 @@ def read_balls(data: Mapping[str, Any], file: str) -> dict[str, BallType]:
     doubles = []
     for ball in collection.ball:
         if ball.name in balls:
-            doubles.append(FileError(file, f"ball {ball.name}", "the same name twice", "each name once"))
+            doubles.append(FileError(file, f"ball {ball.name}", text("ball.twice"), text("ball.once")))
         balls[ball.name] = collection.with_tolerance(ball)
     if doubles:
         raise InvalidFile(doubles)

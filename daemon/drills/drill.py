@@ -24,6 +24,7 @@ from drillfeed.daemon.drills.sequences import Sequence
 from drillfeed.daemon.drills.sides import Mention, split
 from drillfeed.daemon.drills.written import FixedSequence
 from drillfeed.daemon.validation import Table, Words, validate
+from drillfeed.protocol.texts.catalogue import text
 
 Tempo = Annotated[float, Field(gt=0, le=HARD_MAX_PER_MIN)]
 
@@ -38,7 +39,7 @@ class Bursts(Table):
     @model_validator(mode="after")
     def _ordered(self) -> "Bursts":
         if self.min_balls > self.max_balls:
-            raise ValueError("min_balls not above max_balls")
+            raise ValueError(text("drill.bursts"))
         return self
 
 
@@ -81,13 +82,13 @@ class Set(Table):
     @model_validator(mode="after")
     def _agree(self) -> "Set":
         if isinstance(self.sequence, QuotaSequence) and self.balls != self.sequence.balls:
-            raise ValueError(f"balls = {self.sequence.balls}, what the quotas make together")
+            raise ValueError(text("drill.quotas", balls=self.sequence.balls))
         if self.lasts_s is not None and (isinstance(self.sequence, QuotaSequence) or self.tempo_rise_per_min):
-            raise ValueError("lasts_s without a quota and without tempo_rise_per_min")
+            raise ValueError(text("drill.lasts"))
         if self.warm_up and (not isinstance(self.sequence, FixedSequence) or len(set(self.sequence.balls)) > 1):
-            raise ValueError("one kind of ball in a fixed sequence in a set that warms up")
+            raise ValueError(text("drill.warm-up-alone"))
         if self.check_set and (self.warm_up or not isinstance(self.sequence, FixedSequence)):
-            raise ValueError("a fixed sequence, and no warm-up, in a set that checks")
+            raise ValueError(text("drill.check-set"))
         return self
 
 
@@ -103,7 +104,7 @@ class Rung(Table):
     @model_validator(mode="after")
     def _changes(self) -> "Rung":
         if not (self.tempo_change_per_min or self.balls_change or self.weights or self.swap):
-            raise ValueError("a change: tempo_change_per_min, balls_change, weights or swap")
+            raise ValueError(text("drill.rung-empty"))
         return self
 
 
@@ -139,18 +140,18 @@ class Drill(Table):
     @model_validator(mode="after")
     def _bounded(self) -> "Drill":
         if self.balls > self.max_balls:
-            raise ValueError(f"max_balls of at least {self.balls}, the balls of all sets together")
+            raise ValueError(text("drill.max-balls", balls=self.balls))
         fastest = max(self.tempo_of(part) + part.tempo_rise_per_min for part in self.set)
         if fastest > self.max_per_min:
-            raise ValueError(f"max_per_min of at least {fastest:g}, the fastest set")
+            raise ValueError(text("drill.max-per-min", fastest=fastest))
         for part in self.set:
             if part.lasts_s is not None and part.balls <= part.lasts_s * self.tempo_of(part) / 60:
                 need = int(part.lasts_s * self.tempo_of(part) / 60) + 1
-                raise ValueError(f"balls of at least {need} in a set of {part.lasts_s:g} s, what fits at its tempo")
+                raise ValueError(text("drill.lasts-balls", need=need, lasts_s=part.lasts_s))
         if any(part.warm_up for part in self.set[1:]):
-            raise ValueError("warm_up in the first set alone")
+            raise ValueError(text("drill.warm-up-first"))
         if self.set[0].warm_up and self.tempo_of(self.set[0]) > min(map(self.tempo_of, self.set)):
-            raise ValueError("a warm-up no faster than the sets after it")
+            raise ValueError(text("drill.warm-up-slow"))
         return self
 
     @model_validator(mode="after")
@@ -160,7 +161,7 @@ class Drill(Table):
             known |= set(rung.swap.values())
             strange = sorted(set(rung.weights) - known)
             if strange:
-                raise ValueError(f"weights in '{rung.title}' only for balls of the drill; not {', '.join(strange)}")
+                raise ValueError(text("drill.weights", title=rung.title, strange=", ".join(strange)))
         return self
 
     def tempo_of(self, part: Set) -> float:

@@ -16,6 +16,7 @@ from drillfeed.daemon.drills.quota import QuotaSequence
 from drillfeed.daemon.drills.sides import swapped
 from drillfeed.daemon.drills.weighted import RandomSequence
 from drillfeed.daemon.validation import InvalidFile, validate
+from drillfeed.protocol.texts.catalogue import text
 
 TEMPO_STEP_PER_MIN = 5.0
 
@@ -35,9 +36,9 @@ class Changes:
     @property
     def text(self) -> str:
         """Return the changes in words that can be typed again."""
-        parts = [f"rung {self.rung:+d}"] if self.rung else []
-        parts += [f"tempo {self.tempo_per_min:+g}/min"] if self.tempo_per_min else []
-        return ", ".join([*parts, *([self.swaps_text] if self.swaps else [])]) or "as written"
+        parts = [text("ladder.rung", rung=self.rung)] if self.rung else []
+        parts += [text("ladder.tempo", tempo_per_min=self.tempo_per_min)] if self.tempo_per_min else []
+        return ", ".join([*parts, *([self.swaps_text] if self.swaps else [])]) or text("ladder.as-written")
 
     @property
     def swaps_text(self) -> str:
@@ -52,7 +53,7 @@ def rungs(drill: Drill, rung: int) -> tuple[Rung, ...]:
     """Return the steps written for a rung, none if that side has no ladder (a rung is then tempo); raise NoStep."""
     side, ladder = ("harder", drill.harder) if rung > 0 else ("easier", drill.easier)
     if ladder and abs(rung) > len(ladder):
-        raise NoStep(f"the ladder of {drill.name} has {len(ladder)} {side} step{'s' * (len(ladder) > 1)} and no more")
+        raise NoStep(text("ladder.ends", drill=drill.name, count=len(ladder), side=side))
     return ladder[: abs(rung)]
 
 
@@ -71,8 +72,8 @@ def rung_text(drill: Drill, rung: int) -> str:
     """Return what the newest step to a rung does, in words."""
     written = rungs(drill, rung)
     if not rung:
-        return "as written"
-    return written[-1].title if written else "slower" if rung < 0 else "faster"
+        return text("ladder.as-written")
+    return written[-1].title if written else text("ladder.slower" if rung < 0 else "ladder.faster")
 
 
 def reshaped(drill: Drill, changes: Changes) -> Drill:
@@ -84,7 +85,7 @@ def reshaped(drill: Drill, changes: Changes) -> Drill:
     for old, new in changes.swaps:
         before = drill.mentions()
         if not any(swapped(mention, old, new) != mention for mention in before):
-            raise NoStep(f"{drill.name} throws no {old}; it throws {', '.join(before)}")
+            raise NoStep(text("ladder.no-such-ball", drill=drill.name, old=old, balls=", ".join(before)))
         drill = _with_sequences(drill, partial(_swap, swap={old: new}))
     return _valid(drill)
 
@@ -100,7 +101,7 @@ def paced(drill: Drill, change_per_min: float, running_per_min: Iterable[float])
     for part, running in zip(drill.set, running_per_min, strict=True):
         wanted = running + change_per_min
         if wanted < MIN_TEMPO_PER_MIN:
-            raise NoStep(f"{wanted:.1f}/min is slower than a set may run, {MIN_TEMPO_PER_MIN:g}/min")
+            raise NoStep(text("ladder.too-slow", wanted=wanted, min_per_min=MIN_TEMPO_PER_MIN))
         paced_part = part.model_copy(update={"tempo_per_min": min(wanted, drill.max_per_min)})
         sets.append(part if part.stays else paced_part)
     return drill.model_copy(update={"set": tuple(sets)})
@@ -111,7 +112,7 @@ def _valid(drill: Drill) -> Drill:
     try:
         return validate(Drill, {**drill.model_dump(), "easier": (), "harder": ()}, drill.name)
     except InvalidFile as error:
-        raise NoStep(f"so changed the drill no longer holds together: {error.errors[0]}") from None
+        raise NoStep(text("ladder.invalid", error=error.errors[0])) from None
 
 
 def _each(drill: Drill, change: Callable[[Set], Set]) -> Drill:
@@ -119,7 +120,7 @@ def _each(drill: Drill, change: Callable[[Set], Set]) -> Drill:
     sets = tuple(part if part.stays else change(part) for part in drill.set)
     balls = sum(part.balls for part in sets)
     if balls > HARD_MAX_BALLS:
-        raise NoStep(f"{balls} balls; a drill holds {HARD_MAX_BALLS} at most")
+        raise NoStep(text("ladder.too-many", balls=balls, max_balls=HARD_MAX_BALLS))
     return drill.model_copy(update={"set": sets, "max_balls": max(drill.max_balls, balls)})
 
 

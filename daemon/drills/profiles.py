@@ -15,6 +15,7 @@ from pydantic import Field, model_validator
 from drillfeed.daemon.drills.balls import LEVELS, BallType, Level
 from drillfeed.daemon.drills.bounds import HARD_MAX_MPS, HARD_MAX_PER_MIN, HARD_MAX_SET_BALLS
 from drillfeed.daemon.validation import Table
+from drillfeed.protocol.texts.catalogue import text
 
 PlayerLevel = Literal["junior", "club", "advanced"]
 PLAYER_LEVELS: tuple[PlayerLevel, ...] = get_args(PlayerLevel)
@@ -70,32 +71,38 @@ class Profile:
     @property
     def owner(self) -> str:
         """Return the words that name this profile when one of its limits decides."""
-        return f"the player's profile {self.level}"
+        return text("profile.owner", level=self.level)
 
     @property
     def text(self) -> str:
         """Return all limits in one line."""
         caps = self.caps
-        locked = "" if caps.locked_balls else ", none that are locked"
-        return (
-            f"{self.level}: {caps.max_per_min:g}/min, {caps.max_set_balls} balls a set, balls to {caps.max_mps:g} "
-            f"m/s of level {caps.max_ball_level} at most{locked}, rims to {caps.max_rim_mps:g} m/s"
+        locked = "" if caps.locked_balls else text("profile.no-locked")
+        return text(
+            "profile.limits",
+            level=self.level,
+            max_per_min=caps.max_per_min,
+            max_set_balls=caps.max_set_balls,
+            max_mps=caps.max_mps,
+            max_ball_level=caps.max_ball_level,
+            locked=locked,
+            max_rim_mps=caps.max_rim_mps,
         )
 
     def objection(self, ball: BallType) -> str | None:
         """Return why this level may not get a ball type on any machine; None if it may."""
         caps = self.caps
         if LEVELS.index(ball.level) > LEVELS.index(caps.max_ball_level):
-            return f"a ball of level {ball.level}; {caps.max_ball_level} at most by {self.owner}"
+            return text("profile.ball-level", level=ball.level, max_ball_level=caps.max_ball_level, owner=self.owner)
         if ball.locked and not caps.locked_balls:
-            return f"locked, until the configuration says locked_balls = true in [players.{self.level}]"
+            return text("profile.locked", level=self.level)
         if ball.speed_mps > caps.max_mps:
-            return f"{ball.speed_mps:g} m/s; {caps.max_mps:g} m/s at most by {self.owner}"
+            return text("profile.ball-speed", speed_mps=ball.speed_mps, max_mps=caps.max_mps, owner=self.owner)
         return None
 
 
-NO_PROFILE = "nobody is chosen: those of machine and drill alone"
-"""Text for the limits while no player is chosen."""
+NO_PROFILE = "profile.nobody"
+"""Id of the text for the limits while no player is chosen."""
 
 
 class Profiles(Table):

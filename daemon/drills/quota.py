@@ -15,6 +15,7 @@ from drillfeed.daemon.drills.drawing import Balls, Drawn, Follow, Rename, RunLen
 from drillfeed.daemon.drills.sides import Mention
 from drillfeed.daemon.drills.weighted import First, added_up
 from drillfeed.daemon.validation import Table
+from drillfeed.protocol.texts.catalogue import text
 
 
 class QuotaSequence(Table):
@@ -56,20 +57,24 @@ class QuotaSequence(Table):
         """Return why a set of `set_balls` balls can't be drawn from the quota."""
         found = []
         if set_balls > self.balls:
-            found.append(f"{set_balls} balls, but the quotas make {self.balls}; give the set balls = {self.balls}")
+            found.append(text("quota.other-number", set_balls=set_balls, balls=self.balls))
         begin = easiest(self.quota, balls) if self.first == "easiest" else None
         if not possible(self.quota, self.max_alike):
             name, n = max(self.quota.items(), key=lambda item: item[1])
             others, limit = self.balls - n, self.max_alike
             found.append(
-                f"{n} x {name} among {others} other balls with at most {limit} in a row: at most "
-                f"{limit * (others + 1)} fit; max_alike = {-(-n // (others + 1))} or more makes it possible"
+                text(
+                    "quota.too-alike",
+                    n=n,
+                    ball=name,
+                    others=others,
+                    limit=limit,
+                    fit=limit * (others + 1),
+                    max_alike=-(-n // (others + 1)),
+                )
             )
         elif begin is not None and not possible(_without_one(self.quota, begin), self.max_alike, begin, 1):
-            found.append(
-                f"it can't begin with {begin}, the easiest: the others then fit no more with at most {self.max_alike} "
-                f'in a row; write first = "drawn", or raise max_alike'
-            )
+            found.append(text("quota.begin", begin=begin, max_alike=self.max_alike))
         return found
 
     def draw(self, balls: Balls, rng: np.random.Generator) -> Iterator[Drawn]:

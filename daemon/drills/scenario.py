@@ -17,6 +17,7 @@ from drillfeed.daemon.drills.bounds import HARD_MAX_SET_BALLS
 from drillfeed.daemon.drills.drawing import Balls, Drawn, Follow, Rename, Weight, distinct
 from drillfeed.daemon.drills.sides import Mention
 from drillfeed.daemon.validation import Table
+from drillfeed.protocol.texts.catalogue import text
 
 
 class Wait(Table):
@@ -41,7 +42,7 @@ class Choice(Table):
     @model_validator(mode="after")
     def _paired(self) -> "Choice":
         if self.weights is not None and len(self.weights) != len(self.one_of):
-            raise ValueError(f"as many weights as choices, {len(self.one_of)}")
+            raise ValueError(text("scenario.weights", choices=len(self.one_of)))
         return self
 
 
@@ -73,7 +74,7 @@ class ScenarioSequence(Table):
     @model_validator(mode="after")
     def _throws(self) -> "ScenarioSequence":
         if not _every_way_throws(self.parts):
-            raise ValueError("a ball in every repetition and in every choice; one holds waits alone")
+            raise ValueError(text("scenario.no-ball"))
         return self
 
     @property

@@ -8,6 +8,8 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import AfterValidator, Field
 
+from drillfeed.protocol.texts.catalogue import text
+
 Hand = Literal["right", "left"]
 Side = Literal["wide-forehand", "forehand", "middle", "elbow", "backhand", "wide-backhand"]
 SIDES: tuple[Side, ...] = get_args(Side)
@@ -39,11 +41,11 @@ def swapped(mention: str, old: str, new: str) -> str:
     return f"{new} to {side}" if ball == old and side is not None and split(new)[1] is None else mention
 
 
-def as_mention(text: str) -> str:
-    """Return the text if it is a ball, or a ball to a side; raise ValueError if it is neither."""
-    if re.fullmatch(MENTION, text) is None:
-        raise ValueError(f"a ball type, or BALL to SIDE with a side of {', '.join(SIDES)}")
-    return text
+def as_mention(written: str) -> str:
+    """Return what is written if it is a ball, or a ball to a side; raise ValueError if it is neither."""
+    if re.fullmatch(MENTION, written) is None:
+        raise ValueError(text("side.ball-to-side", sides=", ".join(SIDES)))
+    return written
 
 
 Mention = Annotated[str, AfterValidator(as_mention), Field(json_schema_extra={"pattern": MENTION})]

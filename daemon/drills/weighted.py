@@ -14,6 +14,7 @@ from drillfeed.daemon.drills.bounds import HARD_MAX_SET_BALLS
 from drillfeed.daemon.drills.drawing import Balls, Drawn, Follow, Rename, RunLength, Weight, easiest
 from drillfeed.daemon.drills.sides import Mention
 from drillfeed.daemon.validation import Table
+from drillfeed.protocol.texts.catalogue import text
 
 _BLOCK = 256
 _Table = tuple[list[Drawn], np.ndarray[Any, np.dtype[np.float64]]]
@@ -41,10 +42,10 @@ class RandomSequence(Table):
         _check_weighted(self.weights, {*self.after, *(name for row in self.after.values() for name in row)}, "after")
         for last, row in self.after.items():
             if sum(row.values()) > 1 + 1e-9:
-                raise ValueError(f"shares after {last} that make 1 or less together; these make {sum(row.values()):g}")
+                raise ValueError(text("weights.shares-above-1", last=last, total=sum(row.values())))
             barred = sorted(name for name in row if (last, name) in self.never)
             if barred:
-                raise ValueError(f"{barred[0]} after {last} either in `after` or in `never`, not in both")
+                raise ValueError(text("weights.after-and-never", ball=barred[0], last=last))
         return self
 
     def names(self) -> tuple[str, ...]:
@@ -87,14 +88,12 @@ class RandomSequence(Table):
             runs = {self.max_alike: True} if self.max_alike == 1 else {1: False, self.max_alike: True}
             for alike, at_limit in runs.items():
                 if not self.chances(last, at_limit):
-                    found.append(f"after {alike} x {last} no ball is left that the rules allow; max_alike is too small")
+                    found.append(text("weights.nothing-left", alike=alike, last=last))
                     break
             row = self.after.get(last, {})
             free = set(self.weights) - set(row) - {after for before, after in self.never if before == last}
             if row and not free and sum(row.values()) < 1 - 1e-9:
-                found.append(
-                    f"the shares after {last} make {sum(row.values()):.0%} and no other ball may take the rest"
-                )
+                found.append(text("weights.shares-below-1", last=last, total=sum(row.values())))
         return found
 
     def draw(self, balls: Balls, rng: np.random.Generator) -> Iterator[Drawn]:
@@ -146,4 +145,4 @@ def _table(chance: Mapping[str, float]) -> _Table:
 def _check_weighted(known: Mapping[str, float], used: set[str], where: str) -> None:
     strange = sorted(used - set(known))
     if strange:
-        raise ValueError(f"only balls that have a weight in `{where}`; not {', '.join(strange)}")
+        raise ValueError(text("weights.strange", where=where, strange=", ".join(strange)))

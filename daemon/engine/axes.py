@@ -22,6 +22,7 @@ from drillfeed.protocol.link import (
     WheelState,
     WheelTarget,
 )
+from drillfeed.protocol.texts.catalogue import text
 
 ARRIVED_DEG = BAND_ANGLE_DEG / 2  # well inside what the driver's gate allows
 
@@ -133,12 +134,12 @@ class Axes:
             band = max(BAND_SHARE * abs(asked), wheel.rpm(BAND_RIM_MPS))
             for found in (newest if seen is None else seen, newest):
                 if abs(found - asked) > band:
-                    return f"{name} wheel at {found:,.0f} rpm, asked {asked:,.0f}"
+                    return text("away.wheel", wheel=name, found=found, asked=asked)
         for axis in self._angles:
             asked_deg, known = getattr(setting, f"{axis}_deg"), getattr(status, axis)
             if asked_deg is None or known is None:
                 continue
             found = known.measured_deg if known.measured_deg is not None else known.target_deg
             if abs(found - asked_deg) > ARRIVED_DEG:
-                return f"{axis} at {found:.1f} degrees, asked {asked_deg:.1f}"
+                return text("away.angle", axis=axis, found=found, asked_deg=asked_deg)
         return None

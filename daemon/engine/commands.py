@@ -61,8 +61,8 @@ def _disarm(parts: Parts, request: Request, now_s: float) -> Decision:
 def _load(parts: Parts, request: Request, now_s: float) -> Decision:
     plan = request.plan
     assert plan is not None
-    sets = text("count.sets", count=len(plan.sets)) if len(plan.sets) > 1 else text("count.set")
-    tempo = ", ".join(dict.fromkeys(f"{set_plan.tempo_text()}/min" for set_plan in plan.sets))
+    sets = text("count.sets", count=len(plan.sets))
+    tempo = ", ".join(dict.fromkeys(text("tempo.per-min", tempo=set_plan.tempo_text()) for set_plan in plan.sets))
     drill = {"drill": plan.drill.name, "balls": plan.balls, "seed": plan.seed}
     return decide(do.Load(plan), answer=text("load.done", sets=sets, tempo=tempo, **drill))
 

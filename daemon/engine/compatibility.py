@@ -2,6 +2,7 @@
 
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import ANGLES, WHEELS, AngleLimits, Axis, DriverHello, Limits, WheelLimits
+from drillfeed.protocol.texts.catalogue import text
 
 # Rates and ranges travel as decimal text; a difference below this share is none.
 _SAME = 1e-6
@@ -10,22 +11,22 @@ _SAME = 1e-6
 def _up_to(driver: float, profile: float, what: str, unit: str) -> list[str]:
     if driver >= profile - abs(profile) * _SAME:
         return []
-    return [f"{what}: the driver does {driver:,.6g} {unit}, the profile needs {profile:,.6g} {unit}"]
+    return [text("misfit.up-to", what=what, driver=driver, unit=unit, profile=profile)]
 
 
 def _down_to(driver: float, profile: float, what: str, unit: str) -> list[str]:
     if driver <= profile + abs(profile) * _SAME:
         return []
-    return [f"{what}: the driver goes down to {driver:,.6g} {unit}, the profile needs {profile:,.6g} {unit}"]
+    return [text("misfit.down-to", what=what, driver=driver, unit=unit, profile=profile)]
 
 
 def _wheel(axis: Axis, driver: WheelLimits, profile: WheelLimits) -> list[str]:
     return [
-        *_up_to(driver.high_rpm, profile.high_rpm, f"{axis} wheel, highest speed", "rpm"),
-        *_down_to(driver.low_rpm, profile.low_rpm, f"{axis} wheel, lowest speed", "rpm"),
-        *_up_to(driver.up_rpm_per_s, profile.up_rpm_per_s, f"{axis} wheel, rate up", "rpm/s"),
-        *_up_to(driver.down_rpm_per_s, profile.down_rpm_per_s, f"{axis} wheel, rate down", "rpm/s"),
-        *_up_to(driver.quick_rpm_per_s, profile.quick_rpm_per_s, f"{axis} wheel, rate of a stop", "rpm/s"),
+        *_up_to(driver.high_rpm, profile.high_rpm, text("misfit.highest-speed", axis=axis), "rpm"),
+        *_down_to(driver.low_rpm, profile.low_rpm, text("misfit.lowest-speed", axis=axis), "rpm"),
+        *_up_to(driver.up_rpm_per_s, profile.up_rpm_per_s, text("misfit.rate-up", axis=axis), "rpm/s"),
+        *_up_to(driver.down_rpm_per_s, profile.down_rpm_per_s, text("misfit.rate-down", axis=axis), "rpm/s"),
+        *_up_to(driver.quick_rpm_per_s, profile.quick_rpm_per_s, text("misfit.rate-of-stop", axis=axis), "rpm/s"),
     ]
 
 
@@ -33,11 +34,11 @@ def _angle(axis: Axis, driver: AngleLimits | None, profile: AngleLimits | None) 
     if profile is None:
         return []
     if driver is None:
-        return [f"{axis}: the profile has this axis, the driver has not"]
+        return [text("misfit.no-axis", axis=axis)]
     return [
-        *_up_to(driver.high_deg, profile.high_deg, f"{axis}, highest angle", "degrees"),
-        *_down_to(driver.low_deg, profile.low_deg, f"{axis}, lowest angle", "degrees"),
-        *_up_to(driver.slew_deg_per_s, profile.slew_deg_per_s, f"{axis}, rate", "degrees/s"),
+        *_up_to(driver.high_deg, profile.high_deg, text("misfit.highest-angle", axis=axis), "degrees"),
+        *_down_to(driver.low_deg, profile.low_deg, text("misfit.lowest-angle", axis=axis), "degrees"),
+        *_up_to(driver.slew_deg_per_s, profile.slew_deg_per_s, text("misfit.rate", axis=axis), "degrees/s"),
     ]
 
 
@@ -49,16 +50,16 @@ def differences(hello: DriverHello, machine: Machine, limits: Limits) -> list[st
     for axis in ANGLES:
         found += _angle(axis, getattr(hello.limits, axis), getattr(limits, axis))
     wanted = {
-        "speed feedback": ("measured" if machine.sensors.speed_feedback else "none", hello.feedback),
-        "way of stopping": (
+        text("misfit.feedback"): ("measured" if machine.sensors.speed_feedback else "none", hello.feedback),
+        text("misfit.stopping"): (
             "coast" if "none" in (machine.top.brake, machine.bottom.brake) else "brake",
             hello.stopping,
         ),
-        "exit sensor": (machine.sensors.exit_sensor, hello.exit_sensor),
+        text("misfit.exit-sensor"): (machine.sensors.exit_sensor, hello.exit_sensor),
         "agitator": (machine.hopper.agitator, hello.agitator),
     }
     found += [
-        f"{what}: the profile says {_word(ours)}, the driver {_word(theirs)}"
+        text("misfit.says", what=what, profile=_word(ours), driver=_word(theirs))
         for what, (ours, theirs) in wanted.items()
         if ours != theirs
     ]

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from drillfeed.daemon.engine.standing import UNCOMMANDED_RIM_MPS, shown
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import AngleState, Status, WheelState
+from drillfeed.protocol.texts.catalogue import text
 
 AHEAD_S = 0.050
 """A moment farther ahead of the status that tells it has not been yet; what is less may be rounding."""
@@ -42,7 +43,7 @@ def _rest(status: Status, sent: Sent) -> str | None:
         return None
     for wheel in shown(status, sent.machine):
         if wheel.driven_rpm or wheel.rim_mps > UNCOMMANDED_RIM_MPS:
-            return f"it says that the wheels are at rest, and the {wheel.text}"
+            return text("contradiction.rest", wheel=wheel.text)
     return None
 
 
@@ -50,32 +51,36 @@ def _output(status: Status, sent: Sent) -> str | None:
     if status.mode != "disarmed":
         return None
     driven = next((wheel for wheel in shown(status, sent.machine) if wheel.driven_rpm), None)
-    return f"it is disarmed, and gives the {driven.name} wheel {driven.driven_rpm:,.0f} rpm" if driven else None
+    return text("contradiction.output", wheel=driven.name, driven_rpm=driven.driven_rpm) if driven else None
 
 
 def _feed(status: Status, sent: Sent) -> str | None:
     if status.mode == "armed" or not (status.feeding or status.agitator):
         return None
-    return f"it is {status.mode}, and its {'feed is open' if status.feeding else 'agitator runs'}"
+    return text(
+        "contradiction.feed",
+        mode=status.mode,
+        what=text("contradiction.feed-open") if status.feeding else text("contradiction.agitator"),
+    )
 
 
 def _armed(status: Status, sent: Sent) -> str | None:
     if sent.may_be_armed or status.mode != "armed":
         return None
-    return "it is armed, and this daemon has not armed it"
+    return text("contradiction.armed")
 
 
 def _epoch(status: Status, sent: Sent) -> str | None:
     if status.session != sent.session or status.epoch <= sent.epoch:
         return None
-    return f"it shows epoch {status.epoch}, and the newest is {sent.epoch}"
+    return text("contradiction.epoch", epoch=status.epoch, newest=sent.epoch)
 
 
 def _seq(status: Status, sent: Sent) -> str | None:
     here = status.session == sent.session and status.epoch == sent.epoch
     if not here or status.seq is None or status.seq <= sent.seq:
         return None
-    return f"it has accepted setpoint {status.seq}, and the newest is {sent.seq}"
+    return text("contradiction.seq", seq=status.seq, newest=sent.seq)
 
 
 def _results(status: Status, sent: Sent) -> str | None:
@@ -84,9 +89,9 @@ def _results(status: Status, sent: Sent) -> str | None:
     for result in status.feeds:
         ahead_s = future(result.at_s, status)
         if ahead_s is not None:
-            return f"it tells what became of ball {result.id} at a moment {ahead_s:.1f} s ahead"
+            return text("contradiction.result-ahead", ball=result.id, ahead_s=ahead_s)
         if result.id > sent.id:
-            return f"it tells what became of ball {result.id}, which it was never asked for"
+            return text("contradiction.result-unasked", ball=result.id)
     return None
 
 
@@ -94,7 +99,7 @@ def _exits(status: Status, sent: Sent) -> str | None:
     for leaving in status.exits:
         ahead_s = future(leaving.at_s, status)
         if ahead_s is not None:
-            return f"it saw a ball leave at a moment {ahead_s:.1f} s ahead"
+            return text("contradiction.exit-ahead", ahead_s=ahead_s)
     return None
 
 
@@ -121,13 +126,13 @@ def _wild(status: Status) -> list[str]:
     for name, wheel in (("top", status.top), ("bottom", status.bottom)):
         for what, rpm in (("measured", wheel.measured_rpm), ("driven", wheel.target_rpm)):
             if rpm is not None and abs(rpm) > MAX_RPM:
-                found.append(f"{name} wheel {what} at {rpm:.3g} rpm, which cannot be")
+                found.append(text("contradiction.wheel", wheel=name, what=what, rpm=rpm))
     for name, angle in (("tilt", status.tilt), ("pan", status.pan), ("roll", status.roll)):
         for deg in (angle.measured_deg, angle.target_deg) if angle else ():
             if deg is not None and abs(deg) > MAX_DEG:
-                found.append(f"{name} at {deg:.3g} degrees, which cannot be")
+                found.append(text("contradiction.angle", axis=name, deg=deg))
     if status.supply_v is not None and not 0 <= status.supply_v <= MAX_V:
-        found.append(f"supply at {status.supply_v:.3g} V, which cannot be")
+        found.append(text("contradiction.supply", supply_v=status.supply_v))
     return found
 
 
@@ -203,4 +208,4 @@ class Doubts:
 
 
 def _line(doubt: _Doubt) -> str:
-    return f"the driver contradicts itself: {doubt.text}"
+    return text("contradiction.told", doubt=doubt.text)

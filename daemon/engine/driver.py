@@ -28,6 +28,7 @@ from drillfeed.protocol.link import (
     Setpoint,
     Status,
 )
+from drillfeed.protocol.texts.catalogue import text
 
 HELLO_AGAIN_S = 0.500
 FIRST_PING_S = 0.040
@@ -132,7 +133,7 @@ class DriverLink:
         driver = self.driver
         same = driver is not None and driver.peer == peer and driver.hello.boot == hello.boot
         if driver is not None and not same and driver.peer != peer and self.status_age_s(now_s) < WATCHDOG_STOP_S:
-            self.note(now_s, "refused from driver", f"hello of {hello.driver}: another driver is connected")
+            self.note(now_s, "refused from driver", text("note.other-driver", driver=hello.driver))
             return
         if not same:
             mismatch = tuple(differences(hello, self._machine, self.limits))

@@ -33,6 +33,7 @@ from drillfeed.protocol.lines import done, refusal
 from drillfeed.protocol.sleep import SleepWatch
 from drillfeed.protocol.spec import Caller
 from drillfeed.protocol.status import State
+from drillfeed.protocol.texts.catalogue import text
 
 SILENT_S = 6.0
 STANDING_BY: frozenset[State] = frozenset({"OFFLINE", "IDLE", "FAULT"})
@@ -83,7 +84,9 @@ class Engine:
     def command(self, request: Request, now_s: float) -> None:
         """Carry out a command, or refuse it with nothing changed; the answer goes to the request's token."""
         verb, turn = request.command.verb, self._turn(now_s)
-        self.parts.link.note(now_s, "command", f"{verb} by {request.caller.name} ({request.caller.where})")
+        self.parts.link.note(
+            now_s, "command", text("note.command", verb=verb, by=f"{request.caller.name} ({request.caller.where})")
+        )
         try:
             decision = decided(self.parts, request, now_s)
         except Refused as refused:
@@ -96,7 +99,7 @@ class Engine:
     def stop(self, caller: Caller, token: int | None, now_s: float) -> None:
         """Stop, from anyone, in any state: feeder and agitator off at once, wheels down at once."""
         turn, by = self._turn(now_s), f"{caller.name} ({caller.where})"
-        self.parts.link.note(now_s, "command", f"stop by {by}")
+        self.parts.link.note(now_s, "command", text("note.command", verb="stop", by=by))
         said = carry_out(turn, decide(do.Stop(by)))
         if token is not None:
             turn.answer(token, done("stop", said))

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from drillfeed.daemon.machine import Machine
 from drillfeed.protocol.link import ANGLES, BAND_ANGLE_DEG, BAND_RIM_MPS, BAND_SHARE, WHEELS, Axis, Status
+from drillfeed.protocol.texts.catalogue import text
 
 # House values: so many times the band within which a ball may enter, and half a second longer than a dip lasts.
 MAX_ERROR_SHARE = 5 * BAND_SHARE
@@ -59,9 +60,8 @@ class FollowingError:
         for axis, shown, for_s in self._lasting(now_s):
             if axis in WHEELS and shown.measured is not None:
                 way = "faster" if abs(shown.measured) > abs(shown.driven) else "slower"
-                return (
-                    f"{axis} wheel at {shown.measured:,.0f} rpm, {way} than it is driven ({shown.driven:,.0f} rpm) "
-                    f"for {for_s:.1f} s"
+                return text(
+                    "following.wheel", axis=axis, measured=shown.measured, way=way, driven=shown.driven, for_s=for_s
                 )
         return None
 
@@ -69,7 +69,7 @@ class FollowingError:
         """Return which angle is off its target, how far and for how long; None if none is."""
         for axis, shown, for_s in self._lasting(now_s):
             if axis in ANGLES:
-                return f"{axis} at {shown.measured:.1f} degrees, driven to {shown.driven:.1f} for {for_s:.1f} s"
+                return text("following.angle", axis=axis, measured=shown.measured, driven=shown.driven, for_s=for_s)
         return None
 
     def _lasting(self, now_s: float) -> Iterator[tuple[Axis, _Shown, float]]:

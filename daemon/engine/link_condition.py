@@ -18,13 +18,13 @@ def age_text(age_s: float) -> str:
     """Return an age in words: ms under a second, else as people read times; empty where it is infinite."""
     if age_s == float("inf"):
         return ""
-    return f"{age_s * 1000:.0f} ms" if age_s < 1 else seconds(age_s)
+    return text("age.ms", age_ms=age_s * 1000) if age_s < 1 else seconds(age_s)
 
 
 def for_text(age_s: float) -> str:
     """Return `for 320 ms`, or `yet` where it never was."""
     age = age_text(age_s)
-    return f"for {age}" if age else "yet"
+    return text("age.for", age=age) if age else "yet"
 
 
 def feed_trouble(link: DriverLink, now_s: float) -> str | None:

@@ -8,9 +8,9 @@ from drillfeed.protocol.status import State
 
 OFFER_S = 60.0
 OFFERED: dict[State, tuple[str, str]] = {
-    "ARMED": ("start", "to start"),
-    "RESTING": ("ready", "the next set"),
-    "PAUSED": ("resume", "to go on"),
+    "ARMED": ("start", "offer.to-start"),
+    "RESTING": ("ready", "offer.next-set"),
+    "PAUSED": ("resume", "offer.go-on"),
 }
 
 Moment = tuple[State, float, int]

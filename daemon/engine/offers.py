@@ -21,7 +21,8 @@ def offer(parts: Parts, caller: Caller, now_s: float) -> tuple[Offer, str]:
     practice = parts.practice
     if practice.plan is None:
         raise refuse("offer.no-drill")
-    verb, leads_to = OFFERED[parts.mode.state]
+    verb, offered = OFFERED[parts.mode.state]
+    leads_to = text(offered)
     values = {"stop_count": parts.mode.stop_count} if verb == "start" else {}
     number = practice.offer.number + 1 if practice.offer else 1
     until_s = now_s + OFFER_S

@@ -20,7 +20,7 @@ CHOSEN_IN: frozenset[State] = frozenset({"IDLE"})
 
 def limits_text(profile: Profile | None) -> str:
     """Return the limits in force in one line."""
-    return NO_PROFILE if profile is None else profile.text
+    return text(NO_PROFILE) if profile is None else profile.text
 
 
 def choose(parts: Parts, request: Request, now_s: float) -> Decision:

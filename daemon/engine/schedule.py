@@ -12,12 +12,14 @@ from typing import Literal
 
 from drillfeed.daemon.planning.plan import PlannedBall, SetPlan
 from drillfeed.protocol.link import LATE_S, LEAD_S, MIN_LEAD_S, TICK_S, FeedResult
+from drillfeed.protocol.texts.catalogue import text
 
 Outcome = Literal["fed", "refused", "skipped", "dropped", "unknown"]
 
 NO_ANSWER_S = 0.5
-UNANSWERED = "the driver never said what became of it"
-UNCONFIRMED = "the feeder was told to push it and has not shown that it did"
+UNANSWERED = "ball.unanswered"
+UNCONFIRMED = "ball.unconfirmed"
+"""Ids of why nobody knows what became of a ball."""
 
 
 @dataclass
@@ -139,7 +141,7 @@ class SetRun:
             if slot.outcome is not None or slot.feed_at_s - LEAD_S - TICK_S > now_s:
                 continue
             if not slot.told and slot.feed_at_s - now_s < MIN_LEAD_S:
-                self._settle(slot, "skipped", closed or "the axes were not there in time")
+                self._settle(slot, "skipped", closed or text("ball.not-there"))
             elif closed is None and slot.feed_at_s > now_s and (slot.told or arrived(slot)):
                 slot.told = True
                 due.append(slot)
@@ -168,7 +170,7 @@ class SetRun:
         """A feed that was told and never answered: nobody knows yet, and it is not thrown again."""
         for slot in self.slots:
             if slot.outcome is None and slot.told and now_s > slot.until_s + NO_ANSWER_S:
-                self._settle(slot, "unknown", UNCONFIRMED if slot.pushed else UNANSWERED)
+                self._settle(slot, "unknown", text(UNCONFIRMED if slot.pushed else UNANSWERED))
 
     def revise(self, slot: Slot, result: FeedResult, fed_s: float) -> None:
         """Settle a ball of this set that was unknown; one that did not go is thrown again, if the set goes on."""
@@ -211,7 +213,7 @@ class SetRun:
         """After a pause, once the driver's status shows the new epoch: balls that did not go wait at the front."""
         for slot in reversed(self.slots):
             if slot.outcome is None and slot.pushed:
-                self._settle(slot, "unknown", UNCONFIRMED)
+                self._settle(slot, "unknown", text(UNCONFIRMED))
             elif slot.outcome is None:
                 slot.outcome = "dropped"
                 self._give_back(slot)

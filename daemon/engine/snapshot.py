@@ -61,17 +61,17 @@ def _next_step(parts: Parts, fresh: Status | None) -> str | None:
     if parts.mode.state == "IDLE" and turning_text(fresh, parts.machine):
         return text("step.wheel-turns")
     steps: dict[State, str] = {
-        "OFFLINE": "start a motor driver" if fresh is None else "wait a moment, then: status",
-        "IDLE": "arm" if parts.practice.plan else "load NAME, then: arm",
+        "OFFLINE": text("next.start-driver") if fresh is None else text("next.wait-status"),
+        "IDLE": "arm" if parts.practice.plan else text("next.load-arm"),
         "ARMED": f"start {parts.mode.stop_count}" if parts.practice.plan else "load NAME",
-        "SPINUP": "pause or stop",
-        "FEEDING": "pause or stop",
-        "RESTING": "ready" if parts.practice.rest_until_s is None else "wait, or: ready",
+        "SPINUP": text("next.pause-or-stop"),
+        "FEEDING": text("next.pause-or-stop"),
+        "RESTING": "ready" if parts.practice.rest_until_s is None else text("next.wait-or-ready"),
         "PAUSED": "resume",
-        "STOPPING": "wait until the wheels stand",
-        "QUICKSTOP": "wait until the wheels stand",
+        "STOPPING": text("next.wait-stand"),
+        "QUICKSTOP": text("next.wait-stand"),
         "FAULT": parts.mode.fault.next_step if parts.mode.fault else "clear",
-        "SETUP": "hold, jog and feed one; or: setup off",
+        "SETUP": text("next.setup"),
     }
     return steps[parts.mode.state]
 
@@ -81,7 +81,7 @@ def _link(parts: Parts, now_s: float) -> str:
         return "down"
     misfits = len(link_misfits(parts.link))
     if misfits:
-        return text("link.misfits", ways=text("count.way") if misfits == 1 else text("count.ways", count=misfits))
+        return text("link.misfits", ways=text("count.ways", count=misfits))
     return feed_trouble(parts.link, now_s) or "up"
 
 
@@ -144,7 +144,9 @@ def snapshot(parts: Parts, now_s: float, late_ticks: int = 0, worst_late_ms: flo
         rung=plan.changes.rung if plan else None,
         step=rung_text(plan.written or plan.drill, plan.changes.rung) if plan else None,
         changes=plan.changes.text if plan and plan.changes != AS_WRITTEN else None,
-        change_waits=f"{waiting.verb}: {waiting.plan.changes.text}; asked by {waiting.who}" if waiting else None,
+        change_waits=text("next.change", verb=waiting.verb, changes=waiting.plan.changes.text, who=waiting.who)
+        if waiting
+        else None,
         queued=parts.practice.queued.plan.drill.name if parts.practice.queued else None,
         last_ball=_ball(run.last.ball, run.last.n, run.last.set, run.last, now_s) if run and run.last else None,
         next_ball=_next_ball(parts, run, now_s) if run else None,
@@ -199,7 +201,7 @@ def _warnings(parts: Parts, fresh: Status | None, now_s: float) -> tuple[str, ..
     if turning is not None:
         found.append(turning)
     if parts.feeder.balls_left is None:
-        found.append("hopper count unknown: balls N")
+        found.append(text("next.hopper-unknown"))
     if parts.practice.run is not None and parts.practice.run.unknown:
         found.append(text("warning.unknown", balls=parts.practice.run.unknown))
     return tuple(found)

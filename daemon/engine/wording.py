@@ -1,7 +1,7 @@
 """How an event is told to people: its topic, its sentence and its cue.
 
 Rule of this file: one case for each kind of event, and strict mypy sees a missing one. The sentences stand in
-`protocol/texts/notices.py`.
+`protocol/texts/en/notices.py`.
 """
 
 from collections.abc import Mapping
@@ -156,7 +156,7 @@ def _told_of_practice(event: PracticeEvent) -> tuple[str, str, str | None]:
 
 
 def _set_begins(event: e.SetBegan) -> str:
-    balls = text("count.ball") if event.balls == 1 else text("count.balls", count=event.balls)
+    balls = text("count.balls", count=event.balls)
     return text("set.begins", number=event.set, sets=event.of_sets, balls=balls, tempo_per_min=event.tempo_per_min)
 
 

@@ -8,6 +8,7 @@ import sqlite3
 from pathlib import Path
 
 from drillfeed.daemon.journal.players import find_player
+from drillfeed.protocol.texts.catalogue import text
 
 FORGOTTEN = "(forgotten)"
 TEXTS = {
@@ -47,10 +48,10 @@ def forget_player(connection: sqlite3.Connection, name: str) -> int:
     try:
         connection.execute("VACUUM")
     except sqlite3.OperationalError as error:
-        raise InUse(f"the name is out of the tables, but not yet out of the file: {error}") from None
+        raise InUse(text("forget.still-in-file", error=error)) from None
     busy = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
     if busy:
-        raise InUse("the name is out of the tables, but a daemon holds the file of the newest changes")
+        raise InUse(text("forget.daemon-holds"))
     return int(sets)
 
 
@@ -65,8 +66,8 @@ def _replace(connection: sqlite3.Connection, table: str, column: str, name: str)
     rows = connection.execute(
         f"SELECT id, {column} FROM {table} WHERE instr(lower({column}), lower(?))", (name,)
     ).fetchall()
-    for key, text in rows:
-        connection.execute(f"UPDATE {table} SET {column} = ? WHERE id = ?", (_without(str(text), name), key))
+    for key, words in rows:
+        connection.execute(f"UPDATE {table} SET {column} = ? WHERE id = ?", (_without(str(words), name), key))
 
 
 def _without(text: str, name: str) -> str:

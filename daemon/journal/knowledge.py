@@ -27,6 +27,7 @@ from drillfeed.daemon.learning.report import (
 )
 from drillfeed.daemon.learning.season import Floats
 from drillfeed.daemon.learning.trend import Trend, draw_courses, draw_last_states, marked_balls, trend
+from drillfeed.protocol.texts.catalogue import text
 
 SEED = 1
 SESSION_WEEKS_AGO = 4
@@ -174,7 +175,7 @@ class Knowledge:
             for some in self.sets
             if some.check_set and some.made_of is not None and some.week - self.first < count
         )
-        notes = [f"{hidden} smaller changes are not shown"] if hidden else []
+        notes = [text("learning.hidden", hidden=hidden)] if hidden else []
         notes += _unmarked_note(self.sets)
         return WeeksFigures(
             who, mondays, tuple(balls.tolist()), tuple(unmarked.tolist()), self.trend, kinds, checks, tuple(notes)
@@ -208,7 +209,7 @@ def _alone(some: PracticeSet, ball: str) -> tuple[int, int] | None:
 
 def _steps(own: Sequence[PracticeSet]) -> str:
     rungs = [some.rung for some in own if some.rung is not None]
-    return f"steps of the ladder: {', '.join(f'{rung:+d}' for rung in dict.fromkeys(rungs))}" if any(rungs) else ""
+    return text("learning.steps", steps=", ".join(f"{rung:+d}" for rung in dict.fromkeys(rungs))) if any(rungs) else ""
 
 
 def _unmarked_note(sets: Iterable[PracticeSet]) -> list[str]:
@@ -222,5 +223,5 @@ def _unmarked_note(sets: Iterable[PracticeSet]) -> list[str]:
     marked, unmarked = (sum(cut[key]) / len(cut[key]) for key in (True, False))
     if unmarked < 2 * marked or not sum(cut[False]):
         return []
-    counts = [f"{sum(cut[key])} of {len(cut[key])}" for key in (False, True)]
-    return [f"unmarked sets look different: {counts[0]} unmarked and {counts[1]} marked sets ended early"]
+    counts = [text("learning.of", cut=sum(cut[key]), sets=len(cut[key])) for key in (False, True)]
+    return [text("learning.unmarked", unmarked=counts[0], marked=counts[1])]

@@ -25,6 +25,7 @@ from typing import Any
 import structlog
 
 from drillfeed.daemon.engine.events import BallLeft, BallSettled, SetBegan, figures
+from drillfeed.protocol.texts.catalogue import text
 
 SLOTS, SLOT_BYTES = 64, 1024
 SIZE = SLOTS * SLOT_BYTES
@@ -69,7 +70,7 @@ class LastThrows:
         try:
             found = os.fstat(number)
             if found.st_uid != os.geteuid() or not stat.S_ISREG(found.st_mode) or found.st_mode & 0o077:
-                raise PermissionError(f"{path} is not a file of ours alone")
+                raise PermissionError(text("last-throws.not-ours", path=path))
             # If memory runs out on a mapped page, the process dies; reserving it here gives an error instead.
             os.posix_fallocate(number, 0, SIZE)
             self._map = mmap.mmap(number, SIZE)
@@ -86,9 +87,9 @@ class LastThrows:
         try:
             if path is not None:
                 return cls(path, run, machine)
-            log.warning("a kill may cost the last throws", why="no folder in memory")
+            log.warning(text("last-throws.kill"), why=text("last-throws.no-folder"))
         except OSError as error:
-            log.warning("a kill may cost the last throws", why=str(error))
+            log.warning(text("last-throws.kill"), why=str(error))
         return None
 
     def keep(self, event: object) -> None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from drillfeed.daemon.drills.profiles import HOUSE_PROFILES, Profiles
 from drillfeed.daemon.journal.reading import Load
+from drillfeed.protocol.texts.catalogue import text
 
 
 @dataclass(frozen=True)
@@ -28,11 +29,11 @@ class Limits:
 def warning_of(load: Load, limits: Limits) -> str | None:
     """Return a warning if a player's balls have reached a limit."""
     day, week = limits.of(load.level)
-    who = load.player or "nobody named"
+    who = load.player or text("load.nobody")
     if load.today >= day:
-        return f"{load.today} balls today ({who}); from {day} on: a break is wise"
+        return text("load.today", today=load.today, who=who, day=day)
     if load.seven_days >= week:
-        return f"{load.seven_days} balls in seven days ({who}); from {week} on: a rest day is wise"
+        return text("load.week", seven_days=load.seven_days, who=who, week=week)
     return None
 
 

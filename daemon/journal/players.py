@@ -4,7 +4,8 @@ import sqlite3
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.errors import refuse
+from drillfeed.protocol.texts.catalogue import text
 
 MAX_NAME_CHARACTERS = 40
 
@@ -34,10 +35,8 @@ def find_player(connection: sqlite3.Connection, name: str) -> Player:
     row = connection.execute("SELECT * FROM players WHERE name = ?", (name,)).fetchone()
     if row is not None:
         return _player(row)
-    known = ", ".join(player.name for player in all_players(connection)) or "none yet"
-    raise Refused(
-        "unknown-name", f"no player is called {name}", expected=f"one of: {known}", do="players add NAME hand right"
-    )
+    known = ", ".join(player.name for player in all_players(connection)) or text("player.none-yet")
+    raise refuse("player.unknown", name=name, known=known)
 
 
 def add_player(
@@ -51,7 +50,7 @@ def add_player(
     """Add a player, by default right-handed and of club level; if the player exists, change only what is given."""
     name = name.strip()
     if not 1 <= len(name) <= MAX_NAME_CHARACTERS:
-        raise Refused("bad-argument", "the name", expected=f"1 to {MAX_NAME_CHARACTERS} letters", found=f"{len(name)}")
+        raise refuse("player.name-length", max_characters=MAX_NAME_CHARACTERS, length=len(name))
     told = {"name": name, "hand": hand, "level": level, "elbow_cm": elbow_cm, "at": at}
     connection.execute(
         "INSERT INTO players (name, hand, level, elbow_cm, added_at) "

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.errors import refuse
 
 DAY = timedelta(days=1)
 
@@ -115,7 +115,7 @@ def session(connection: sqlite3.Connection, number: int, player: str | None = No
     """Return one session in full; raise Refused if no session has that number."""
     row = connection.execute("SELECT * FROM sessions WHERE id = ?", (number,)).fetchone()
     if row is None:
-        raise Refused("unknown-name", f"there is no session {number}", do="drillfeed history lists them")
+        raise refuse("session.unknown", number=number)
     sets = [set_row for _, set_row in _sets(connection, number, player)]
     mine = {set_row.id for set_row in sets}
 

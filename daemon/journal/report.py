@@ -16,6 +16,7 @@ from typing import Any
 from drillfeed.daemon.journal.limits import Limits, warnings_of
 from drillfeed.daemon.journal.reading import Load, Session, SessionRow, SetRow, Share
 from drillfeed.protocol.plain import cell, plain
+from drillfeed.protocol.texts.catalogue import text
 
 GAP = "  "
 _FIGURE = re.compile(r"[+-]?[0-9.]+( of [0-9]+| %|/min)?")
@@ -23,7 +24,7 @@ Table = Sequence[Sequence[object]]
 
 
 def table_lines(head: Sequence[str], rows: Table, width: int, spare: Sequence[str] = ()) -> list[str]:
-    """Write a table as aligned columns.
+    """Write a table as aligned columns; `head` and `spare` hold names of columns, whose words are `column.NAME`.
 
     If it is too wide, the columns named in `spare` are left out one after another. If it is still too wide, each row is
     written with one name and value a line.
@@ -31,25 +32,26 @@ def table_lines(head: Sequence[str], rows: Table, width: int, spare: Sequence[st
     cells = [["" if value is None else plain(str(value)) for value in row] for row in rows]
     if not cells:
         return []
+    words = [text(f"column.{name}") for name in head]
     kept = list(range(len(head)))
     for name in ("", *spare):
         kept = [n for n in kept if head[n] != name]
-        widths = {n: max(len(row[n]) for row in (head, *cells)) for n in kept}
+        widths = {n: max(len(row[n]) for row in (words, *cells)) for n in kept}
         if sum(widths.values()) + len(GAP) * (len(kept) - 1) <= width:
             right = {n for n in kept if all(_is_figure(row[n]) for row in cells)}
             aligned = (
                 [row[n].rjust(widths[n]) if n in right else row[n].ljust(widths[n]) for n in kept]
-                for row in (list(head), *cells)
+                for row in (words, *cells)
             )
             return [GAP.join(row).rstrip() for row in aligned]
-    return _stacked(head, cells, width)
+    return _stacked(words, cells, width)
 
 
-def _stacked(head: Sequence[str], cells: Sequence[Sequence[str]], width: int) -> list[str]:
-    names = max(map(len, head)) + len(GAP)
+def _stacked(words: Sequence[str], cells: Sequence[Sequence[str]], width: int) -> list[str]:
+    names = max(map(len, words)) + len(GAP)
     lines: list[str] = []
     for row in cells:
-        for name, value in zip(head, row, strict=True):
+        for name, value in zip(words, row, strict=True):
             lines += textwrap.wrap(
                 value or " ", width, initial_indent=f"{name:<{names}}", subsequent_indent=" " * names
             ) or [name]
@@ -72,23 +74,24 @@ def sessions_lines(found: Sequence[SessionRow], loads: Sequence[Load], limits: L
             session.seen,
             made_text(session.made, session.out_of),
             session.faults or None,
-            "simulated" if session.simulated else None,
+            text("report.is-simulated") if session.simulated else None,
         )
         for session in found
     ]
-    lines = table_lines(head, rows, width, ("note", "minutes", "seen", "faults", "sets")) or ["no session yet"]
+    lines = table_lines(head, rows, width, ("note", "minutes", "seen", "faults", "sets")) or [text("report.no-session")]
     return [*lines, "", *loads_lines(loads, limits, width)]
 
 
 def loads_lines(loads: Sequence[Load], limits: Limits, width: int) -> list[str]:
     """Write the balls of today and of seven days for each player, with the warnings."""
-    head = ("player", "balls today", "in seven days", "simulated today")
+    head = ("player", "balls-today", "seven-days", "simulated-today")
     rows = [
-        (load.player or "(nobody named)", load.today, load.seven_days, load.simulated_today or None) for load in loads
+        (load.player or text("report.nobody"), load.today, load.seven_days, load.simulated_today or None)
+        for load in loads
     ]
-    lines = table_lines(head, rows, width, ("simulated today",)) or ["no balls in the last seven days"]
-    for text in warnings_of(loads, limits):
-        lines += textwrap.wrap(plain(f"WARNING: {text}"), width)
+    lines = table_lines(head, rows, width, ("simulated-today",)) or [text("report.no-balls")]
+    for line in warnings_of(loads, limits):
+        lines += textwrap.wrap(plain(text("report.warning", text=line)), width)
     return lines
 
 
@@ -112,19 +115,29 @@ def session_lines(found: Session, width: int) -> list[str]:
     """Write one session in full."""
     session = found.session
     began, ended = _day_and_time(session.began_at), _time(session.last_at)
-    title = f"session {session.id}, {began} to {ended}, {session.machine}{' (simulated)' if session.simulated else ''}"
+    title = text(
+        "report.session",
+        number=session.id,
+        began=began,
+        ended=ended,
+        machine=session.machine,
+        simulated=text("report.simulated") if session.simulated else "",
+    )
     lines = textwrap.wrap(plain(title), width)
     parts: list[tuple[str, list[str]]] = [
-        ("sets", _set_table(found.sets, width)),
-        ("balls", _throw_table(found, width)),
-        ("made, by ball type", shares_lines(found.shares, width)),
-        ("marks", _mark_table(found, width)),
-        ("changes", table_lines(("at", "ball", "what"), [_pick(c, "at n what") for c in found.changes], width)),
-        ("faults", _fault_table(found, width)),
-        ("commands", _command_table(found, width)),
+        (text("report.sets"), _set_table(found.sets, width)),
+        (text("report.balls"), _throw_table(found, width)),
+        (text("report.made-by-type"), shares_lines(found.shares, width)),
+        (text("report.marks"), _mark_table(found, width)),
+        (
+            text("report.changes"),
+            table_lines(("at", "ball", "what"), [_pick(c, "at n what") for c in found.changes], width),
+        ),
+        (text("report.faults"), _fault_table(found, width)),
+        (text("report.commands"), _command_table(found, width)),
     ]
     for name, table in parts:
-        lines += ["", name, *(table or ["none"])]
+        lines += ["", name, *(table or [text("report.none")])]
     return lines
 
 
@@ -137,14 +150,9 @@ def today_lines(
     return [*lines, "", *table] if table else lines
 
 
-def counted(number: int, what: str) -> str:
-    """Write `1 session`, `2 sessions`."""
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
 def made_text(made: int | None, out_of: int | None) -> str:
     """Write `14 of 20`, or nothing if nothing was marked."""
-    return "" if made is None else f"{made} of {out_of}"
+    return "" if made is None else text("report.of", made=made, out_of=out_of)
 
 
 def as_json(**parts: object) -> str:
@@ -155,12 +163,12 @@ def as_json(**parts: object) -> str:
 def as_csv(rows: Iterable[object]) -> str:
     """Write rows as CSV (RFC 4180) with a head line; what is not known is an empty field."""
     given = [_plain(row) for row in rows]
-    text = io.StringIO()
+    written = io.StringIO()
     if given:
-        writer = csv.writer(text)
+        writer = csv.writer(written)
         writer.writerow(given[0])
         writer.writerows([_field(value) for value in row.values()] for row in given)
-    return text.getvalue()
+    return written.getvalue()
 
 
 def _plain(part: Any) -> Any:
@@ -177,24 +185,14 @@ def _field(value: object) -> object:
 
 
 def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
-    head = (
-        "at",
-        "set",
-        "drill",
-        "seed",
-        "player",
-        "level",
-        "tempo",
-        "balls",
-        "commanded",
-        "seen",
-        "made",
-        "not thrown",
-    )
+    thrown = ("commanded", "seen", "made", "not-thrown")
+    head = ("at", "set", "drill", "seed", "player", "level", "tempo", "balls", *thrown)
     rows = [
         (
             _time(set_row.began_at),
-            f"{set_row.number}" if set_row.of_sets is None else f"{set_row.number} of {set_row.of_sets}",
+            f"{set_row.number}"
+            if set_row.of_sets is None
+            else text("report.of-sets", number=set_row.number, of_sets=set_row.of_sets),
             set_row.drill,
             set_row.seed,
             set_row.player,
@@ -208,7 +206,7 @@ def _set_table(sets: Sequence[SetRow], width: int) -> list[str]:
         )
         for set_row in sets
     ]
-    return table_lines(head, rows, width, ("at", "seed", "tempo", "level", "not thrown", "balls", "seen"))
+    return table_lines(head, rows, width, ("at", "seed", "tempo", "level", "not-thrown", "balls", "seen"))
 
 
 def _throw_table(found: Session, width: int) -> list[str]:
@@ -216,7 +214,7 @@ def _throw_table(found: Session, width: int) -> list[str]:
     bends = any(throw["side_revps"] for throw in found.throws)
     side = ["side"] if bends else []
     head = ("at", "set", "ball", "type", "commanded", "seen", "made", "m/s", "rev/s", *side, "tilt", "note")
-    yes_no = {1: "yes", 0: "no", None: ""}
+    yes_no = {1: text("report.yes"), 0: text("report.no"), None: ""}
     rows = [
         (
             _time(throw["at"]),

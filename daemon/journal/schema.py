@@ -20,6 +20,7 @@ from drillfeed.daemon.drills.sides import MAX_ELBOW_CM
 from drillfeed.daemon.files import NoFile, check_usable
 from drillfeed.daemon.journal.steps import STEPS
 from drillfeed.daemon.validation import InvalidFile
+from drillfeed.protocol.texts.catalogue import text
 
 APPLICATION_ID = 0x6472_6A31  # "drj1"; SQLite keeps it at byte 68 of the file
 BUSY_S = 1.0
@@ -65,7 +66,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     A journal of an older version is copied into memory and brought up to date there; the file does not change.
     """
     if not path.exists():
-        raise FileNotFoundError(f"there is no journal at {path}")
+        raise FileNotFoundError(text("journal.none", path=path))
     _check_files(path, own=False)
     # On a read-only disk SQLite cannot create the files that it needs beside a WAL journal. If there is no WAL file, it
     # needs none, since nobody changes the journal.
@@ -91,7 +92,7 @@ def _check_files(path: Path, own: bool = True) -> None:
             continue
         except InvalidFile as error:
             if not there.is_dir():
-                raise NotUsable(f"{there.name}: found {error.errors[0].found}") from None
+                raise NotUsable(text("journal.found", name=there.name, found=error.errors[0].found)) from None
 
 
 def _opened(connection: sqlite3.Connection, prepare: Callable[[], object]) -> sqlite3.Connection:
@@ -108,7 +109,7 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     _check_ours(connection, path)
     found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
     if found != "ok":
-        raise Malformed(f"database disk image is malformed: {found}")
+        raise Malformed(text("journal.image", found=found))
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = NORMAL")
     connection.execute("PRAGMA foreign_keys = ON")
@@ -117,7 +118,7 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
     except sqlite3.OperationalError as error:
         # The disk is fine; the file's contents are wrong: a table exists already, or is missing.
         if error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_ERROR:
-            raise Malformed(f"the journal is malformed: {error}") from None
+            raise Malformed(text("journal.malformed", error=error)) from None
         raise
     _check_shape(connection)
 
@@ -142,10 +143,10 @@ def _check_shape(connection: sqlite3.Connection) -> None:
     """Raise Malformed if a column is missing, or if a player has values that could not have been added."""
     missing = sorted(_columns_wanted() - _columns(connection))
     if missing:
-        raise Malformed(f"the journal is malformed: no column {'.'.join(missing[0])}")
+        raise Malformed(text("journal.no-column", column=".".join(missing[0])))
     strange = connection.execute(STRANGE_PLAYERS, {"elbow": MAX_ELBOW_CM}).fetchone()
     if strange is not None:
-        raise Malformed(f"the journal is malformed: player {strange[0]}")
+        raise Malformed(text("journal.player", player=strange[0]))
 
 
 def _version(connection: sqlite3.Connection) -> int:
@@ -158,14 +159,11 @@ def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
     application = int(connection.execute("PRAGMA application_id").fetchone()[0])
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
     if application != APPLICATION_ID and (tables or version):
-        raise NotOurs(f"{path} is the database of another program")
+        raise NotOurs(text("journal.other-program", path=path))
     if version < 0:
-        raise Malformed(f"the journal is malformed: version {version}")
+        raise Malformed(text("journal.version", version=version))
     if version > VERSION:
-        raise NotOurs(
-            f"{path} is a journal of version {version}; this drillfeed knows versions up to {VERSION}. "
-            "Next: bring drillfeed up to date, or take another file with --journal"
-        )
+        raise NotOurs(text("journal.newer", path=path, version=version, known=VERSION))
 
 
 def _bring_up_to_date(connection: sqlite3.Connection) -> None:

@@ -24,6 +24,7 @@ from drillfeed.daemon.journal.entries import Entry, EventEntry, Place, write
 from drillfeed.daemon.journal.last_throws import LastThrows
 from drillfeed.daemon.journal.reading import Load, loads
 from drillfeed.daemon.journal.schema import BESIDE, Malformed, NotOurs, NotUsable, open_to_write
+from drillfeed.protocol.texts.catalogue import text
 
 # The writer polls the queue at this interval. Waking it would need a lock, and the control loop must not wait for a
 # lock. A batch is committed at most this long, plus the time of the commit, after its first entry.
@@ -98,7 +99,7 @@ class Journal(threading.Thread):
         """Query the file, after everything noted before; the future may raise NotRecorded."""
         answer: Future[_Answer] = Future()
         if self._ending:
-            answer.set_exception(NotRecorded("the daemon is shutting down"))
+            answer.set_exception(NotRecorded(text("journal.shutting-down")))
         else:
             self._questions.append((question, answer))
         return answer
@@ -113,12 +114,12 @@ class Journal(threading.Thread):
         told = []
         waiting = len(self._batch) + len(self._queue)
         if self._why is not None:
-            told.append(f"{waiting} events not recorded yet: {self._why}; practice goes on")
+            told.append(text("journal.waiting", waiting=waiting, why=self._why))
         if self.lost:
-            told.append(f"{self.lost} events not recorded: lost while the journal could not keep up")
+            told.append(text("journal.lost", lost=self.lost))
         if self._set_aside is not None:
-            why = f"the journal was damaged ({self._set_aside_why})"
-            told.append(f"{why}; it lies at {self._set_aside} and a new one was begun")
+            why = text("journal.damaged", why=self._set_aside_why)
+            told.append(text("journal.set-aside", why=why, place=self._set_aside))
         return tuple(told)
 
     def end(self) -> None:
@@ -139,7 +140,7 @@ class Journal(threading.Thread):
             if ending:
                 break
             time.sleep(BATCH_S)
-        self._answer_all(NotRecorded("the daemon is shutting down"))
+        self._answer_all(NotRecorded(text("journal.shutting-down")))
         self._close()
         if self._last is not None and not (self._left or self._batch or self._queue or self.lost):
             self._last.forget()
@@ -153,7 +154,7 @@ class Journal(threading.Thread):
             self._spoilt += len(self._batch)
             self._batch = []
             self._close()
-            self._answer_all(NotRecorded(f"a mistake in drillfeed: {mistake}"))
+            self._answer_all(NotRecorded(text("journal.mistake", mistake=mistake)))
 
     def turn(self) -> None:
         """Write all noted entries and answer all questions; disk faults are remembered and reported."""
@@ -239,7 +240,7 @@ class Journal(threading.Thread):
                 error = moving
         why = str(error) if isinstance(error, NotOurs) else f"{_text(error)} ({self.path})"
         if why != self._why:
-            self._log.warning("not recorded", why=why)
+            self._log.warning(text("journal.not-recorded"), why=why)
         self._why = why
         self._answer_all(NotRecorded(why))
 

@@ -18,6 +18,7 @@ from drillfeed.daemon.drills.drill import Drill, read_drill
 from drillfeed.daemon.files import NoFile, path_of, read_toml
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.validation import FileError, InvalidFile, shortened, validate
+from drillfeed.protocol.texts.catalogue import text
 
 Kind = Literal["machines", "drills", "balls"]
 _Made = TypeVar("_Made")
@@ -48,8 +49,14 @@ def find(kind: Kind, name: str, folder: Path | None = None) -> Path:
     if name in names:
         return names[name]
     close = difflib.get_close_matches(name, names, n=3)
-    near = f"; perhaps {', '.join(close)}" if close else f"; known: {', '.join(names) or 'none'}"
-    raise InvalidFile([FileError(name, "(name)", f"no such name among {kind}", f"a name or a path{near}")])
+    near = (
+        text("library.perhaps", names=", ".join(close))
+        if close
+        else text("library.known", names=", ".join(names) or text("library.none"))
+    )
+    raise InvalidFile(
+        [FileError(name, "(name)", text("library.no-such-name", kind=kind), text("library.name-or-path", near=near))]
+    )
 
 
 def _load(read: Callable[[Mapping[str, Any], str], _Made], path: Path) -> _Made:
@@ -79,7 +86,7 @@ def load_drill(name: str, folder: Path | None = None) -> Drill:
     path = find("drills", name, folder)
     data = read_toml(path)
     if "set" not in data:
-        raise InvalidFile([FileError(str(path), "(file)", "no [[set]]", "a drill, with a [[set]] or more")])
+        raise InvalidFile([FileError(str(path), "(file)", text("library.no-set"), text("library.a-drill"))])
     return read_drill(data, str(path))
 
 
@@ -99,7 +106,7 @@ def find_ball(name: str, folder: Path | None = None) -> BallType:
         return balls[name]
     close = difflib.get_close_matches(name, balls, n=3) or list(balls)
     raise InvalidFile(
-        [FileError(name, "(name)", "no such ball type", f"a name of drillfeed list balls: {', '.join(close)}")]
+        [FileError(name, "(name)", text("library.no-ball-type"), text("library.ball-types", names=", ".join(close)))]
     )
 
 
@@ -117,5 +124,14 @@ def read_any(path: Path) -> object:
     for table, read in READERS.items():
         if table in data:
             return read(path)
-    tables = "[[ball]] (ball types), [[set]] (a drill) or [wheels] (a machine profile)"
-    raise InvalidFile([FileError(str(path), "(file)", shortened(f"keys {', '.join(data) or 'none'}"), tables)])
+    tables = text("library.kinds")
+    raise InvalidFile(
+        [
+            FileError(
+                str(path),
+                "(file)",
+                shortened(text("library.keys", keys=", ".join(data) or text("library.none"))),
+                tables,
+            )
+        ]
+    )

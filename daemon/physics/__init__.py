@@ -1,7 +1,7 @@
 """Air, flight, bounce and the two-wheel thrower: pure functions of numbers.
 
     from drillfeed.daemon.physics.launch import launch_from, launches_from, Launch, Launches
-    from drillfeed.daemon.physics.flight import fly# one ball, plain floats: Launch -> Flight
+    from drillfeed.daemon.physics.flight import fly                # one ball, plain floats: Launch -> Flight
     from drillfeed.daemon.physics.flight_batch import fly_many     # n balls, arrays: Launches -> FlightBatch
     from drillfeed.daemon.physics.thrower import rims_for, thrown_by, throw, max_spin_revps, broken_limit
     from drillfeed.daemon.physics.air import air_at

@@ -3,6 +3,8 @@
 import math
 from dataclasses import dataclass
 
+from drillfeed.protocol.texts.catalogue import text
+
 SEA_LEVEL_PRESSURE_PA = 101325.0
 STANDARD_GRAVITY_MPS2 = 9.80665
 _LAPSE_KPM = 0.0065
@@ -42,11 +44,11 @@ def density_kgpm3(temp_c: float, pressure_pa: float, relative_humidity: float = 
     Raises ValueError outside -40..60 C, 30..120 kPa or 0..1, where the formulas do not hold.
     """
     if not -40.0 <= temp_c <= 60.0:
-        raise ValueError(f"air temperature {temp_c:g} C; expected -40 to 60 C")
+        raise ValueError(text("air.temperature", temp_c=temp_c))
     if not 30_000.0 <= pressure_pa <= 120_000.0:
-        raise ValueError(f"air pressure {pressure_pa:g} Pa; expected 30000 to 120000 Pa")
+        raise ValueError(text("air.pressure", pressure_pa=pressure_pa))
     if not 0.0 <= relative_humidity <= 1.0:
-        raise ValueError(f"relative humidity {relative_humidity:g}; expected 0 to 1 (0.5 is 50 %)")
+        raise ValueError(text("air.humidity", relative_humidity=relative_humidity))
     vapour_pa = relative_humidity * vapour_pressure_pa(temp_c)
     dry_pa = pressure_pa - vapour_pa
     kelvin = temp_c + _ZERO_CELSIUS_K
@@ -58,6 +60,6 @@ def air_at(
 ) -> Air:
     """Return the air of a hall; without `pressure_pa` the standard atmosphere gives the pressure at the altitude."""
     if not -500.0 <= altitude_m <= 6000.0:
-        raise ValueError(f"altitude {altitude_m:g} m; expected -500 to 6000 m")
+        raise ValueError(text("air.altitude", altitude_m=altitude_m))
     pressure = isa_pressure_pa(altitude_m) if pressure_pa is None else pressure_pa
     return Air(density_kgpm3(temp_c, pressure, relative_humidity))

@@ -243,10 +243,16 @@ _LATE_PARTS: tuple[tuple[float, ...], ...] = (
 
 
 class Row(NamedTuple):
-    """Hold the weights of the slopes in the slots from `first` on."""
+    """Hold the weights of the slopes in the slots from `first` on, and once more without zeros, by slot."""
 
     first: int
     weights: tuple[float, ...]
+    terms: tuple[tuple[int, float], ...]
+
+
+def row_of(first: int, weights: tuple[float, ...]) -> Row:
+    """Return the row of some weights."""
+    return Row(first, weights, tuple((slot, weight) for slot, weight in enumerate(weights, first) if weight))
 
 
 class Rule(NamedTuple):
@@ -273,7 +279,7 @@ def _in_slots(weights: tuple[float, ...]) -> Row:
     for stage, weight in enumerate(weights):
         kept[SLOTS[stage]] = weight
     used = [slot for slot, weight in enumerate(kept) if weight]
-    return Row(used[0], tuple(kept[used[0] : used[-1] + 1]))
+    return row_of(used[0], tuple(kept[used[0] : used[-1] + 1]))
 
 
 def _times(one: list[float], other: list[float]) -> list[float]:

@@ -48,6 +48,7 @@ from drillfeed.daemon.physics.table import (
     Ball,
 )
 from drillfeed.daemon.physics.touch import nearest_on
+from drillfeed.protocol.texts.catalogue import text
 
 
 def fly(launch: Launch, *, air: Air = STILL_AIR, ball: Ball = PLAIN_BALL, until: Until = "second") -> Flight:
@@ -134,7 +135,7 @@ class _Walk:
         elif kind == NET:
             self.done = True
             if self.landed is None:
-                self.fault = f"touches the net, its underside {_cm_over_tape(self.p, self.ball)}"
+                self.fault = text("flight.net", gap=_cm_over_tape(self.p, self.ball))
         else:
             self._bounce(edge=kind == EDGE)
 
@@ -153,7 +154,7 @@ class _Walk:
         if normal[2] <= 0.0:
             self.done = True
             if self.landed is None:
-                self.fault = "hits the side of the table"
+                self.fault = text("flight.side")
             return
         half: Half = "player" if self.p[0] > NET_X_M else "thrower"
         spin, side = topspin_revps(self.v, self.w), sidespin_revps(self.w)
@@ -167,7 +168,7 @@ class _Walk:
         if touch.half == "player" and self.landed is None:
             self.landed = touch
         elif self.landed is None and len(self.bounces) > 1:
-            self.fault = "bounces twice on the thrower's half"
+            self.fault = text("flight.twice-own-half")
             self.done = True
         if len(self.bounces) >= MAX_BOUNCES or abs(self.v[2]) < 0.02:
             self.done = True
@@ -208,12 +209,12 @@ class _Walk:
 
 def _cm_over_tape(p: Vector, ball: Ball) -> str:
     gap_cm = 100.0 * (p[2] - ball.radius_m - NET_HEIGHT_M)
-    return f"{abs(gap_cm):.1f} cm {'over' if gap_cm > 0.0 else 'below'} the tape"
+    return text("flight.gap", gap_cm=abs(gap_cm), way=text("flight.over") if gap_cm > 0.0 else text("flight.below"))
 
 
 def _miss(bounces: list[Bounce], net_passed: bool) -> str:
     if bounces:
-        return "bounces on the thrower's half and does not come down on the player's"
+        return text("flight.own-half")
     if not net_passed:
-        return "falls short of the net without touching the table"
-    return "misses the table: comes down past it or beside it"
+        return text("flight.short")
+    return text("flight.past")

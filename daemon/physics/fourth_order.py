@@ -3,7 +3,7 @@
 Its path has the places, velocities and accelerations of both ends (Hermite's polynomial of fifth degree).
 """
 
-from drillfeed.daemon.physics.eighth_order import Row, Rule
+from drillfeed.daemon.physics.eighth_order import Row, Rule, row_of
 
 # Of the slopes: what a step gives to the place (times h^2) and to the velocity (times h), and the slope at either end.
 _PLACE, _END = (1 / 6, 1 / 6, 1 / 6, 0.0, 0.0), (1 / 6, 1 / 3, 1 / 3, 1 / 6, 0.0)
@@ -12,15 +12,16 @@ _BEGIN, _FINISH = (1.0, 0.0, 0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 0.0, 1.0)
 
 def _row(place: float, end: float, begin: float, finish: float) -> Row:
     parts = zip(_PLACE, _END, _BEGIN, _FINISH, strict=True)
-    return Row(0, tuple(place * p + end * e + begin * b + finish * f for p, e, b, f in parts))
+    return row_of(0, tuple(place * p + end * e + begin * b + finish * f for p, e, b, f in parts))
 
 
 FOURTH = Rule(
-    stages=(Row(0, (0.5,)), Row(1, (0.5,)), Row(2, (1.0,)), Row(0, _END[:4])),
+    stages=(row_of(0, (0.5,)), row_of(1, (0.5,)), row_of(2, (1.0,)), row_of(0, _END[:4])),
     moments=(0.0, 0.5, 0.5, 1.0, 1.0),
-    path=(_row(6.0, -3.0, -0.5, 0.5), _row(-15.0, 7.0, 1.5, -1.0), _row(10.0, -4.0, -1.5, 0.5), Row(0, (0.5,))),
+    path=(_row(6.0, -3.0, -0.5, 0.5), _row(-15.0, 7.0, 1.5, -1.0), _row(10.0, -4.0, -1.5, 0.5), row_of(0, (0.5,))),
     last_stage=4,
     slots=(0, 1, 2, 3, 4),
-    max_step_m=2.0,
-    max_turn_rad=0.6,
+    max_step_m=1.7,
+    max_turn_rad=0.5,
 )
+FINE = FOURTH._replace(max_step_m=0.9, max_turn_rad=0.3)  # tenths of a millimetre off

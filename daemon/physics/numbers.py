@@ -57,9 +57,11 @@ class Floats:
     def blend(v: Any, h: float, row: Row, slopes: Any) -> Any:
         """Return a vector plus a time times a weighted sum of slopes."""
         x = y = z = 0.0
-        for weight, (along, aside, up) in zip(row.weights, slopes[row.first :], strict=False):
-            if weight:
-                x, y, z = x + weight * along, y + weight * aside, z + weight * up
+        for slot, weight in row.terms:
+            along, aside, up = slopes[slot]
+            x += weight * along
+            y += weight * aside
+            z += weight * up
         return v[0] + h * x, v[1] + h * y, v[2] + h * z
 
     @staticmethod
@@ -68,6 +70,11 @@ class Floats:
         zero, square = (0.0, 0.0, 0.0), h * h
         parts = [Floats.blend(zero, square, row, slopes) for row in rows]
         return [*parts, (h * v[0], h * v[1], h * v[2]), p]
+
+    @staticmethod
+    def total(path: Any) -> Any:
+        """Return where a path ends: the sum of its coefficients."""
+        return tuple(sum(part[axis] for part in path) for axis in range(3))
 
     @staticmethod
     def curve(path: Any, axis: int) -> Curve:
@@ -134,6 +141,12 @@ class Arrays:
         return path
 
     @staticmethod
+    def total(path: Array) -> Array:
+        """Return where paths end: the sum of their coefficients."""
+        total: Array = path.sum(axis=0)
+        return total
+
+    @staticmethod
     def curve(path: Array, axis: int) -> Curve:
         """Return the paths along one axis."""
         return path[:, axis]
@@ -152,7 +165,7 @@ def _sum(row: Row, slopes: Array) -> Array:
 
 def some(value: Any, rows: Any) -> Any:
     """Return the columns of some of the balls; a single figure holds for all."""
-    return value[..., rows] if isinstance(value, np.ndarray) else value
+    return value.take(rows, axis=-1) if isinstance(value, np.ndarray) else value
 
 
 def not_(test: Any) -> Any:

@@ -15,7 +15,7 @@ from drillfeed.daemon.physics.bounce import Vector
 from drillfeed.daemon.physics.eighth_order import EIGHTH, Rule
 from drillfeed.daemon.physics.motion import TINY, Coefficients, Lift, corner_mps, lift_of, pull
 from drillfeed.daemon.physics.numbers import Numbers, not_
-from drillfeed.daemon.physics.roots import NEVER, Curve, slope, slope_curve, value
+from drillfeed.daemon.physics.roots import NEVER, Curve, slope, slope_curve, value, value_and_slope
 from drillfeed.daemon.physics.table import TABLE_HEIGHT_M, TABLE_LENGTH_M
 
 MIN_PACE_MPS = 1.0  # a ball that hardly moves turns at once
@@ -36,7 +36,7 @@ class Spin(NamedTuple):
 
     def of(self, rows: Any) -> "Spin":
         """Return the spin of some of the balls."""
-        return Spin(self.axis[:, rows], self.size[rows], self.capped[rows])
+        return Spin(self.axis.take(rows, axis=1), self.size[rows], self.capped[rows])
 
     def update(self, rows: Any, new: "Spin") -> None:
         """Give some of the balls a new spin."""
@@ -60,7 +60,7 @@ class Step(NamedTuple):
         """Return the path along one axis, perhaps of some of the balls."""
         if rows is None:
             return self.path[:, axis] if isinstance(self.path, np.ndarray) else [part[axis] for part in self.path]
-        return self.path[:, axis, rows]
+        return self.path[:, axis].take(rows, axis=1)
 
     def at(self, share: float) -> tuple[Vector, Vector]:
         """Return place and velocity of one ball at a share of the step."""
@@ -70,8 +70,8 @@ class Step(NamedTuple):
 
     def at_many(self, share: Any, rows: Any) -> tuple[Any, Any]:
         """Return places and velocities, (3, k), of some of the balls at their shares of the step."""
-        s, path = share[rows], self.path[:, :, rows]
-        return value(path, s), slope(path, s) / self.time_s[rows]
+        place, pace = value_and_slope(self.path.take(rows, axis=2), share[rows])
+        return place, pace / self.time_s[rows]
 
 
 def spin_of(v: Any, w: Any, law: Coefficients) -> Spin:
@@ -113,7 +113,7 @@ def take_step(
         if stage == rule.last_stage:
             end, finish = velocity, own
     path = numbers.path(p, v, h, rule.path, slopes)
-    place = numbers.vector(sum(numbers.curve(path, axis)) for axis in range(3))
+    place = numbers.total(path)
     corner = _corner(v, start, end, finish, path, spin, h, law, numbers) if exact else NEVER + 0.0 * h
     return Step(h, place, end, path, corner)
 
@@ -132,15 +132,25 @@ def _length_s(
 ) -> Any:
     """Return the time of the next step: equal parts of what is left until the ball should be down or past the table.
 
+    In a first look the steps do not depend on what is left, so that its figures have no jumps.
     A step is shorter where the ball is slow, since gravity then turns it sooner, and where spin lies near the line of
     flight, since omega x v then turns faster: the equation has the full lift there.
     """
     vx, vy, vz = v
-    nx, ny, nz = spin.axis
     speed = (vx * vx + vy * vy + vz * vz) ** 0.5
     most = rough * numbers.lesser(
         rule.max_step_m / (speed + TINY), rule.max_turn_rad * (speed + MIN_PACE_MPS) / (law.gravity_mps2 + TINY)
     )
+    if rule is EIGHTH:
+        left = _left_s(p, v, pull_, speed, most, law, numbers)
+        most = _slanted(most, numbers.lesser(left, most), v, speed, spin, law, numbers)
+        return left / numbers.ceil(left / most)
+    return _slanted(most, most, v, speed, spin, law, numbers)
+
+
+def _left_s(p: Any, v: Any, pull_: Any, speed: Any, most: Any, law: Coefficients, numbers: Numbers) -> Any:
+    """Return about how long it takes until the ball is down or past the table."""
+    vx, _, vz = v
     height = p[2] - law.radius_m
     height = numbers.choose(height >= 0.0, height, height + TABLE_HEIGHT_M)
     # The drag up and down nearly cancels over a flight.
@@ -151,17 +161,21 @@ def _length_s(
     along_m = numbers.greater(way, 0.0) / numbers.greater(vx / (speed + TINY), 1e-3)
     lost = law.drag_per_m * along_m  # time grows by exp(drag x way), here to its third power
     past = along_m * (1.0 + lost * (0.5 + lost / 6.0)) / (speed + TINY)
-    left = OVER * numbers.choose((way > 0.0) & (past < down), past, down) + 1e-4
-    if not law.by_volume:
-        # Spin near the line of flight now, or at the end of the step if gravity alone turns the ball.
-        sink = law.gravity_mps2 * numbers.lesser(left, most)
-        along = nx * vx + ny * vy + nz * vz
-        later = along - nz * sink
-        now = along * along / (speed * speed + TINY)
-        then = later * later / (speed * speed + sink * (sink - 2.0 * vz) + TINY)
-        sine = numbers.greater(1.0 - numbers.greater(now, then), 0.0) ** 0.5
-        most = most * numbers.greater(numbers.lesser(sine / SLANT_SINE, 1.0), MIN_SLANT)
-    return left / numbers.ceil(left / most)
+    return OVER * numbers.choose((way > 0.0) & (past < down), past, down) + 1e-4
+
+
+def _slanted(most: Any, time_s: Any, v: Any, speed: Any, spin: Spin, law: Coefficients, numbers: Numbers) -> Any:
+    """Return the longest step, shortened where spin lies near the line of flight now or, by gravity, after a time."""
+    if law.by_volume:
+        return most
+    nx, ny, nz = spin.axis
+    sink = law.gravity_mps2 * time_s
+    along = nx * v[0] + ny * v[1] + nz * v[2]
+    later = along - nz * sink
+    now = along * along / (speed * speed + TINY)
+    then = later * later / (speed * speed + sink * (sink - 2.0 * v[2]) + TINY)
+    sine = numbers.greater(1.0 - numbers.greater(now, then), 0.0) ** 0.5
+    return most * numbers.greater(numbers.lesser(sine / SLANT_SINE, 1.0), MIN_SLANT)
 
 
 def _corner(

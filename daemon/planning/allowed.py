@@ -18,13 +18,14 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.fitting import Fitted, fitted
 from drillfeed.daemon.planning.rims import shares
 from drillfeed.daemon.planning.setting import NotPossible
+from drillfeed.protocol.texts.catalogue import text
 
 Owner = Literal["drill", "player", "machine", "hard"]
 SLACK = 1e-9
 MPS_AS_FAR_AS_REVPS = 10.0
 """In the search for the nearest ball, one m/s counts as much as ten rev/s. A default of ours."""
-ANOTHER_BALL = "take another ball or an easier drill"
-ANOTHER_LEVEL = "give the player another level at rest: players add NAME level LEVEL, then: players choose NAME"
+ANOTHER_BALL = "step.another-ball"
+ANOTHER_LEVEL = "step.another-level"
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,7 @@ def objection(ball: BallType, machine: Machine, profile: Profile | None) -> str 
     rims = rims_to_tell(thrower_of(machine), ball.speed_mps, ball.head.revps)
     fastest_mps = max(abs(rims.top_mps), abs(rims.bottom_mps))
     if lowest(fastest_mps, caps.max_rim_mps, machine_rim_mps).by == "player":
-        return f"it needs a rim at {fastest_mps:.1f} m/s; {caps.max_rim_mps:g} m/s at most by {profile.owner}"
+        return text("limit.rim", fastest_mps=fastest_mps, max_rim_mps=caps.max_rim_mps, owner=profile.owner)
     return None
 
 
@@ -88,11 +89,12 @@ def next_step(profile: Profile, ball: BallType | None = None) -> str:
 
     The text suggests another level if there is a higher one, but not for a locked ball, since every level locks it.
     """
-    ways = [] if ball is None else [ANOTHER_BALL]
     locked = ball is not None and ball.locked and not profile.caps.locked_balls
-    if profile.level != PLAYER_LEVELS[-1] and not locked:
-        ways.append(ANOTHER_LEVEL)
-    return "; or ".join(ways) or f"go on as it is; the owner sets the figures in [players.{profile.level}]"
+    ways = [] if ball is None else [text(ANOTHER_BALL)]
+    ways += [text(ANOTHER_LEVEL)] if profile.level != PLAYER_LEVELS[-1] and not locked else []
+    if len(ways) == 2:
+        return text("step.either", first=ways[0], second=ways[1])
+    return ways[0] if ways else text("limit.go-on", level=profile.level)
 
 
 def allowed_fit(ball: BallType, machine: Machine, profile: Profile | None, balls: Mapping[str, BallType]) -> Fitted:
@@ -111,7 +113,7 @@ def check_ball(ball: BallType, machine: Machine, profile: Profile | None, balls:
     why = objection(ball, machine, profile)
     if why is not None and profile is not None:
         near = next(_allowed_nearest_first(ball, machine, profile, balls), None)
-        way = f"nearest that is allowed: {near}" if near else "no ball type is allowed here"
+        way = text("limit.nearest", near=near) if near else text("limit.none-allowed")
         raise NotPossible(f"{why}; {way}", next_step(profile, ball))
 
 
@@ -143,7 +145,9 @@ def cut_to_length(drill: Drill, profile: Profile | None) -> tuple[Drill, tuple[s
     for number, part in enumerate(drill.set, 1):
         bound = lowest(part.balls, profile.caps.max_set_balls, None, HARD_MAX_SET_BALLS)
         if bound.by == "player":
-            notes.append(f"set {number}: {part.balls} balls asked, {bound.highest:g} by {profile.owner}")
+            notes.append(
+                text("limit.length", number=number, balls=part.balls, max_balls=bound.highest, owner=profile.owner)
+            )
             part = part.model_copy(update={"balls": int(bound.highest)})
         sets.append(part)
     return (drill.model_copy(update={"set": tuple(sets)}), tuple(notes)) if notes else (drill, ())
@@ -158,4 +162,4 @@ def notes_on_waits(drill: Drill, balls: Mapping[str, BallType], profile: Profile
         waits_s = {wait_s for *_, wait_s in part.sequence.follows(part.balls, balls) if wait_s}
         waits_s |= {part.bursts.pause_s} if part.bursts else set()
         if min(waits_s, default=min_s) < min_s:
-            yield f"set {number}: waits of less than {min_s:.2f} s last so long, by {profile.owner}"
+            yield text("limit.waits", number=number, min_s=min_s, owner=profile.owner)

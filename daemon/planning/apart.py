@@ -8,6 +8,7 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.planning.fitting import Fitted, written_flight
 from drillfeed.daemon.planning.setting import flight_for
+from drillfeed.protocol.texts.catalogue import text
 
 Written = tuple[BallType, Fitted]
 """A ball type as written, and as it was fitted."""
@@ -41,9 +42,13 @@ def no_longer_apart(one: Written, other: Written, machine: Machine) -> str | Non
     one_flight, other_flight = written_flight(first), written_flight(second)
     if one_flight is None or other_flight is None or not apart(one_flight, other_flight):
         return None
-    return (
-        f"{machine.name} can't tell {first.name} from {second.name} any more: it throws {_figures(first_fit)} "
-        f"and {_figures(second_fit)}"
+    return text(
+        "fit.no-longer-apart",
+        machine=machine.name,
+        first=first.name,
+        second=second.name,
+        first_figures=_figures(first_fit),
+        second_figures=_figures(second_fit),
     )
 
 

@@ -17,6 +17,7 @@ from drillfeed.daemon.planning.plan import DrillPlan, SetPlan, plan_drill
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting
 from drillfeed.daemon.planning.stretch import min_gap_s
 from drillfeed.daemon.planning.transition import transition
+from drillfeed.protocol.texts.catalogue import text
 
 AT_ONCE = frozenset({"easier", "slower"})
 """Commands that hold from the first ball whose wheels have not started; the others wait for a set's end or a pause."""
@@ -53,11 +54,13 @@ def change_plan(
     if _alike(plan, new):
         stretches = dict.fromkeys(set_plan.stretch.text for set_plan in new.sets if set_plan.stretch)
         cuts = cut_to_length(new.drill, plan.player.profile)[1] if verb in ("easier", "harder") else ()
-        why = "; ".join((*stretches, *cuts)) or f"{new.drill.name} runs at {new.drill.max_per_min:g}/min at most"
+        why = "; ".join((*stretches, *cuts)) or text(
+            "change.at-most", name=new.drill.name, max_per_min=new.drill.max_per_min
+        )
         limits = {set_plan.stretch.by for set_plan in new.sets if set_plan.stretch} | ({"player"} if cuts else set())
         profile = plan.player.profile
-        step = next_step(profile) if profile is not None and limits == {"player"} else USUAL_STEP
-        raise NotPossible(f"{verb} would change nothing: {why}", step)
+        step = next_step(profile) if profile is not None and limits == {"player"} else text(USUAL_STEP)
+        raise NotPossible(text("change.nothing", verb=verb, why=why), step)
     sets = tuple(_bridged(old_set, new_set, machine) for old_set, new_set in zip(plan.sets, new.sets, strict=True))
     return replace(new, sets=sets)
 

@@ -21,6 +21,7 @@ from drillfeed.daemon.planning.plan import PlannedBall, SetPlan
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.daemon.planning.stretch import min_gap_s
 from drillfeed.daemon.planning.transition import transition
+from drillfeed.protocol.texts.catalogue import text
 
 USUAL_SET = 20  # balls in a set, over which a crank by time drifts
 DRAWS = 200
@@ -58,11 +59,8 @@ class TempoRange:
         if self.high_s - self.low_s < 0.05:
             return None
         late = self.high_s - self.planned_s
-        told = f"; if it is the longer, wheels or tilt arrive up to {late:.1f} s late" if late > 0.05 else ""
-        return (
-            f"by what is known of the machine, its slowest change needs {self.low_s:.1f} to {self.high_s:.1f} s "
-            f"from ball to ball, and the plan gives {self.planned_s:.1f} s{told}"
-        )
+        told = text("tempo.late", late=late) if late > 0.05 else ""
+        return text("tempo.doubt", low_s=self.low_s, high_s=self.high_s, planned_s=self.planned_s, late=told)
 
 
 def tempo_range(

@@ -16,6 +16,7 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.physics.launch import DEFAULT_BACK_M, DEFAULT_HEIGHT_M, spin_parts
 from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.planning.setting import NotPossible, depths_cm, request_for, roll_for, setting_for
+from drillfeed.protocol.texts.catalogue import text
 
 MIN_CLEARANCE_M = 0.08  # of a bent ball over the tape: a default of ours
 MIN_SERVE_CLEARANCE_M = 0.05
@@ -57,7 +58,7 @@ def fitted(ball: BallType, machine: Machine) -> Fitted:
     except NotPossible as error:
         if ball.tilt_deg is not None:
             raise
-        raise NotPossible(f"{error}; beyond what this type may be bent: {ball.tolerance.text}", error.do) from None
+        raise NotPossible(text("fit.beyond", error=error, tolerance=ball.tolerance.text), error.do) from None
     return Fitted(ball)
 
 
@@ -159,7 +160,7 @@ def _as_bent(ball: BallType, bent: Bent) -> BallType:
 def _told(written: BallType, depth_cm: float, bent: Bent) -> Fitted:
     """Return the bent ball; its text gives speed and spin, and the depth if that was bent."""
     ball = _as_bent(written, bent)
-    text = f"fitted: {ball.speed_mps:g} m/s {ball.spin_text}"
+    line = text("fit.fitted", speed_mps=ball.speed_mps, spin_text=ball.spin_text)
     if ball.depth_cm is not None and abs(ball.depth_cm - depth_cm) > 0.05:
-        text += f", {ball.depth_cm:g} cm deep"
-    return Fitted(ball.model_copy(update={"title": f"{written.title}, {text}"}), text)
+        line += text("fit.depth", depth_cm=ball.depth_cm)
+    return Fitted(ball.model_copy(update={"title": f"{written.title}, {line}"}), line)

@@ -24,6 +24,7 @@ from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting
 from drillfeed.daemon.planning.stretch import Gaps, Rhythm, rhythm
 from drillfeed.daemon.planning.stretch import Stretch as Stretch
 from drillfeed.daemon.planning.throws import Aimed, aim_sets
+from drillfeed.protocol.texts.catalogue import text
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,11 @@ class SetPlan:
 
     def tempo_text(self, places: int = 1) -> str:
         """Return the tempo in balls a minute: one figure, or from the first to the last ball if it rises."""
-        last = "" if self.last_interval_s is None else f" to {60 / self.last_interval_s:.{places}f}"
+        last = (
+            ""
+            if self.last_interval_s is None
+            else text("plan.to", tempo_per_min=60 / self.last_interval_s, places=places)
+        )
         return f"{60 / self.interval_s:.{places}f}{last}"
 
 
@@ -124,10 +129,7 @@ def _crank_before(part: Set, number: int, turns: int, machine: Machine) -> tuple
     if max_turns is None:
         return 0, False
     if part.balls > max_turns:
-        raise NotPossible(
-            f"set {number} has {part.balls} balls; this crank by time drifts too far after {max_turns} turns; "
-            f"give the set at most {max_turns} balls and turn the crank to its mark between sets"
-        )
+        raise NotPossible(text("plan.crank", number=number, balls=part.balls, max_turns=max_turns))
     return (0, True) if turns + part.balls > max_turns else (turns, False)
 
 
@@ -209,12 +211,12 @@ def _check_feeder(times: Rhythm, number: int, machine: Machine, profile: Profile
     if 60 / times.interval_s < feeder.low_balls_per_min - 1e-9:
         by_player = times.stretch is not None and times.stretch.by == "player"
         offered = times.stretch.lift if times.stretch else None
-        lift = "" if by_player else f"; {offered or 'leave out the pair or bring the two balls nearer to each other'}"
+        lift = "" if by_player else f"; {offered or text('plan.feeder-lift')}"
+        reach = {"low_balls_per_min": feeder.low_balls_per_min, "high_balls_per_min": feeder.high_balls_per_min}
+        why = f"; {times.stretch.reason}" if times.stretch else ""
         raise NotPossible(
-            f"set {number} would run at {60 / times.interval_s:.1f}/min; this feeder makes "
-            f"{feeder.low_balls_per_min:g} to {feeder.high_balls_per_min:g}/min"
-            f"{'; ' + times.stretch.reason if times.stretch else ''}{lift}",
-            next_step(profile) if by_player and profile is not None else USUAL_STEP,
+            text("plan.feeder", number=number, tempo_per_min=60 / times.interval_s, why=why, lift=lift, **reach),
+            next_step(profile) if by_player and profile is not None else text(USUAL_STEP),
         )
 
 

@@ -16,6 +16,7 @@ from drillfeed.daemon.physics.thrower import (
     speed_share,
     spin_share,
 )
+from drillfeed.protocol.texts.catalogue import text
 
 
 def flywheels(machine: Machine) -> tuple[Flywheel, Flywheel]:
@@ -54,11 +55,12 @@ def why_not(limit: RimLimit, rims: Rims, limits: RimLimits) -> str:
     slow, fast = ("bottom", "top") if rims.top_mps >= rims.bottom_mps else ("top", "bottom")
     slow_mps, fast_mps = min(rims.top_mps, rims.bottom_mps), max(rims.top_mps, rims.bottom_mps)
     return {
-        "max_rim": f"needs the {fast} rim at {fast_mps:.1f} m/s; this machine's rims reach {limits.max_mps:.1f}",
-        "reverse": f"needs the {slow} wheel at {slow_mps:.1f} m/s; this machine's wheels do not reverse",
+        "max_rim": text("aim.rim-max", fast=fast, fast_mps=fast_mps, max_mps=limits.max_mps),
+        "reverse": text("setting.reverse", slow=slow, slow_mps=slow_mps),
         "grip": (
-            f"needs the {slow} rim at {slow_mps:.2f} m/s; to grip it must keep {limits.grip_share:.0%} of the "
-            f"{fast} rim's {fast_mps:.1f} m/s"
+            text(
+                "setting.grip", slow=slow, slow_mps=slow_mps, grip_share=limits.grip_share, fast=fast, fast_mps=fast_mps
+            )
         ),
-        "min_rim": (f"needs the {slow} rim at {slow_mps:.2f} m/s; it turns steadily from {limits.min_mps:.2f} m/s up"),
+        "min_rim": (text("setting.rim-min", slow=slow, slow_mps=slow_mps, min_mps=limits.min_mps)),
     }[limit]

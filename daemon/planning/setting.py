@@ -19,6 +19,7 @@ from drillfeed.daemon.physics.record import Flight
 from drillfeed.daemon.physics.table import HALF_WIDTH_M, NET_X_M
 from drillfeed.daemon.physics.thrower import Rims, broken_limit, throw
 from drillfeed.daemon.planning.rims import flywheels, nearest, why_not
+from drillfeed.protocol.texts.catalogue import text
 
 # Depths to try, in cm past the net, for a ball type that gives only its length: defaults of ours.
 DEPTHS_CM: dict[str, tuple[float, ...]] = {
@@ -27,19 +28,19 @@ DEPTHS_CM: dict[str, tuple[float, ...]] = {
     "long": (105.0, 115.0, 95.0, 125.0, 85.0),
 }
 USUAL_DEPTH_M = 1.0
-USUAL_STEP = "choose another drill or machine"
-"""The next step if a machine can't do what is asked."""
+USUAL_STEP = "step.another-drill"
+"""Id of the next step if a machine can't do what is asked."""
 
 
 class NotPossible(Exception):
     """This machine can't do what is asked; the text names the limit and the nearest thing possible.
 
-    `do` is the next step for this limit.
+    `do` is the next step for this limit; if None, the usual one.
     """
 
-    def __init__(self, what: str, do: str = USUAL_STEP) -> None:
+    def __init__(self, what: str, do: str | None = None) -> None:
         super().__init__(what)
-        self.do = do
+        self.do = text(USUAL_STEP) if do is None else do
 
 
 @dataclass(frozen=True)
@@ -64,8 +65,14 @@ def rims_asked(machine: Machine, ball: BallType) -> Rims:
         return rims
     speed, near = nearest(machine, ball.speed_mps, spin)
     raise NotPossible(
-        f"spin {ball.spin_text} at {ball.speed_mps:g} m/s {why_not(limit, rims, limits)}; "
-        f"nearest that works: {_parts_text(near, roll_deg)} at {speed:.1f} m/s"
+        text(
+            "setting.spin",
+            spin_text=ball.spin_text,
+            speed_mps=ball.speed_mps,
+            why=why_not(limit, rims, limits),
+            nearest=_parts_text(near, roll_deg),
+            nearest_mps=speed,
+        )
     )
 
 
@@ -76,7 +83,7 @@ def _parts_text(spin_revps: float, roll_deg: float) -> str:
     then too much, sidespin is reduced.
     """
     if not roll_deg:
-        return f"{spin_revps:+.1f} rev/s"
+        return text("setting.topspin", spin_revps=spin_revps)
     topspin, sidespin = spin_parts(spin_revps, roll_deg)
     lean, most = abs(math.tan(math.radians(roll_deg))), 100 * spin_revps**2 + 1e-6
     plain, side = int(abs(10 * topspin) + 1e-6), int(abs(10 * sidespin) + 1e-6)
@@ -85,7 +92,7 @@ def _parts_text(spin_revps: float, roll_deg: float) -> str:
         side -= 1
         top = max(plain, math.ceil(side / lean - 1e-9))
     signed = math.copysign(top / 10, topspin) + 0.0, math.copysign(side / 10, sidespin) + 0.0
-    return f"{signed[0]:+.1f} rev/s, side {signed[1]:+.1f}"
+    return text("setting.topspin-and-sidespin", topspin=signed[0], sidespin=signed[1])
 
 
 def roll_for(ball: BallType, machine: Machine) -> float | None:
@@ -97,10 +104,7 @@ def roll_for(ball: BallType, machine: Machine) -> float | None:
     axis = machine.roll
     if axis is None:
         if ball.side_revps:
-            raise NotPossible(
-                f"sidespin {ball.side_revps:+g} rev/s needs a head that rolls; this machine's does not; "
-                f"nearest that works: {ball.spin_revps:+g} rev/s, no sidespin"
-            )
+            raise NotPossible(text("setting.no-roll", side_revps=ball.side_revps, spin_revps=ball.spin_revps))
         return None
     spin, roll_deg = ball.head
     if not ball.side_revps:
@@ -109,8 +113,14 @@ def roll_for(ball: BallType, machine: Machine) -> float | None:
         near_deg = min(max(roll_deg, axis.low_deg), axis.high_deg)
         near = _parts_text(spin * math.cos(math.radians(roll_deg - near_deg)), near_deg)
         raise NotPossible(
-            f"spin {ball.spin_text} needs the head rolled {roll_deg:+.1f} degrees; this machine rolls "
-            f"{axis.low_deg:g} to {axis.high_deg:g}; nearest that works: {near}"
+            text(
+                "setting.roll",
+                spin_text=ball.spin_text,
+                roll_deg=roll_deg,
+                low_deg=axis.low_deg,
+                high_deg=axis.high_deg,
+                near=near,
+            )
         )
     return round(roll_deg, 3)
 
@@ -123,8 +133,7 @@ def tilt_for(ball: BallType, machine: Machine) -> float:
     if not tilt.low_deg <= ball.tilt_deg <= tilt.high_deg:
         near = min(max(ball.tilt_deg, tilt.low_deg), tilt.high_deg)
         raise NotPossible(
-            f"tilt {ball.tilt_deg:g} degrees; this machine tilts {tilt.low_deg:g} to {tilt.high_deg:g}; "
-            f"nearest that works: {near:g} degrees"
+            text("setting.tilt", tilt_deg=ball.tilt_deg, low_deg=tilt.low_deg, high_deg=tilt.high_deg, near=near)
         )
     return ball.tilt_deg
 
@@ -148,7 +157,7 @@ def solution_for(ball: BallType, machine: Machine) -> Solution:
             return fitting[0]
     if refused is not None:
         raise NotPossible(str(refused))
-    raise NotPossible(f"no {ball.arc} arc of this speed and spin makes a {ball.length} ball there")
+    raise NotPossible(text("setting.no-arc", arc=ball.arc, length=ball.length))
 
 
 def depths_cm(ball: BallType) -> tuple[float, ...]:
@@ -174,7 +183,7 @@ def _straight_on_m(thrower: Thrower, depth_m: float) -> float:
     way_m = thrower.back_m + NET_X_M + depth_m
     aside_m = thrower.sideways_m + way_m * math.tan(math.radians(thrower.yaw_deg))
     if abs(aside_m) > HALF_WIDTH_M:
-        raise NotPossible(f"straight on from where this machine stands is {100 * abs(aside_m):.0f} cm off the middle")
+        raise NotPossible(text("setting.straight-on", aside_cm=100 * abs(aside_m)))
     return aside_m
 
 
@@ -212,8 +221,12 @@ def bend_text(ball: BallType, machine: Machine) -> str | None:
     landing = flight_for(ball, machine).landing
     if landing is None:
         return None
-    aside = f"{100 * abs(landing.y_m):.0f} cm {'left' if landing.y_m > 0 else 'right'}"
-    return f"lands {aside} of the middle as the thrower sees it: {machine.name} has no pan to aim its bend"
+    aside = text(
+        "setting.aside",
+        aside_cm=100 * abs(landing.y_m),
+        way=text("setting.left") if landing.y_m > 0 else text("setting.right"),
+    )
+    return text("setting.bend", aside=aside, name=machine.name)
 
 
 def pan_to(ball: BallType, machine: Machine, leftward_m: float, why: str) -> float:
@@ -229,8 +242,7 @@ def pan_to(ball: BallType, machine: Machine, leftward_m: float, why: str) -> flo
     if not axis.low_deg <= pan_deg <= axis.high_deg:
         near = min(max(pan_deg, axis.low_deg), axis.high_deg)
         raise NotPossible(
-            f"pan {pan_deg:+.1f} degrees {why}; this machine pans {axis.low_deg:g} to {axis.high_deg:g}; "
-            f"nearest that works: {near:g} degrees"
+            text("setting.pan", pan_deg=pan_deg, why=why, low_deg=axis.low_deg, high_deg=axis.high_deg, near=near)
         )
     return round(pan_deg, 3) + 0.0  # never -0.0
 
@@ -245,7 +257,9 @@ def plain_pan(ball: BallType, machine: Machine) -> float | None:
     opening = machine.opening
     way_m, _ = reach(ball, machine)
     straight_m = opening.sideways_m + way_m * math.sin(math.radians(opening.yaw_deg))
-    return pan_to(ball, machine, straight_m, "for its trim" if trimmed else "against its bend")
+    return pan_to(
+        ball, machine, straight_m, text("setting.for-its-trim") if trimmed else text("setting.against-its-bend")
+    )
 
 
 def setting_for(ball: BallType, machine: Machine) -> Setting:

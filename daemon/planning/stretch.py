@@ -18,6 +18,7 @@ from drillfeed.daemon.planning.allowed import Owner, min_interval_s, tempo_bound
 from drillfeed.daemon.planning.setting import NotPossible, Setting
 from drillfeed.daemon.planning.throws import Aimed
 from drillfeed.daemon.planning.transition import Transition, transition
+from drillfeed.protocol.texts.catalogue import text
 
 Pair = tuple[str, str]
 MIN_RISE_SHARE = 0.5  # of the rise of a tempo that must be left for the set to make sense: a default of ours
@@ -42,13 +43,14 @@ class Stretch:
         """Return the reason as one line."""
         if self.rises:
             asked = f"{self.asked_per_min:g}/min"
-            line = f"the tempo rises to {self.runs_per_min:.1f}/min here instead of {asked}: {self.reason}"
+            line = text("tempo.rises", runs_per_min=self.runs_per_min, asked=asked, reason=self.reason)
         elif self.by != "machine":
-            return f"tempo {self.asked_per_min:g}/min asked, {self.runs_per_min:.3g}/min by {self.reason}"
+            return text(
+                "tempo.by", asked_per_min=self.asked_per_min, runs_per_min=self.runs_per_min, reason=self.reason
+            )
         else:
-            line = (
-                f"{self.asked_per_min:g}/min is not possible for this mix on this machine; "
-                f"running at {self.runs_per_min:.1f}/min: {self.reason}"
+            line = text(
+                "tempo.stretched", asked_per_min=self.asked_per_min, runs_per_min=self.runs_per_min, reason=self.reason
             )
         return f"{line}; {self.lift}" if self.lift else line
 
@@ -132,7 +134,7 @@ def rhythm(
         if bound.by == "drill" or (needed_s <= 60 / wanted_per_min + 1e-9 and bound.by == "machine"):
             return 60 / wanted_per_min, None
         if profile is not None and bound.by == "player":
-            between = f" ({profile.caps.max_per_min:g}/min between any two; their time varies by {vary_share:.0%})"
+            between = text("tempo.between", max_per_min=profile.caps.max_per_min, vary_share=vary_share)
             owner = f"{profile.owner}{between if vary_share else ''}"
             return 60 / bound.highest, Stretch(wanted_per_min, bound.highest, owner, by=bound.by)
         return needed_s, _stretch(part, wanted_per_min, needed_s, ordered, aimed, gaps, spread_s, vary_share, machine)
@@ -143,8 +145,12 @@ def rhythm(
     last_s, capped = held(asked_per_min + part.tempo_rise_per_min)
     if capped is not None and 60 / last_s - 60 / interval_s < MIN_RISE_SHARE * part.tempo_rise_per_min:
         raise NotPossible(
-            f"its point is lost here: the tempo should rise from {asked_per_min:g} to "
-            f"{asked_per_min + part.tempo_rise_per_min:g}/min; {capped.text}"
+            text(
+                "tempo.no-rise",
+                asked_per_min=asked_per_min,
+                last_per_min=asked_per_min + part.tempo_rise_per_min,
+                why=capped.text,
+            )
         )
     return Rhythm(interval_s, min_wait_s, capped and replace(capped, rises=True), last_s)
 
@@ -156,12 +162,12 @@ def _stretch(
     """Return why the set runs slower: the pair that limits the tempo, and the rule that would raise it."""
     before, after = ordered[0]
     feeder = machine.feeder
-    varied = f"; the time between balls varies by {vary_share:.0%}" if vary_share else ""
+    varied = text("tempo.varied", vary_share=vary_share) if vary_share else ""
     moving = gaps.slowest(aimed[before], aimed[after])
     if min_gap_s(machine, spread_s, moving.seconds) <= feeder.cycle_s + feeder.spread_s:
-        reason = f"the feeder makes {feeder.high_balls_per_min:g}/min at most{varied}"
+        reason = text("tempo.feeder", high_balls_per_min=feeder.high_balls_per_min, varied=varied)
         return Stretch(asked_per_min, 60 / needed_s, reason)
-    of_pair = f"{after} after {before}" if before != after else before
+    of_pair = text("tempo.pair", after=after, before=before) if before != after else before
     others = [gaps.gap_s(aimed[a], aimed[b], spread_s) / (1 - vary_share) for a, b in ordered[1:2]]
     lift = _lift(part, (before, after), needed_s, others)
     if lift is None and before != after:
@@ -177,7 +183,7 @@ def _lift(part: Set, worst: Pair, needed_s: float, next_s: list[float]) -> str |
     barred = sequence.model_copy(update={"never": (*sequence.never, worst)})
     if barred.faults(part.balls, {}) or 60 / next_s[0] < 60 / needed_s + 0.5:
         return None
-    return f'a rule never = [["{worst[0]}", "{worst[1]}"]] would lift it to {60 / next_s[0]:.1f}/min'
+    return text("tempo.never", before=worst[0], after=worst[1], tempo_per_min=60 / next_s[0])
 
 
 def _in_pairs(
@@ -204,7 +210,4 @@ def _in_pairs(
         parts = f"{{ one_of = [{', '.join(pairs)}] }}, {{ wait_s = {wait_s:g} }}"
     else:
         parts = ", ".join(f"{pair[1:-1]}, {{ wait_s = {wait_s:g} }}" for pair in pairs)
-    return (
-        f"in pairs they would come at {60 / alike_s:.1f}/min, with {wait_s:g} s for each change: "
-        f'kind = "scenario", parts = [{parts}]'
-    )
+    return text("tempo.in-pairs", tempo_per_min=60 / alike_s, wait_s=wait_s, parts=parts)

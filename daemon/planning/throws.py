@@ -16,6 +16,7 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import ANOTHER_BALL, allowed_fit, objection
 from drillfeed.daemon.planning.apart import Written, no_longer_apart
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible, Setting, bend_text, pan_to, setting_for
+from drillfeed.protocol.texts.catalogue import text
 
 STEPS = (-1.0, 0.0, 1.0)
 """How far a ball is varied, as shares of the maximum: three steps, so that all pairs are known beforehand."""
@@ -50,7 +51,7 @@ class Aimed:
 
 def pan_for(ball: BallType, side: Side, machine: Machine, player: Player) -> float:
     """Return the pan in degrees that lands a ball on a player's side; raise NotPossible beyond the limits."""
-    return pan_to(ball, machine, leftward_cm(side, player) / 100, f"for {side}")
+    return pan_to(ball, machine, leftward_cm(side, player) / 100, text("throws.for-side", side=side))
 
 
 def varied(ball: BallType, vary: Variation, speed_step: float, depth_step: float) -> BallType:
@@ -109,7 +110,7 @@ class _Aiming:
         for mention in mentions:
             name, side = split(mention)
             if name not in self._balls:
-                self.faults[f"no ball type is called {name}"] = USUAL_STEP
+                self.faults[text("throws.no-ball-type", name=name)] = text(USUAL_STEP)
                 continue
             try:
                 yield mention, self._one(mention, self._balls[name], side, vary)
@@ -125,7 +126,7 @@ class _Aiming:
         if fit:
             self.notes.append(f"{ball.name}, {fit}")
         if left_out:
-            self.notes.append(f"{mention} is varied less than written: {left_out} variations are past a limit here")
+            self.notes.append(text("throws.varied-less", mention=mention, left_out=left_out))
         return Aimed(mention, thrown_to, throws, fit)
 
     def _as_thrown(self, ball: BallType) -> tuple[BallType, str]:
@@ -153,33 +154,26 @@ class _Aiming:
         bent = ", ".join(self._bent())
         if bent and self._machine.roll is None:
             if self._drill.sidespin == "needed":
-                raise NotPossible(
-                    f"it needs sidespin ({bent}) and {self._machine.name} has no head that rolls; choose a drill "
-                    f'without, or write sidespin = "wanted" into it: these balls then come without'
-                )
-            self.notes.append(
-                f"sidespin is left out ({bent}): {self._machine.name} has no head that rolls, topspin is as written"
-            )
+                raise NotPossible(text("throws.needs-sidespin", bent=bent, machine=self._machine.name))
+            self.notes.append(text("throws.sidespin-left-out", bent=bent, machine=self._machine.name))
 
     def look_at_sides(self) -> None:
         """Note that sides are left out if there is no pan; raise NotPossible if the drill needs them."""
         sides = dict.fromkeys(side for mention in self._drill.mentions() if (side := split(mention)[1]) is not None)
         if sides and self._machine.pan is None:
             if self._drill.sides == "needed":
-                raise NotPossible(
-                    f"it needs sides ({', '.join(sides)}) and {self._machine.name} has no pan; "
-                    f"choose a drill that varies spin, depth or tempo instead"
-                )
+                raise NotPossible(text("throws.needs-sides", sides=", ".join(sides), machine=self._machine.name))
             bends = self._machine.roll is not None and self._bent()
-            which = "every ball without sidespin" if bends else "every ball"
-            self.notes.append(f"sides are left out: {self._machine.name} has no pan, {which} goes down the middle")
+            which = text("throws.every-ball-without-sidespin") if bends else text("throws.every-ball")
+            self.notes.append(text("throws.sides-left-out", machine=self._machine.name, which=which))
 
 
 def _what_helps(steps: set[str]) -> str:
     """Return the next step for several faults: the one they share, or else one that helps with all of them."""
     if len(steps) == 1:
         return next(iter(steps))
-    return USUAL_STEP if USUAL_STEP in steps else ANOTHER_BALL
+    usual = text(USUAL_STEP)
+    return usual if usual in steps else text(ANOTHER_BALL)
 
 
 def aim_sets(
@@ -194,7 +188,7 @@ def aim_sets(
         looked_at = {(id(part.sequence), part.balls): (number, part) for number, part in enumerate(drill.set, 1)}
         for number, part in looked_at.values():
             faults = part.sequence.faults(part.balls, balls)
-            aiming.faults |= {f"set {number}: {fault}": USUAL_STEP for fault in faults}
+            aiming.faults |= {text("throws.set-fault", number=number, fault=fault): USUAL_STEP for fault in faults}
     aiming.look_at_pairs()
     if aiming.faults:
         raise NotPossible("; ".join(aiming.faults), _what_helps(set(aiming.faults.values())))

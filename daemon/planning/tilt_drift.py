@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.plan import PlannedBall, SetPlan
+from drillfeed.protocol.texts.catalogue import text
 
 SAME_DEG = 0.05
 
@@ -28,7 +29,4 @@ def drift_text(machine: Machine, plan: SetPlan) -> str | None:
     tilt, count = machine.tilt, tilt_moves(plan.balls)
     if tilt.max_moves is None or count <= tilt.max_moves:
         return None
-    return (
-        f"the tilt moves {count} times by time and may be off by {tilt.drift_after_deg(count):.1f} degrees at the end; "
-        "it finds its stop again after the set: shorter sets, or balls of one tilt after another, keep it nearer"
-    )
+    return text("tilt.drift", moves=count, off_deg=tilt.drift_after_deg(count))

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.setting import Setting
 from drillfeed.daemon.wheel import Wheel
+from drillfeed.protocol.texts.catalogue import text
 
 CONTROL_GRID_S = 0.025
 """A change starts at the next tick of the daemon (20 ms), then of the driver (5 ms)."""
@@ -53,8 +54,8 @@ def _wheel_part(machine: Machine, name: str, start: Setting, end: Setting) -> tu
     dipped = math.copysign(max(abs(start_rpm) - dip_rpm, 0.0), start_rpm)
     seconds = max(wheel_change_s(wheel, start_rpm, end_rpm), wheel_change_s(wheel, dipped, end_rpm))
     if round(start_rpm) == round(end_rpm):
-        return seconds, f"{name} wheel needs {seconds:.2f} s to recover from each ball"
-    return seconds, f"{name} wheel needs {seconds:.1f} s from {start_rpm:,.0f} to {end_rpm:,.0f} rpm"
+        return seconds, text("transition.recover", wheel=name, seconds=seconds)
+    return seconds, text("transition.wheel", wheel=name, seconds=seconds, start_rpm=start_rpm, end_rpm=end_rpm)
 
 
 def _angle_parts(machine: Machine, start: Setting, end: Setting) -> list[tuple[float, str]]:
@@ -63,7 +64,7 @@ def _angle_parts(machine: Machine, start: Setting, end: Setting) -> list[tuple[f
         before, after = getattr(start, f"{name}_deg"), getattr(end, f"{name}_deg")
         if axis is not None and before is not None and after is not None and before != after:
             seconds = abs(after - before) / axis.slew_deg_per_s + machine.settling.tilt_s
-            parts.append((seconds, f"{name} needs {seconds:.1f} s from {before:.1f} to {after:.1f} degrees"))
+            parts.append((seconds, text("transition.axis", axis=name, seconds=seconds, before=before, after=after)))
     return parts
 
 

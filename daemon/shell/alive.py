@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 import structlog
 
 from drillfeed.daemon.shell.notify import Manager
+from drillfeed.protocol.texts.catalogue import text
 
 Counter = Callable[[], int]
 LOOKS_A_PERIOD = 3
@@ -39,6 +40,6 @@ async def feed(manager: Manager, pulse: Pulse) -> None:
         await asyncio.sleep(manager.watchdog_s / LOOKS_A_PERIOD)
         standing = pulse.standing()
         if standing:
-            log.error("a loop stands still; the watchdog is not fed", loops=standing)
+            log.error(text("daemon.loop-stands-still"), loops=standing)
         else:
             manager.tell(WATCHDOG="1")

@@ -27,6 +27,7 @@ from drillfeed.daemon.shell.tellers import Deliver
 from drillfeed.protocol.link import TICK_S
 from drillfeed.protocol.spec import Caller
 from drillfeed.protocol.status import Snapshot, State
+from drillfeed.protocol.texts.catalogue import text
 
 PARTS_A_TURN = 2_000
 # After this many messages of strangers the link rests, so that strangers get a bounded share of the loop's time.
@@ -144,7 +145,7 @@ class ControlLoop(threading.Thread):
         except Exception as error:
             self._log.exception("mistake in the control loop")
             now_s = time.monotonic()
-            fault = Fault("internal", f"{type(error).__name__}: {error}", now_s, "a mistake in drillfeed", "clear")
+            fault = Fault("internal", f"{type(error).__name__}: {error}", now_s, text("daemon.mistake"), "clear")
             with contextlib.suppress(Exception):
                 self.engine.latch(fault, now_s)
 

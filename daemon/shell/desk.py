@@ -36,10 +36,11 @@ from drillfeed.daemon.shell.practice import Practice
 from drillfeed.daemon.shell.tellers import NoticeRing
 from drillfeed.daemon.validation import InvalidFile
 from drillfeed.protocol.commands import COMMANDS, check_state, check_state_in, shown_line
-from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.errors import Refused, refuse
 from drillfeed.protocol.lines import Reply, done, refusal
 from drillfeed.protocol.spec import Caller, Command
 from drillfeed.protocol.status import Notice, Snapshot
+from drillfeed.protocol.texts.catalogue import text
 
 ReplyTo = Callable[[Reply], None]
 Record = Callable[[Event], None]
@@ -162,28 +163,22 @@ class Desk:
             reply(refusal(verb, Refused("not-possible", str(error), do=error.do)))
         except Exception:
             self._log.exception("mistake while planning")
-            reply(refusal(verb, Refused("internal", "drillfeed made a mistake; see its log")))
+            reply(refusal(verb, refuse("desk.mistake")))
 
     def _list(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         player = self._player(command)
         lines = self._planner.ask(plans.listed, self._house(player), str(command.values["of"]))
-        whose = f", for {player.profile.owner}" if player.profile else ""
+        whose = text("desk.for-player", owner=player.profile.owner) if player.profile else ""
         reply(done("list", f"{len(lines)} {command.values['of']}{whose}", tuple(lines)))
 
     def _load(self, command: Command, caller: Caller, reply: ReplyTo) -> None:
         name = str(command.values["name"])
         if is_path(name) and not caller.here:
-            raise Refused(
-                "not-allowed",
-                "a drill is named by its path only at the machine itself",
-                expected="the name of a drill",
-                do="list drills",
-            )
+            raise refuse("desk.path")
         seed = int(command.values.get("seed", self._new_seed()))
         balls = int(command.values["balls"]) if "balls" in command.values else None
         if balls is not None and balls > HARD_MAX_BALLS:
-            expected = f"{HARD_MAX_BALLS} at most"
-            raise Refused("bounds", "too many balls for one run", expected=expected, found=f"{balls}")
+            raise refuse("desk.too-many-balls", max_balls=HARD_MAX_BALLS, balls=balls)
         parts = self.control.engine.parts
         turns = turns_after(parts.practice.plan) if command.verb == "queue" else parts.feeder.crank_turns
         house = self._house(self._player(command))
@@ -246,7 +241,7 @@ class Desk:
 
     def _kept_practice(self) -> Practice:
         if self.practice is None:
-            raise Refused("not-recorded", "this daemon keeps no journal")
+            raise refuse("desk.no-journal")
         return self.practice
 
     def _house(self, player: Player) -> plans.House:
@@ -278,12 +273,10 @@ def _file_refusal(error: InvalidFile, command: Command, caller: Caller) -> Refus
     """Return the refusal of a name or file; only the owner learns whether anything exists at a path."""
     first = error.errors[0]
     if first.key == "(name)":
-        return Refused("unknown-name", f"{first.file}: {first.found}", expected=first.allowed)
+        return refuse("desk.unknown", file=first.file, found=first.found, allowed=first.allowed)
     if first.key == "(file)" and caller.role != "owner" and is_path(str(command.values.get("name", ""))):
-        expected = "a regular file of at most 256 KiB with a drill in it"
-        do = f"drillfeed check {first.file}"
-        return Refused("bad-file", f"{first.file} cannot be read as a drill", expected=expected, do=do)
+        return refuse("desk.not-a-drill", file=first.file)
     if not caller.here:
         first = replace(first, file=Path(first.file).name)
-    more = f" (and {len(error.errors) - 1} more)" if len(error.errors) > 1 else ""
-    return Refused("bad-file", f"{first}{more}", do=f"drillfeed check {first.file}")
+    more = text("desk.more-mistakes", mistakes=len(error.errors) - 1) if len(error.errors) > 1 else ""
+    return refuse("desk.bad-file", first=first, more=more, file=first.file)

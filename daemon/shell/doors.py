@@ -12,6 +12,8 @@ import stat
 from collections.abc import Callable
 from pathlib import Path
 
+from drillfeed.protocol.texts.catalogue import text
+
 BACKLOG = 4096  # the system cuts it to what it allows
 ACCEPTS_A_TURN = 64
 OUT_OF_FILES_S = 0.01
@@ -82,11 +84,11 @@ async def tcp_sockets(loop: asyncio.AbstractEventLoop, host: str, port: int) -> 
                 sock.bind(address)
             except OSError as error:
                 why = (error.strerror or str(error)).lower()
-                raise OSError(error.errno, f"error while attempting to bind on address {address[:2]}: {why}") from None
+                raise OSError(error.errno, text("door.bind-error", address=address[:2], why=why)) from None
             bound.append(sock)
         undo.pop_all()
     if not bound:
-        raise OSError(f"{host} has no address to listen on")
+        raise OSError(text("door.no-address", host=host))
     return bound
 
 
@@ -111,7 +113,7 @@ def _remove_stale(path: Path) -> None:
     except FileNotFoundError:
         return
     if not stat.S_ISSOCK(mode):
-        raise AddressInUse(f"{path} is no socket; expected a socket left by an earlier run, or nothing")
+        raise AddressInUse(text("door.no-socket", path=path))
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
         probe.settimeout(1.0)
         try:
@@ -120,5 +122,5 @@ def _remove_stale(path: Path) -> None:
             path.unlink(missing_ok=True)
             return
         except OSError as error:
-            raise AddressInUse(f"{path} is in use ({error})") from error
-    raise AddressInUse(f"a daemon answers at {path}; stop that one first, or choose another --socket")
+            raise AddressInUse(text("door.in-use", path=path, error=error)) from error
+    raise AddressInUse(text("door.answers", path=path))

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Self
 
 from drillfeed.daemon.shell.link_socket import LinkTaken
+from drillfeed.protocol.texts.catalogue import text
 
 SCHEME = "ipc://"
 LOOKED_AFTER_BY_THE_KERNEL = ("@", "*")
@@ -42,7 +43,7 @@ class Held:
             raise
         except OSError as error:
             self.release()
-            raise LinkTaken(f"{endpoint} cannot be bound: {lock}: {error.strerror}") from None
+            raise LinkTaken(text("endpoint.not-bound", endpoint=endpoint, lock=lock, why=error.strerror)) from None
 
     def _see_that_nobody_answers(self, endpoint: str, place: Path) -> None:
         """Look for a listener that holds no lock; a socket that a killed daemon left behind does not answer."""
@@ -51,7 +52,7 @@ class Held:
         except FileNotFoundError:
             return
         if not stat.S_ISSOCK(mode):
-            raise LinkTaken(f"{endpoint} cannot be bound: {place} is no socket; choose another name, or remove it")
+            raise LinkTaken(text("endpoint.no-socket", endpoint=endpoint, place=place))
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
             probe.settimeout(ANSWER_S)
             try:
@@ -74,4 +75,4 @@ class Held:
 
 
 def _taken(endpoint: str) -> LinkTaken:
-    return LinkTaken(f"{endpoint} cannot be bound: another program listens there")
+    return LinkTaken(text("endpoint.taken", endpoint=endpoint))

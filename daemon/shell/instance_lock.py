@@ -12,6 +12,7 @@ from typing import Self
 
 from drillfeed.daemon.files import check_usable, or_set_aside, own_folder, read_text
 from drillfeed.daemon.validation import InvalidFile
+from drillfeed.protocol.texts.catalogue import text
 
 FLAGS = os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOCTTY
 
@@ -32,7 +33,7 @@ class InstanceLock:
         except BlockingIOError:
             other = _process_in(path)
             self.release()
-            raise AlreadyRunning(f"another daemon drives {machine} (process {other}; {path})") from None
+            raise AlreadyRunning(text("instance.another", machine=machine, other=other, path=path)) from None
         with contextlib.suppress(OSError):
             os.truncate(self._number, 0)
             os.write(self._number, f"{os.getpid()}\n".encode())
@@ -57,7 +58,7 @@ def _opened(path: Path) -> int:
     for there in (path, *path.parents):
         with contextlib.suppress(OSError):
             return os.open(there, os.O_RDONLY | FLAGS)
-    raise OSError(f"neither {path} nor a folder above it can be opened")
+    raise OSError(text("instance.no-folder", path=path))
 
 
 def _process_in(path: Path) -> str:

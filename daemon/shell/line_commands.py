@@ -14,11 +14,12 @@ from drillfeed.daemon.shell.desk_port import DeskPort, ReplyTo
 from drillfeed.daemon.shell.line_connection import LineConnection, Watching
 from drillfeed.daemon.shell.pairing import CODE_S, PairedRole, Pairings
 from drillfeed.protocol.commands import Caller, Command
-from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.errors import refuse
 from drillfeed.protocol.help_text import help_lines
 from drillfeed.protocol.lines import Reply, done, refusal
 from drillfeed.protocol.status import Notice
 from drillfeed.protocol.status_text import next_step, state_line, status_lines
+from drillfeed.protocol.texts.catalogue import text
 
 
 class Server(Protocol):
@@ -56,7 +57,7 @@ def _status(server: Server, connection: LineConnection, command: Command, reply:
     snapshot = server.desk.snapshot()
     as_json = "form" in command.values
     data = (snapshot.model_dump_json(),) if as_json else status_lines(snapshot)
-    return done("status", f"{state_line(snapshot)}; next: {next_step(snapshot)}", data)
+    return done("status", text("line.state", state=state_line(snapshot), next_step=next_step(snapshot)), data)
 
 
 def _watch(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
@@ -74,7 +75,7 @@ def _quit(server: Server, connection: LineConnection, command: Command, reply: R
 def _invite(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     role = cast(PairedRole, command.values["role"])
     code = server.pairings.show_code(role, server.loop_time())
-    return done("invite", f"one {role} can pair within {CODE_S:g} s by typing: pair {code}", (f"code {code}",))
+    return done("invite", text("line.pairing", role=role, seconds=CODE_S, code=code), (f"code {code}",))
 
 
 def _pair(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
@@ -82,14 +83,14 @@ def _pair(server: Server, connection: LineConnection, command: Command, reply: R
     entered = server.pairings.enter(str(command.values["secret"]), own.name, server.loop_time(), int(time.time()))
     connection.paired = entered.client
     connection.caller = Caller(entered.role, f"{entered.role} {entered.client}", own.where)
-    told = f"you are the {entered.role} on this connection"
+    told = text("line.role", role=entered.role)
     if entered.key is None:
         return done("pair", told, (f"role {entered.role}",))
     key = entered.key
 
     def saved(error: OSError | None) -> None:
-        after = "" if error is None else f"; the key will be forgotten when the daemon ends ({error.strerror})"
-        reply(done("pair", f"{told}; keep the key for later{after}", (f"role {entered.role}", f"key {key}")))
+        after = "" if error is None else text("line.key-forgotten", why=error.strerror)
+        reply(done("pair", text("line.keep-key", told=told, after=after), (f"role {entered.role}", f"key {key}")))
 
     _save(server, saved)
     return None
@@ -100,21 +101,21 @@ def _clients(server: Server, connection: LineConnection, command: Command, reply
     lines = tuple(
         f"{paired.client} {paired.role} since {date.fromtimestamp(paired.since).isoformat()}" for paired in clients
     )
-    return done("clients", f"{len(lines)} paired", lines)
+    return done("clients", text("line.paired", number=len(lines)), lines)
 
 
 def _unpair(server: Server, connection: LineConnection, command: Command, reply: ReplyTo) -> Reply | None:
     dropped = server.pairings.forget(str(command.values["client"]))
     for other in server.connections_of(dropped):
         other.caller, other.paired = other.own_caller, None
-        other.tell(Notice(serial=0, topic="log", text="this client is no longer paired"))
+        other.tell(Notice(serial=0, topic="log", text=text("line.unpaired")))
 
     def saved(error: OSError | None) -> None:
-        text = f"{len(dropped)} forgotten"
+        line = text("line.forgotten", number=len(dropped))
         if error is None:
-            reply(done("unpair", text))
+            reply(done("unpair", line))
         else:
-            reply(refusal("unpair", Refused("not-recorded", f"{text} until the daemon ends, not on disk ({error})")))
+            reply(refusal("unpair", refuse("line.not-forgotten", told=line, error=error)))
 
     _save(server, saved)
     return None
@@ -125,10 +126,10 @@ def _relay(server: Server, connection: LineConnection, command: Command, reply: 
     try:
         ipaddress.ip_address(address.split("%")[0])
     except ValueError:
-        raise Refused("bad-argument", "relay needs the client's address", expected="an IP address") from None
-    connection.own_caller = Caller("anyone", address, f"{address}, passed on")
+        raise refuse("line.relay") from None
+    connection.own_caller = Caller("anyone", address, text("line.passed-on", address=address))
     connection.caller, connection.paired = connection.own_caller, None
-    return done("relay", f"this connection speaks for {address}, who is anyone until paired")
+    return done("relay", text("line.speaks-for", address=address))
 
 
 def _save(server: Server, then: Callable[[OSError | None], None]) -> None:

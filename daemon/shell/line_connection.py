@@ -11,9 +11,10 @@ from typing import Literal
 from drillfeed.daemon.shell.callers import household
 from drillfeed.daemon.shell.line_server_port import LineServerPort
 from drillfeed.daemon.shell.places import Places
-from drillfeed.daemon.shell.waiting import TOO_FAST, StopAnswer, StopCarriedOut, TooFast, WaitingRow
+from drillfeed.daemon.shell.waiting import MAX_WAITING_LINES, StopAnswer, StopCarriedOut, TooFast, WaitingRow
 from drillfeed.daemon.shell.wire import Wire
 from drillfeed.protocol.commands import Caller, is_stop
+from drillfeed.protocol.errors import refuse
 from drillfeed.protocol.lines import (
     BadLine,
     Event,
@@ -27,6 +28,7 @@ from drillfeed.protocol.lines import (
     refusal,
 )
 from drillfeed.protocol.status import Notice
+from drillfeed.protocol.texts.catalogue import text
 
 REFUSALS_A_TURN = 32
 MAX_STOP_NOTICE_BYTES = 131_072
@@ -140,7 +142,7 @@ class LineConnection:
 
     def make_room(self) -> None:
         """Give up the place after a long silence."""
-        self.tell(Notice(serial=0, topic="closing", text="idle, and another client needs the place"))
+        self.tell(Notice(serial=0, topic="closing", text=text("line.idle")))
         self.close()
 
     # Reading
@@ -193,7 +195,7 @@ class LineConnection:
                 return False
             self._repeat(head, head.stop.reply)
         elif isinstance(head, TooFast):
-            self._repeat(head, refusal("", TOO_FAST))
+            self._repeat(head, refusal("", refuse("line.too-fast", lines=MAX_WAITING_LINES)))
         else:
             self._waiting.take_line()
             if isinstance(head, BadLine):
@@ -232,8 +234,8 @@ class LineConnection:
         self._stops_untold -= 1
         self.server.give_turn(self)
         if self._transport is not None and self._transport.get_write_buffer_size() < MAX_STOP_NOTICE_BYTES:
-            text = reply.text or "the stop was taken"
-            self.tell(Notice(serial=0, topic="stop", text=text, cue="stop"))
+            line = reply.text or text("line.stop-taken")
+            self.tell(Notice(serial=0, topic="stop", text=line, cue="stop"))
 
     # Writing
 

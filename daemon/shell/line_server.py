@@ -22,9 +22,10 @@ from drillfeed.daemon.shell.places import Places, room_for
 from drillfeed.daemon.shell.turns import Turns
 from drillfeed.daemon.shell.wire import Wire
 from drillfeed.protocol.commands import COMMANDS, check_role, parse
-from drillfeed.protocol.errors import CODES, Refused
+from drillfeed.protocol.errors import CODES, Refused, refuse
 from drillfeed.protocol.lines import Reply, format_notice, refusal
 from drillfeed.protocol.status import Notice
+from drillfeed.protocol.texts.catalogue import text
 
 READ_BYTES = 4_096
 READ_BYTES_A_TURN = 32_768
@@ -89,7 +90,7 @@ class LineServer:
         for door in self._doors:
             door.close()
         for connection in self._connections:
-            connection.tell(Notice(serial=0, topic="closing", text="the daemon is shutting down"))
+            connection.tell(Notice(serial=0, topic="closing", text=text("line.shutting-down")))
             connection.close()
         if self._socket_file is not None:
             path, inode = self._socket_file
@@ -141,7 +142,7 @@ class LineServer:
         """Put a connection in the row of connections that have something to do."""
         self._turns.give(connection)
 
-    def carry_out(self, connection: LineConnection, text: str, reply: ReplyTo) -> Reply | None:
+    def carry_out(self, connection: LineConnection, line: str, reply: ReplyTo) -> Reply | None:
         """Parse one line and answer it, or hand it to the desk and return None."""
         verb, command, caller = "", None, connection.caller
 
@@ -152,8 +153,8 @@ class LineServer:
 
         try:
             if connection.stop_only:
-                raise Refused("too-many-clients", "there is no room; this connection may only stop", do="try later")
-            command = parse(text)
+                raise refuse("line.no-room")
+            command = parse(line)
             verb = command.verb
             check_role(command, caller)
             if COMMANDS[verb].handled_by == "line":
@@ -164,7 +165,7 @@ class LineServer:
             return noted(refusal(verb, refused))
         except Exception:
             structlog.get_logger().exception("a line was not carried out", verb=verb)
-            return Reply(False, verb, CODES["internal"], "a mistake in drillfeed; nothing was changed; see its log")
+            return Reply(False, verb, CODES["internal"], text("line.mistake"))
         return None
 
     def on_loop(self, call: Callable[[], None]) -> None:
@@ -246,8 +247,8 @@ class LineServer:
             return
         notices, missed = self.desk.notices_since(connection.last_serial)
         if missed:
-            text = f"{missed} notices were not sent; status tells the present state"
-            connection.tell(Notice(serial=0, topic="missed", text=text, fields={"count": missed}))
+            line = text("line.missed", missed=missed)
+            connection.tell(Notice(serial=0, topic="missed", text=line, fields={"count": missed}))
             connection.last_serial += missed
         for notice in notices:
             if not connection.has_room():

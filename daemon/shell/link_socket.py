@@ -10,6 +10,7 @@ import errno
 import zmq
 
 from drillfeed.protocol.link import SOCKET_BYTES_MAX
+from drillfeed.protocol.texts.catalogue import text
 
 SEND_QUEUE = 256
 # A driver sends some 30 messages in 0.4 s; further messages wait at the driver's end.
@@ -51,8 +52,8 @@ def _bound(socket: "zmq.Socket[bytes]", endpoint: str) -> "zmq.Socket[bytes]":
         socket.bind(endpoint)
     except zmq.ZMQError as error:
         socket.close(linger=0)
-        what = "another program listens there" if error.errno == errno.EADDRINUSE else error.strerror
-        raise LinkTaken(f"{endpoint} cannot be bound: {what}") from None
+        what = text("endpoint.other-program") if error.errno == errno.EADDRINUSE else error.strerror
+        raise LinkTaken(text("endpoint.cannot-bind", endpoint=endpoint, what=what)) from None
     return socket
 
 

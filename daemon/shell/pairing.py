@@ -18,7 +18,7 @@ from pydantic import Field
 from drillfeed.daemon.files import or_set_aside, read_json, write_whole
 from drillfeed.daemon.shell.callers import household
 from drillfeed.daemon.validation import Table, validate
-from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.errors import refuse
 from drillfeed.protocol.spec import Role
 
 FILE = "paired.json"
@@ -106,16 +106,11 @@ class Pairings:
             tries = None
         if tries is not None and now_s < tries.not_before_s:
             wait_s = tries.not_before_s - now_s
-            raise Refused("wait", "too many wrong codes or keys", do=f"wait {wait_s:.0f} s; stop and pause stay open")
+            raise refuse("pairing.wait", wait_s=wait_s)
         entered = self._by_code(secret, now_s, today) or self._by_key(secret)
         if entered is None:
             self._count_wrong(place, tries, now_s)
-            raise Refused(
-                "not-paired",
-                "no such code or key",
-                expected=f"a code not older than {CODE_S:g} s and not used yet, or a key that was given",
-                do="have a new one shown on the machine: invite player, or invite coach",
-            )
+            raise refuse("pairing.unknown-code", seconds=CODE_S)
         self._tries.pop(place, None)
         return entered
 
@@ -123,7 +118,7 @@ class Pairings:
         """Drop one client, or `all`; returns the numbers dropped; raises Refused (unknown-name)."""
         dropped = tuple(paired.client for paired in self.clients if client in (paired.client, "all"))
         if not dropped and client != "all":
-            raise Refused("unknown-name", f"no client {client[:20]} is paired", do="clients")
+            raise refuse("pairing.unknown-client", client=client[:20])
         self.clients = tuple(paired for paired in self.clients if paired.client not in dropped)
         return dropped
 
@@ -149,7 +144,7 @@ class Pairings:
 
     def _admit(self, role: PairedRole, today: int) -> Entered:
         if len(self.clients) >= MAX_CLIENTS:
-            raise Refused("busy", f"{MAX_CLIENTS} clients are paired already", do="clients, then: unpair N")
+            raise refuse("pairing.full", clients=MAX_CLIENTS)
         taken = {paired.client for paired in self.clients}
         client = next(name for name in iter(lambda: secrets.token_hex(2), "") if name not in taken)
         key, salt = secrets.token_urlsafe(KEY_BYTES), secrets.token_bytes(SALT_BYTES)

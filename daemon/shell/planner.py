@@ -18,12 +18,11 @@ from typing import Any, Protocol, TypeVar
 
 import structlog
 
-from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.errors import refuse
 
 LIMIT_S = 20.0
 READY_S = 60.0
 CLOSE_S = 0.5
-SMALLER = "take a smaller drill, or one with fewer variations"
 HEAD = struct.Struct("<I")
 READY, RESULT, REFUSED, TOO_MUCH, MISTAKE = range(5)
 """The kinds of answer: ready for work; a result; an exception for the client; out of memory; a mistake of ours."""
@@ -86,21 +85,19 @@ class Apart:
             self.start()
             process = self._process
             if process is None:
-                what = "the daemon is shutting down" if self._closed else "the system starts no planner just now"
-                raise Refused("busy", what, do="try again later")
+                raise refuse("planner.closed" if self._closed else "planner.none")
             try:
                 kind, answer = self._asked(process, pickle.dumps((work, given), pickle.HIGHEST_PROTOCOL))
             except TimeoutError:
                 self._give_up(process, f"no answer within {self._limit_s:g} s")
-                what = f"working it out took more than {self._limit_s:g} s and was given up"
-                raise Refused("bounds", what, do=SMALLER) from None
+                raise refuse("planner.too-long", limit_s=self._limit_s) from None
             except (Lost, OSError) as lost:
                 self._give_up(process, f"it ended ({lost})")
-                raise Refused("bounds", "working it out ended the planner", do=SMALLER) from None
+                raise refuse("planner.ended") from None
         if kind == REFUSED:
             raise answer
         if kind == TOO_MUCH:
-            raise Refused("bounds", "working it out takes too much memory", do=SMALLER)
+            raise refuse("planner.memory")
         if kind == MISTAKE:
             raise RuntimeError(f"in the planner: {answer}")
         made: _Made = answer

@@ -20,6 +20,7 @@ from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.validation import FileError, InvalidFile
+from drillfeed.protocol.texts.catalogue import text
 
 ONE_BALL_PER_MIN = 20.0
 
@@ -48,7 +49,7 @@ def one_ball_plan(house: House, mention: str, turns: int) -> DrillPlan:
     feeder = house.machine.feeder
     drill = Drill(
         name="one-ball",
-        title=f"one ball: {ball.title}"[:120],
+        title=text("throw.one-ball", title=ball.title)[:120],
         level=ball.level,
         tempo_per_min=min(max(ONE_BALL_PER_MIN, feeder.low_balls_per_min), feeder.high_balls_per_min),
         start_delay_s=MIN_START_DELAY_S,
@@ -80,5 +81,12 @@ def ball_named(name: str, balls: Mapping[str, BallType]) -> BallType:
 
     near = difflib.get_close_matches(name, balls, n=3)
     raise InvalidFile(
-        [FileError(name, "(name)", "no such ball type", f"perhaps {', '.join(near)}" if near else "list balls")]
+        [
+            FileError(
+                name,
+                "(name)",
+                text("library.no-ball-type"),
+                text("throw.perhaps", balls=", ".join(near)) if near else "list balls",
+            )
+        ]
     )

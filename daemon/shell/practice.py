@@ -24,16 +24,17 @@ from drillfeed.daemon.journal import reading
 from drillfeed.daemon.journal.entries import PlayerEntry
 from drillfeed.daemon.journal.limits import Limits, warnings_of
 from drillfeed.daemon.journal.players import Player, add_player, all_players, find_player
-from drillfeed.daemon.journal.report import counted, today_lines
+from drillfeed.daemon.journal.report import today_lines
 from drillfeed.daemon.journal.writer import Journal, NotRecorded
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.fitting import fitted
 from drillfeed.daemon.planning.setting import flight_for, setting_for
 from drillfeed.daemon.shell.plans import ball_named
 from drillfeed.daemon.shell.trims import keep_trims
-from drillfeed.protocol.errors import Refused
+from drillfeed.protocol.errors import refuse
 from drillfeed.protocol.lines import Reply, done
 from drillfeed.protocol.spec import Command
+from drillfeed.protocol.texts.catalogue import text
 
 ANSWER_S = 2.0
 MAX_TRIM_CM = 40.0  # as much as a trim file may hold
@@ -66,21 +67,21 @@ class Practice:
         self._no_more_words(command, not name)
         known = self._ask(all_players)
         lines = [f"{_told(player)}{self._plays(player)}" for player in known]
-        return done("players", f"{counted(len(known), 'player')}; {self._who()}", tuple(lines))
+        return done("players", f"{text('count.players', count=len(known))}; {self._who()}", tuple(lines))
 
     def _add(self, command: Command, name: str) -> Reply:
         if not name:
-            raise Refused("bad-argument", "the name is missing", do="players add NAME hand left level club")
+            raise refuse("practice.no-name")
         hand, level = (None if key not in command.values else str(command.values[key]) for key in ("hand", "level"))
         elbow_cm = float(command.values["elbow"]) if "elbow" in command.values else None
         at = self.today().timestamp()
         player = self._ask(lambda connection: add_player(connection, name, hand, level, at, elbow_cm))
-        return done("players", f"{_told(player)}; next: players choose {name}")
+        return done("players", text("practice.player-added", player=_told(player), name=name))
 
     def _no_more_words(self, command: Command, fits: bool = True) -> None:
         if not fits or set(command.values) & {"hand", "level", "elbow"}:
             action = command.values.get("action", "list")
-            raise Refused("bad-argument", f"{action} takes no more words", do="players add NAME hand left level club")
+            raise refuse("practice.no-more-words", action=action)
 
     def to_choose(self, command: Command) -> Player | None:
         """Return who is to play; None for nobody in particular. Raises Refused if no player has that name."""
@@ -110,10 +111,14 @@ class Practice:
     def _plays(self, player: Player) -> str:
         if self.player is None or self.player.id != player.id:
             return ""
-        return ", plays" if self.player == player else f", plays as chosen: {_told(self.player).partition(': ')[2]}"
+        return (
+            text("practice.plays")
+            if self.player == player
+            else text("practice.plays-as-chosen", player=_told(self.player).partition(": ")[2])
+        )
 
     def _who(self) -> str:
-        return f"{self.player.name} plays" if self.player else "nobody in particular plays"
+        return text("practice.who-plays", name=self.player.name) if self.player else text("practice.nobody-plays")
 
     def history(self) -> Reply:
         """Tell what was practised today."""
@@ -126,7 +131,11 @@ class Practice:
                 reading.shares(connection, [s for s in reading.all_sets(connection) if s.began_at >= midnight]),
             )
         )
-        return done("history", f"{counted(len(found[0]), 'session')} today", tuple(today_lines(*found, self.limits)))
+        return done(
+            "history",
+            text("history.today", sessions=text("count.sessions", count=len(found[0]))),
+            tuple(today_lines(*found, self.limits)),
+        )
 
     def trim(self, command: Command, balls: Mapping[str, BallType]) -> Reply:
         """Tell or change how much longer, or further to a side, a ball type lands."""
@@ -134,9 +143,9 @@ class Practice:
         ball, way, by = ball_named(name, balls), command.values.get("way"), command.values.get("by")
         was = self.machine.trims.of(name)
         if way is None:
-            return done("trim", f"{name} {_lands(was)} on {self.machine.name}")
+            return done("trim", text("practice.trim", name=name, lands=_lands(was), machine=self.machine.name))
         if (way == "off") == (by is not None):
-            raise Refused("bad-argument", "a way goes with centimetres, off with none", do="help trim")
+            raise refuse("practice.trim-way")
         _look_at_way(str(way), ball, self.machine)
         now = Trim(ball=name) if way == "off" else _moved(was, str(way), float(by or 0.0))
         trims = self.machine.trims.with_trim(now)
@@ -146,14 +155,14 @@ class Practice:
         setting_for(thrown, changed)
         self._keep(trims)
         self.machine = changed
-        model = f", by the model {100 * depth_m:.0f} cm past the net" if depth_m is not None else ""
-        return done("trim", f"{name} {_lands(now)}{model}; from the next load or throw on")
+        model = text("practice.by-the-model", depth_cm=100 * depth_m) if depth_m is not None else ""
+        return done("trim", text("practice.trimmed", name=name, lands=_lands(now), model=model))
 
     def _keep(self, trims: Trims) -> None:
         try:
             keep_trims(self.folder, self.machine.name, trims)
         except OSError as error:
-            raise Refused("not-recorded", f"the trim cannot be kept: {error.strerror or error}") from error
+            raise refuse("practice.trim-not-kept", why=error.strerror or error) from error
 
     def warnings(self) -> tuple[str, ...]:
         """Tell what was set aside at the start, what is not recorded, and who has had many balls this day or week."""
@@ -164,27 +173,17 @@ class Practice:
             return self.journal.ask(question).result(ANSWER_S)
         except (TypeError, ValueError, OverflowError, KeyError) as error:
             # A time outside the calendar, or text in place of a number: drillfeed never writes such a row.
-            raise Refused("not-recorded", f"the journal holds what makes no sense: {error}", do="status") from None
+            raise refuse("practice.journal-makes-no-sense", error=error) from None
         except (NotRecorded, Late) as error:
-            raise Refused("not-recorded", f"the journal cannot be used: {error or 'no answer'}", do="status") from None
+            raise refuse("practice.journal-unusable", why=error or text("practice.no-answer")) from None
 
 
 def _look_at_way(way: str, ball: BallType, machine: Machine) -> None:
     """Raise Refused if a machine cannot move a ball's landing that way."""
     if way in ("left", "right") and machine.pan is None:
-        raise Refused(
-            "not-possible",
-            f"{machine.name} is trimmed along the table only",
-            expected="long or short",
-            do=f"turn the thrower by hand to move {ball.name} to the {way}",
-        )
+        raise refuse("practice.along-only", machine=machine.name, ball=ball.name, way=way)
     if way in ("long", "short") and ball.tilt_deg is not None:
-        raise Refused(
-            "not-possible",
-            f"{ball.name} is given by its tilt, not by where it lands",
-            expected="a ball type with depth_cm or length in its file",
-            do="change tilt_deg there",
-        )
+        raise refuse("practice.by-tilt", ball=ball.name)
 
 
 def _moved(was: Trim, way: str, by_cm: float) -> Trim:
@@ -193,18 +192,25 @@ def _moved(was: Trim, way: str, by_cm: float) -> Trim:
     long_cm, left_cm = round(was.long_cm + longer * by_cm, 1), round(was.left_cm + leftward * by_cm, 1)
     moved_cm = long_cm if longer else left_cm
     if abs(moved_cm) > MAX_TRIM_CM:
-        expected = f"{MAX_TRIM_CM:g} cm at most"
-        raise Refused("bounds", "the trim in all", expected=expected, found=f"{moved_cm:g} cm")
+        raise refuse("practice.trim-too-much", max_cm=MAX_TRIM_CM, moved_cm=moved_cm)
     return Trim(ball=was.ball, long_cm=long_cm, left_cm=left_cm)
 
 
 def _told(player: Player) -> str:
-    elbow = "" if player.elbow_cm is None else f", elbow {player.elbow_cm:g} cm towards the forehand"
-    return f"{player.name}: {player.hand}-handed, {player.level}{elbow}"
+    elbow = "" if player.elbow_cm is None else text("practice.elbow", elbow_cm=player.elbow_cm)
+    return text("practice.player", name=player.name, hand=player.hand, level=player.level, elbow=elbow)
 
 
 def _lands(trim: Trim) -> str:
     along, aside = trim.long_cm, trim.left_cm
-    parts = [f"{abs(along):g} cm {'longer' if along > 0 else 'shorter'}"] * bool(along)
-    parts += [f"{abs(aside):g} cm further to the thrower's {'left' if aside > 0 else 'right'}"] * bool(aside)
-    return f"lands {' and '.join(parts)}" if parts else "is not trimmed"
+    parts = [
+        text(
+            "practice.along",
+            along_cm=abs(along),
+            way=text("practice.longer") if along > 0 else text("practice.shorter"),
+        )
+    ] * bool(along)
+    parts += [
+        text("practice.aside", aside_cm=abs(aside), way=text("practice.left") if aside > 0 else text("practice.right"))
+    ] * bool(aside)
+    return text("practice.lands", parts=text("practice.and").join(parts)) if parts else text("practice.not-trimmed")

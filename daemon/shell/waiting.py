@@ -6,17 +6,10 @@ Rule of this file: whatever a client sends, at most 64 lines and some counters w
 from collections import deque
 from dataclasses import dataclass
 
-from drillfeed.protocol.errors import Refused
 from drillfeed.protocol.lines import BadLine, Line, Reply
 
 MAX_WAITING_LINES = 64
 MAX_WAITING_ENTRIES = 256
-TOO_FAST = Refused(
-    "too-fast",
-    "thrown away: too many lines wait for their answers (a stop among them was carried out)",
-    expected=f"at most {MAX_WAITING_LINES} waiting lines",
-    do="wait for answers before sending more",
-)
 
 
 @dataclass

@@ -74,7 +74,8 @@ def run(args: argparse.Namespace) -> int:
 
     from drillfeed.daemon.aim.aiming import aim
     from drillfeed.daemon.aim.likely import likely_balls
-    from drillfeed.daemon.aim.report import extrapolated_text, refusal_record, solution_line, solution_record
+    from drillfeed.daemon.aim.records import refusal_record, solution_record
+    from drillfeed.daemon.aim.report import extrapolated_text, solution_line
     from drillfeed.daemon.aim.request import AimRequest, NoSolution
     from drillfeed.daemon.aim.spread import Setting
     from drillfeed.daemon.validation import InvalidFile

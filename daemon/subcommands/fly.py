@@ -65,7 +65,8 @@ def run(args: argparse.Namespace) -> int:
     import numpy as np
 
     from drillfeed.daemon.aim.likely import likely_flight
-    from drillfeed.daemon.aim.report import flight_lines, flight_record
+    from drillfeed.daemon.aim.records import flight_record
+    from drillfeed.daemon.aim.report import flight_lines
     from drillfeed.daemon.aim.sideview import side_view
     from drillfeed.daemon.physics.air import air_at
     from drillfeed.daemon.physics.flight import fly

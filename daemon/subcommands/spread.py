@@ -37,7 +37,8 @@ def run(args: argparse.Namespace) -> int:
 
     from drillfeed.daemon.aim.likely import likely_balls
     from drillfeed.daemon.aim.ranges import share_text
-    from drillfeed.daemon.aim.report import likely_record, spread_lines, spread_record, unknown_text
+    from drillfeed.daemon.aim.records import likely_record, spread_record
+    from drillfeed.daemon.aim.report import spread_lines, unknown_text
     from drillfeed.daemon.aim.spread import spread_of
     from drillfeed.daemon.aim.unknown import unknown_of
     from drillfeed.daemon.library.loading import find_ball

@@ -1,1 +1,1 @@
-"""The catalogue of every text that people read, in English, by id."""
+"""The catalogue of every text that people read, by id, in one folder for each language."""

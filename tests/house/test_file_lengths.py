@@ -18,7 +18,6 @@ LONGER = {
     "daemon/engine/decision.py": "table: one frozen dataclass for each action",
     "daemon/engine/events.py": "table: one frozen dataclass for each event",
     "daemon/physics/eighth_order.py": "table: the coefficients of the rule, with the step that uses them",
-    "protocol/commands.py": "table: the commands, with the few functions that read it",
 }
 
 

@@ -19,6 +19,7 @@ from drillfeed.daemon.planning.change import change_plan
 from drillfeed.daemon.planning.plan import DrillPlan, plan_drill
 from drillfeed.daemon.planning.setting import USUAL_STEP, NotPossible
 from drillfeed.daemon.validation import InvalidFile
+from drillfeed.protocol.texts.catalogue import text
 
 BALLS = load_balls()
 CLUB, PAN, KIT = load_machine("club-build"), load_machine("hall-pan"), load_machine("kit-build")
@@ -211,13 +212,13 @@ def test_changes_do_not_pass_the_players_limits(verb: str) -> None:
 @pytest.mark.parametrize(
     ("balls", "who", "do"),
     [
-        (["rally-topspin"], player("junior"), f"{ANOTHER_BALL}; or {ANOTHER_LEVEL}"),
-        (["rally-topspin", "heavy-push"], player("junior"), f"{ANOTHER_BALL}; or {ANOTHER_LEVEL}"),
-        (["rally-topspin"], player("advanced", max_mps=8.0), ANOTHER_BALL),
-        (["fast-topspin"], player("club"), ANOTHER_BALL),
-        (["fast-topspin", "rally-topspin"], player("junior"), ANOTHER_BALL),
-        (["rally-topspin", "nowhere"], player("junior"), USUAL_STEP),
-        (["forehand-side-topspin to forehand"], Player(), USUAL_STEP),
+        (["rally-topspin"], player("junior"), f"{text(ANOTHER_BALL)}; or {text(ANOTHER_LEVEL)}"),
+        (["rally-topspin", "heavy-push"], player("junior"), f"{text(ANOTHER_BALL)}; or {text(ANOTHER_LEVEL)}"),
+        (["rally-topspin"], player("advanced", max_mps=8.0), text(ANOTHER_BALL)),
+        (["fast-topspin"], player("club"), text(ANOTHER_BALL)),
+        (["fast-topspin", "rally-topspin"], player("junior"), text(ANOTHER_BALL)),
+        (["rally-topspin", "nowhere"], player("junior"), text(USUAL_STEP)),
+        (["forehand-side-topspin to forehand"], Player(), text(USUAL_STEP)),
     ],
     ids=["level", "two-alike", "no-higher-level", "locked", "locked-and-level", "unknown-too", "machine"],
 )
@@ -231,9 +232,9 @@ def test_the_next_step_of_a_refusal_is_what_helps(balls: list[str], who: Player,
 @pytest.mark.parametrize(
     ("who", "tempo", "do"),
     [
-        (player("junior"), 35, ANOTHER_LEVEL),
+        (player("junior"), 35, text(ANOTHER_LEVEL)),
         (player("advanced"), 75, "go on as it is; the owner sets the figures in [players.advanced]"),
-        (Player(), CLUB.feeder.high_balls_per_min, USUAL_STEP),
+        (Player(), CLUB.feeder.high_balls_per_min, text(USUAL_STEP)),
     ],
     ids=["junior", "advanced", "most-of-all"],
 )
@@ -250,7 +251,7 @@ def test_the_next_step_where_the_feeder_is_too_quick_for_a_player() -> None:
     slow = player("junior", max_per_min=KIT.feeder.low_balls_per_min - 1)
     with pytest.raises(NotPossible, match="this feeder makes") as refused:
         plan_drill(drill_of(["no-spin-steady"]), BALLS, KIT, 1, player=slow)
-    assert refused.value.do == ANOTHER_LEVEL
+    assert refused.value.do == text(ANOTHER_LEVEL)
 
 
 @pytest.mark.parametrize("level", PLAYER_LEVELS)

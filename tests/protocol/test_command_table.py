@@ -120,12 +120,10 @@ def test_unknown_verb_names_the_nearest() -> None:
 
 TEMPO = CommandSpec(
     "tempo",
-    "change the tempo",
-    "Balls a minute.",
     "tempo 35/min",
     frozenset({"player"}),
     frozenset({"PAUSED"}),
-    arguments=(Argument("rate", "number", "tempo", 5, 90, "/min"),),
+    arguments=(Argument("rate", "number", "argument.by", 5, 90, "/min"),),
 )
 
 
@@ -158,15 +156,15 @@ def test_a_changed_row_changes_parser_help_and_permissions() -> None:
     """One row is the only place: parser, help, usage, role and state follow a change of it."""
     row = dataclasses.replace(
         COMMANDS["arm"],
-        help="get ready",
+        text_id="command.resume",
         who=frozenset({"coach"}),
         states=frozenset({"FAULT"}),
-        arguments=(Argument("depth", "integer", "how deep", 1, 9),),
+        arguments=(Argument("depth", "integer", "argument.by", 1, 9),),
     )
     table = {"arm": row}
     command = parse("arm 5", table)
     assert command == Command("arm", {"depth": 5})
-    assert usage(row) in help_lines(None, table)[0] and "get ready" in help_lines(None, table)[0]
+    assert usage(row) in help_lines(None, table)[0] and "go on after a pause" in help_lines(None, table)[0]
     assert "open to: coach" in help_lines("arm", table)
     check_role(command, Caller("coach", "c", "here"), table)
     with pytest.raises(Refused, match="one of: coach"):

@@ -14,13 +14,12 @@ from drillfeed.protocol.write_docs import document
 CHANGED = dataclasses.replace(
     COMMANDS["balls"],
     verb="refill",
-    help="tell what was put in",
-    detail="Balls and their colour.",
+    text_id="command.cautions",
     who=frozenset({"coach"}),
     states=frozenset({"RESTING"}),
     arguments=(
-        Argument("count", "integer", "balls put in", 1, 99, "balls"),
-        Argument("colour", "choice", "of the balls", choices=("white", "orange"), optional=True, keyed=True),
+        Argument("count", "integer", "argument.mark-count", 1, 99, "balls"),
+        Argument("colour", "choice", "argument.balls", choices=("white", "orange"), optional=True, keyed=True),
     ),
 )
 TABLE = {**{verb: row for verb, row in COMMANDS.items() if verb != "balls"}, "refill": CHANGED}
@@ -29,7 +28,7 @@ TABLE = {**{verb: row for verb, row in COMMANDS.items() if verb != "balls"}, "re
 def test_document_follows_the_row() -> None:
     """The document tells the new verb, its arguments, its roles and its states, and the old verb nowhere."""
     text = document(TABLE)
-    assert "`refill COUNT [colour white|orange]`: tell what was put in." in text
+    assert "`refill COUNT [colour white|orange]`: acknowledge the cautions; once, before the first arm." in text
     assert "| refill |  |  | yes |  |" in text
     assert "### balls" not in text
     (resting,) = [line for line in text.splitlines() if line.startswith("| RESTING |")]
@@ -39,7 +38,9 @@ def test_document_follows_the_row() -> None:
 
 def test_help_follows_the_row() -> None:
     """So does `help`, in its list and in full."""
-    assert any(line.startswith("refill COUNT") and "put in" in line for line in help_lines(None, TABLE))
+    assert any(
+        line.startswith("refill COUNT") and "acknowledge the cautions" in line for line in help_lines(None, TABLE)
+    )
     assert "open to: coach" in help_lines("refill", TABLE)
 
 

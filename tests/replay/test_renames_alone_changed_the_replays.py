@@ -18,7 +18,7 @@ from drillfeed.daemon.validation import RENAMED_KEYS
 from drillfeed.protocol.commands import COMMANDS
 from drillfeed.protocol.errors import CODES
 from drillfeed.protocol.retired import RETIRED_COMMANDS, RETIRED_OPTIONS
-from drillfeed.protocol.texts.notices import NOTICES
+from drillfeed.protocol.texts.catalogue import ENGLISH
 
 HERE = Path(__file__).parent
 TOP = HERE.parents[1]
@@ -81,7 +81,7 @@ def test_the_table_is_what_is_refused_and_what_is_in_use() -> None:
         "causes": {hazard.cause for hazard in HAZARDS},
         "errors": set(CODES),
         "limits": set(get_args(Limit)),
-        "texts": set(NOTICES),
+        "texts": set(ENGLISH.texts),
     }
     for kind, names in in_use.items():
         assert set(TABLE[kind].values()) <= names

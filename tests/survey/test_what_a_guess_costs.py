@@ -15,6 +15,7 @@ from drillfeed.daemon.aim.spread import Setting, spread_of
 from drillfeed.daemon.aim.thrower import launch_by, thrower_of
 from drillfeed.daemon.aim.unknown import unknown_of
 from drillfeed.daemon.cli import main
+from drillfeed.daemon.demo.choice import choose
 from drillfeed.daemon.guesses import guess_lines, guesses_of
 from drillfeed.daemon.library.loading import load_balls, load_machine
 from drillfeed.daemon.machine import Machine
@@ -199,3 +200,11 @@ def test_improve_takes_what_brings_most(tmp_path: Path, capsys: pytest.CaptureFi
     assert guesses is not None
     assert all(gain.topic.name != "full-speed" or basis_of(gain.topic, machine) == "measured" for gain in guesses.gains)
     capsys.readouterr()
+
+
+def test_the_demo_finds_a_drill_for_slow_wheels(tmp_path: Path) -> None:
+    """A machine that throws neither of the usual demo drills gets the one with the most kinds of ball it can do."""
+    file = tmp_path / "mine.toml"
+    weak = {"wheels.frames": 105, "supply.low": 9.0, "supply.high": 10.2, "name": "weak"}
+    file.write_text(profile_text(keys_of(answers_of(SLOW | weak, "answers", "2026-11-28", defaults=True))))
+    assert choose(None, str(file), 4, 1).plan.balls == 4

@@ -1,6 +1,8 @@
 """What watchers are told, and what a command answers: ids are `TOPIC.WHAT`, values are templates for `str.format`."""
 
-NOTICES: dict[str, str] = {
+from drillfeed.protocol.texts.rows import Forms, Row
+
+TEXTS: dict[str, Row] = {
     "state.changed": "{state}: {reason}",
     "fault.latched": "{cause}: {seen}",
     "link.connected": "driver {driver} connected",
@@ -24,8 +26,7 @@ NOTICES: dict[str, str] = {
     "set.loaded": "loaded {drill}",
     "set.begins": "{number} of {sets} begins: {balls} at {tempo_per_min:.3g}/min",
     "set.over": "{number} over",
-    "count.ball": "1 ball",
-    "count.balls": "{count} balls",
+    "count.balls": Forms(one="1 ball", other="{count} balls"),
     "change.told": "{verb} {when}: {named}, {tempo_per_min:.3g}/min; asked by {who}",
     "change.later": "when the set is over, or at a pause",
     "change.from-start": "from its start",
@@ -68,10 +69,8 @@ NOTICES: dict[str, str] = {
     "crank.not-needed": "this feeder needs no re-phasing",
     "crank.at-mark": "the crank counts as standing at its mark",
     "cautions.done": "acknowledged",
-    "count.way": "1 way",
-    "count.ways": "{count} ways",
-    "count.set": "1 set",
-    "count.sets": "{count} sets",
+    "count.ways": Forms(one="1 way", other="{count} ways"),
+    "count.sets": Forms(one="1 set", other="{count} sets"),
     "load.done": "{drill}: {balls} balls in {sets}, {tempo}, seed {seed}",
     "queue.done": "{drill}: {balls} balls, seed {seed}, after the running drill and the player's ready",
     "start.first-ball": "wheels are about to turn; first ball in {seconds:.1f} s",

@@ -1,21 +1,9 @@
 """Why a command is refused: a code of the closed list, what is wrong, what was expected and found, what to do.
 
-Rule of this file: ids are `TOPIC.WHAT`; a part that a refusal lacks stays empty.
+Ids are `TOPIC.WHAT`.
 """
 
-from dataclasses import dataclass
-
-
-@dataclass(frozen=True)
-class RefusalText:
-    """One row; `code` is a key of `protocol.errors.CODES`, the other parts are templates for `str.format`."""
-
-    code: str
-    what: str
-    expected: str = ""
-    found: str = ""
-    do: str = ""
-
+from drillfeed.protocol.texts.rows import RefusalText
 
 REFUSALS: dict[str, RefusalText] = {
     "stop.overtook": RefusalText("superseded", "{verb} was overtaken by a stop or a fault"),

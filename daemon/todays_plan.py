@@ -142,10 +142,10 @@ def _standings(
     by_ease = sorted(possible, key=lambda name: possible[name].ease)
     known = [name for name in knowledge.types if name in possible]
     more = [name for name in by_ease if name not in known][: max(LEAST_TYPES - len(known), 0)]
-    names = [*knowledge.types, *more]
-    season = season_of(knowledge.sets, knowledge.today, names)
-    usual = season.usual()
-    found = {one.ball: one for one in estimates(follow(season).last, season.types, usual)}
+    found = knowledge.estimates
+    if more:
+        season = season_of(knowledge.sets, knowledge.today, [*knowledge.types, *more])
+        found = {one.ball: one for one in estimates(follow(season).last, season.types, season.usual())}
     return tuple(
         Standing(
             found[name],

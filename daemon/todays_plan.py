@@ -11,13 +11,21 @@ from typing import Any
 import numpy as np
 
 from drillfeed.daemon.drills.balls import LEVELS, BallType
-from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS, HARD_MAX_MINUTES, HARD_MAX_PER_MIN, HARD_MAX_SET_BALLS
+from drillfeed.daemon.drills.bounds import HARD_MAX_BALLS, HARD_MAX_MINUTES, HARD_MAX_PER_MIN
 from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import Player, for_player
 from drillfeed.daemon.journal.knowledge import Knowledge
 from drillfeed.daemon.journal.season_rows import season_of
 from drillfeed.daemon.learning.model import estimates, follow
-from drillfeed.daemon.learning.planner import CheckSet, Pace, Plan, PlannedSet, Wanted, plan_session
+from drillfeed.daemon.learning.planner import (
+    USUAL_TEMPO_PER_MIN,
+    CheckSet,
+    Pace,
+    Plan,
+    PlannedSet,
+    Wanted,
+    plan_session,
+)
 from drillfeed.daemon.learning.scores import Standing
 from drillfeed.daemon.machine import Machine
 from drillfeed.daemon.planning.allowed import check_ball
@@ -28,6 +36,7 @@ from drillfeed.daemon.validation import validate
 LEAST_TYPES = 4
 """A player who knows fewer types is offered the easiest others until there are so many."""
 CHECK_TYPES = 4
+LONGEST_SET_BALLS = 60
 SEED = 1
 COUNTDOWN_S = 10.0
 BENT = 10.0
@@ -68,11 +77,14 @@ def todays_plan(
     bounds = [("the balls you gave", ask.balls), ("the most balls of a drill", HARD_MAX_BALLS), *ask.left]
     if ask.hopper is not None:
         bounds.append(("the hopper", ask.hopper))
+    longest = [(caps.max_set_balls, player.profile.owner)] if caps and player.profile else []
+    longest += [(LONGEST_SET_BALLS, "the longest set")]
+    max_turns = machine.feeder.max_turns
+    longest += [(max_turns, "the crank")] if max_turns is not None else []
     wanted = Wanted(
         ask.minutes,
         tuple(bounds),
-        caps.max_set_balls if caps else HARD_MAX_SET_BALLS // 2,
-        player.profile.owner if player.profile else "the longest set",
+        *min(longest),
         min(caps.max_per_min if caps else HARD_MAX_PER_MIN, HARD_MAX_PER_MIN),
         player.profile is not None and player.profile.level == "junior",
         knowledge.rest_s,
@@ -80,12 +92,32 @@ def todays_plan(
     )
 
     def pace(part: PlannedSet) -> Pace:
-        (found,) = plan_sets(
-            validate(Drill, _drill("pace", (part,), possible), name), balls, machine, SEED, player=player
-        )
+        # A crank by time scatters most before it is turned to its mark, so that is what the set must stand.
+        turns = 0 if max_turns is None else max(max_turns - part.balls, 0)
+        drill = validate(Drill, _drill("pace", (part,), possible), name)
+        (found,) = plan_sets(drill, balls, machine, SEED, turns, player)
         return Pace(found.interval_s, COUNTDOWN_S)
 
-    plan = plan_session(wanted, standings, pace)
+    def can(part: PlannedSet) -> bool:
+        try:
+            pace(part)
+        except NotPossible:
+            return False
+        return True
+
+    tempo = min(wanted.max_per_min, USUAL_TEMPO_PER_MIN)
+    pairs: dict[frozenset[str], bool] = {}
+
+    def mixes(ball: str, other: str) -> bool:
+        key = frozenset((ball, other))
+        if key not in pairs:
+            pairs[key] = can(PlannedSet("focus", "random", (ball, other), 20, tempo))
+        return pairs[key]
+
+    check = wanted.check
+    if check is not None and not can(PlannedSet("check", "fixed", check.balls[:1], 20, tempo, 0.0, check.balls)):
+        wanted = replace(wanted, check=None)
+    plan = plan_session(wanted, standings, pace, mixes)
     data = _drill(name, plan.sets, possible)
     drill = validate(Drill, data, name)
     sets = tuple(plan_sets(drill, balls, machine, SEED, player=player))
@@ -110,10 +142,10 @@ def _standings(
     by_ease = sorted(possible, key=lambda name: possible[name].ease)
     known = [name for name in knowledge.types if name in possible]
     more = [name for name in by_ease if name not in known][: max(LEAST_TYPES - len(known), 0)]
-    names = [*knowledge.types, *more]
-    season = season_of(knowledge.sets, knowledge.today, names)
-    usual = season.usual()
-    found = {one.ball: one for one in estimates(follow(season).last, season.types, usual)}
+    found = knowledge.estimates
+    if more:
+        season = season_of(knowledge.sets, knowledge.today, [*knowledge.types, *more])
+        found = {one.ball: one for one in estimates(follow(season).last, season.types, season.usual())}
     return tuple(
         Standing(
             found[name],

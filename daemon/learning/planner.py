@@ -6,7 +6,7 @@ rests are ours. Practice goes from fixed to rotating to random because matches a
 more is not proven outside laboratories, least of all for the young, so juniors get one step less of it.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
@@ -15,6 +15,7 @@ from drillfeed.daemon.learning.scores import Standing, by_score
 
 Kind = Literal["warm-up", "focus", "check"]
 Order = Literal["fixed", "rotating", "random"]
+Mixes = Callable[[str, str], bool]
 
 USUAL_REST_S = 45.0
 """A rest that waits for the player, until 20 rests of the player are known."""
@@ -25,7 +26,7 @@ LIKELY_PER_MIN = 15.0
 """Balls a minute of a whole session, rests included; only the length of the warm-up depends on it."""
 EASY_SHARE = 0.85
 THIRD_FOCUS_MINUTES = 45.0
-CHECK_FROM_BALLS = 70
+CHECK_FROM_BALLS, MOST_OTHERS = 70, 3
 RANDOM_SHARES = ((0.65, 1 / 3), (0.80, 1 / 2), (1.01, 2 / 3))
 """Up to this share made, so much of the focus sets is random; see `random_share`."""
 NEAR = 0.05
@@ -125,8 +126,16 @@ def random_share(share: float, junior: bool) -> float:
     return steps[place - junior]
 
 
-def plan_session(wanted: Wanted, standings: Sequence[Standing], pace: Callable[[PlannedSet], Pace]) -> Plan:
-    """Return a session; raise TooShort if not even a warm-up and one short set fit, ValueError without a ball type."""
+def plan_session(
+    wanted: Wanted,
+    standings: Sequence[Standing],
+    pace: Callable[[PlannedSet], Pace],
+    mixes: Mixes = lambda ball, other: True,
+) -> Plan:
+    """Return a session; raise TooShort if not even a warm-up and one short set fit, ValueError without a ball type.
+
+    `mixes` tells whether the machine throws two types in one set.
+    """
     if not standings:
         raise ValueError("no ball type that this player and machine may throw")
     owner, budget = wanted.budget
@@ -145,24 +154,25 @@ def plan_session(wanted: Wanted, standings: Sequence[Standing], pace: Callable[[
     def fits(sets: Sequence[PlannedSet]) -> bool:
         return sum(part.balls for part in sets) <= budget and time_of(sets) <= 60 * wanted.minutes
 
+    others = {standing.ball: _others(standing, focus, standings, mixes) for standing in focus}
     base = min(SET_BALLS, wanted.max_set_balls)
     least = min(LEAST_SET_BALLS, wanted.max_set_balls)
     frame = _frame(wanted, warm_up, budget)
-    sets = _with_focus(wanted, frame, focus, standings, 1, least)
+    sets = _with_focus(wanted, frame, focus, others, 1, least)
     if not fits(sets):
         frame = _frame(replace(wanted, check=None), warm_up, budget)
-        sets = _with_focus(wanted, frame, focus, standings, 1, least)
+        sets = _with_focus(wanted, frame, focus, others, 1, least)
     if not fits(sets):
         minutes, balls = time_of(sets) / 60, sum(part.balls for part in sets)
         raise TooShort(f"the shortest session has {balls} balls and takes {minutes:.1f} minutes; {owner}: {budget}")
     number = 1
-    while fits(_with_focus(wanted, frame, focus, standings, number + 1, base)):
+    while fits(_with_focus(wanted, frame, focus, others, number + 1, base)):
         number += 1
     tried = [
         _lengthened(some, tuple(map(pace_of, some)), wanted)
         for count in (number, number + 1)
         for length in (base, least)
-        if fits(some := _with_focus(wanted, frame, focus, standings, count, length))
+        if fits(some := _with_focus(wanted, frame, focus, others, count, length))
     ]
     sets = max(tried, key=lambda some: (round(time_of(some)), -len(some)))
     paces = tuple(map(pace_of, sets))
@@ -212,7 +222,7 @@ def _with_focus(
     wanted: Wanted,
     frame: tuple[PlannedSet, PlannedSet | None, bool],
     focus: Sequence[Standing],
-    standings: Sequence[Standing],
+    others: Mapping[str, tuple[str, ...]],
     number: int,
     length: int,
 ) -> list[PlannedSet]:
@@ -223,12 +233,12 @@ def _with_focus(
         own = number // len(focus) + (place < number % len(focus))
         random = int(random_share(standing.estimate.share, wanted.junior) * own + 0.5)
         fixed = (own - random + 1) // 2
-        others = _others(standing, focus, standings)
+        mixed = others[standing.ball]
         for turn in range(own):
             order: Order = "fixed" if turn < fixed else "rotating" if turn < own - random else "random"
-            if not others:
+            if not mixed:
                 order = "fixed"
-            types = (standing.ball, *others[: {"fixed": 0, "rotating": 1, "random": 3}[order]])
+            types = (standing.ball, *mixed[: {"fixed": 0, "rotating": 1, "random": MOST_OTHERS}[order]])
             part = PlannedSet("focus", order, types, length, _tempo(wanted, standing), wanted.rest_s)
             middle.append((("fixed", "rotating", "random").index(order), part))
     middle.sort(key=lambda ranked: ranked[0])
@@ -240,13 +250,19 @@ def _with_focus(
     return [warm, *checks, *sets] if check_first else [warm, *sets, *checks]
 
 
-def _others(standing: Standing, focus: Sequence[Standing], standings: Sequence[Standing]) -> tuple[str, ...]:
-    """Return the types to mix with one: the other focus types, then those that were thrown, the best known first."""
+def _others(
+    standing: Standing, focus: Sequence[Standing], standings: Sequence[Standing], mixes: Mixes
+) -> tuple[str, ...]:
+    """Return up to three types to mix with one: the other focus types, then those thrown, the best known first."""
     known = sorted(
         (other for other in standings if other.days is not None or other in focus),
         key=lambda other: (other not in focus, -other.marked_balls, other.ball),
     )
-    return tuple(other.ball for other in known if other.ball != standing.ball and not other.too_hard)
+    chosen = [standing.ball]
+    for other in known:
+        if len(chosen) <= MOST_OTHERS and other.ball not in chosen and not other.too_hard:
+            chosen += [other.ball] if all(mixes(ball, other.ball) for ball in chosen) else []
+    return tuple(chosen[1:])
 
 
 def _lengthened(sets: list[PlannedSet], paces: Sequence[Pace], wanted: Wanted) -> list[PlannedSet]:

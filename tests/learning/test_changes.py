@@ -65,7 +65,7 @@ def test_small_changes_take_many_balls(points: int, balls: int, with_form: int) 
 
 
 def test_false_alarms_are_rare_and_a_large_gain_is_found() -> None:
-    """40 reports each; `python -m tests.learning.clear_changes` makes 1,000."""
-    assert sum(clear_share(NOTHING_CHANGED, 40)) <= 0.05
-    up, down = clear_share(FIFTEEN_POINTS, 40)
+    """25 reports each; `python -m tests.learning.clear_changes` makes 1,000."""
+    assert sum(clear_share(NOTHING_CHANGED, 25)) <= 0.05
+    up, down = clear_share(FIFTEEN_POINTS, 25)
     assert up >= 0.5 and down <= 0.01

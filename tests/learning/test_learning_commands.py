@@ -340,3 +340,14 @@ def test_changes_without_two_windows_are_not_told() -> None:
     known = Knowledge((), BEGAN.date())
     assert known.changes(4) == ()
     assert known.check_set() is None and known.rest_s == 45.0
+
+
+@pytest.mark.parametrize("machine", ["kit-build", "shed-build", "hall-roll"])
+def test_plan_mixes_only_what_the_machine_mixes(
+    season: Path, machine: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Slow wheels leave sets of fewer types, or of one; there is a plan on every machine, and it can be rehearsed."""
+    asked = ("plan", "20", "--balls", "150", "--machine", machine, "--save", "today", "--drills", str(tmp_path))
+    assert run(season, *asked) == 0
+    assert "set 1: " in capsys.readouterr().out
+    assert main(["rehearse", "today", "--drills", str(tmp_path), "--machine", machine, "--json"]) == 0

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import ClassVar
 
 import pytest
-from hypothesis import HealthCheck, Phase, settings
+from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
@@ -23,7 +23,7 @@ from drillfeed.protocol.greetings import greeting_of
 from drillfeed.protocol.lines import STOP_BYTE
 from drillfeed.protocol.status import TOPICS
 from tests.faults.talking import STOP_S, Line, Talker
-from tests.faults.words import WALKS, command_lines, spoilt_lines
+from tests.faults.words import ON_NO_WAY, WALKS, command_lines, spoilt_lines
 
 EACH_KIND = 5
 STEPS = 50
@@ -81,6 +81,8 @@ class Talk(RuleBasedStateMachine):
         self.talkers["owner"].type("stop")
         self.talkers["owner"].come_to_rest()
         self.talkers["owner"].type("clear")
+        for line in ON_NO_WAY:
+            self.talkers[who].type(line)
         self.go_a_way(walk, who, steps)
 
     @rule(walk=st.sampled_from(WALKS), who=OF_WEIGHT, steps=st.integers(1, 12))

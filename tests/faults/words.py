@@ -30,6 +30,13 @@ WALKS: tuple[tuple[str, ...], ...] = (
 )  # fmt: skip
 """Lines that lead through the states, in their order; {count} is the stop count."""
 
+ON_NO_WAY = tuple(
+    row.example
+    for verb, row in COMMANDS.items()
+    if verb not in CLOSING and not any(line.split()[0] == verb for way in WALKS for line in way)
+)
+"""The example of each row that no way has, so that every row is typed whatever chance draws."""
+
 
 def value_of(argument: Argument) -> st.SearchStrategy[Value]:
     """Draw a value that fits an argument; a name may be strange to the daemon."""

@@ -7,40 +7,47 @@ from collections.abc import Sequence
 
 from drillfeed.protocol.retired import RETIRED_OPTIONS
 
-SUBCOMMANDS: dict[str, str] = {
-    "demo": "run a drill on a simulated thrower, with everything real but the thrower",
-    "play": "daemon, driver, phone page and keyboard screen with one command",
-    "serve": "run the daemon",
-    "drive": "run a motor driver",
-    "probe-driver": "check a motor driver against the rules of the link",
-    "record": "keep setpoints and status from the observer stream",
-    "replay": "draw a recording, or run it again on a driver, without a ball",
-    "send": "give the daemon a command",
-    "watch": "see what happens, as it happens",
-    "history": "read the practice journal",
-    "plan": "what to practise today, and why",
-    "report": "what the marks say, after a session or over weeks",
-    "export": "write a player's practice as files",
-    "players": "list players, or forget one",
-    "prompt": "type commands, with completion and history",
-    "keyboard": "single keys and one screen",
-    "pedal": "a foot switch",
-    "jog": "turn a wheel, the tilt or one ball by hand, for as long as a key is held",
-    "phone": "a page for the phone, with a code to pair it",
-    "pair": "pair this terminal with a daemon elsewhere",
-    "profile": "describe a thrower question by question, and measure it further",
-    "list": "list drills, ball types or machines",
-    "check": "check machine, ball and drill files",
-    "rehearse": "print a drill's plan without throwing",
-    "fly": "fly one ball and tell where it lands",
-    "aim": "find wheel speeds and tilt for a ball",
-    "spread": "tell how far balls of one type scatter",
-    "calibrate": "learn a machine from measured landings",
-    "plot": "draw a flight, a drill's landings or a machine's envelope",
+GROUPS: dict[str, dict[str, str]] = {
+    "to practise": {
+        "play": "daemon, driver, phone page and keyboard screen with one command",
+        "demo": "run a drill on a simulated thrower, and see each ball",
+        "keyboard": "single keys and one screen",
+        "pedal": "a foot switch",
+        "phone": "a page for the phone, with a code to pair it",
+        "pair": "pair this terminal with a daemon elsewhere",
+        "prompt": "type commands, with completion and history",
+        "list": "list drills, ball types or machines",
+        "plan": "what to practise today, and why",
+        "history": "read the practice journal",
+        "report": "what the marks say, after a session or over weeks",
+        "export": "write a player's practice as files",
+        "players": "list players, or forget one",
+    },
+    "to build and measure a thrower": {
+        "profile": "describe a thrower, question by question; measure it further",
+        "check": "check machine, ball and drill files",
+        "calibrate": "learn a machine from measured landings",
+        "jog": "turn a wheel or the tilt, or throw one ball, while a key is held",
+        "rehearse": "print a drill's plan without throwing",
+        "fly": "fly one ball and tell where it lands",
+        "aim": "find wheel speeds and tilt for a ball",
+        "spread": "tell how far balls of one type scatter",
+        "plot": "draw a flight, a drill's landings or a machine's envelope",
+    },
+    "to run and connect the parts": {
+        "serve": "run the daemon",
+        "drive": "run a motor driver",
+        "probe-driver": "check a motor driver against the rules of the link",
+        "record": "keep setpoints and status from the observer stream",
+        "replay": "draw a recording, or run it again on a driver, without a ball",
+        "send": "give the daemon a command",
+        "watch": "see what happens, as it happens",
+    },
 }
+SUBCOMMANDS: dict[str, str] = {name: what for group in GROUPS.values() for name, what in group.items()}
 CAUTION = (
-    "Nobody between thrower and table; keep fingers, hair and sleeves off the wheels; fit a real switch that cuts "
-    "motor power. This software performs no safety function."
+    "Nobody between thrower and table; keep fingers, hair and sleeves off the\n"
+    "wheels; fit a real switch that cuts motor power. This software performs no\nsafety function."
 )
 
 
@@ -56,13 +63,16 @@ def _version() -> str:
 
 def _overview() -> str:
     width = max(map(len, SUBCOMMANDS))
-    rows = "\n".join(f"  {name:<{width}}  {what}" for name, what in SUBCOMMANDS.items())
+    rows = "\n\n".join(
+        f"{title}:\n" + "\n".join(f"  {name:<{width}}  {what}" for name, what in group.items())
+        for title, group in GROUPS.items()
+    )
     return (
         "examples:\n"
-        "  drillfeed demo --balls 12                 a random mixed-spin drill on the simulated thrower\n"
-        "  drillfeed serve                           the daemon, for a thrower of yours\n"
-        "  drillfeed send 'load mixed-spin' arm      commands from a shell\n\n"
-        f"usage: drillfeed SUB-COMMAND [--help]\n\nsub-commands:\n{rows}\n\n{CAUTION}"
+        "  drillfeed play                        everything in one terminal, simulated\n"
+        "  drillfeed demo --balls 12             a random mixed-spin drill to watch\n"
+        "  drillfeed send 'load mixed-spin' arm  commands from a shell\n\n"
+        f"usage: drillfeed SUB-COMMAND [--help]\n\n{rows}\n\n{CAUTION}"
     )
 
 

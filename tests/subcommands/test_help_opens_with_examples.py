@@ -16,3 +16,12 @@ def test_help_opens_with_examples(name: str, capsys: pytest.CaptureFixture[str])
     assert head == "examples:"
     assert any(line.startswith(f"  drillfeed {name}") for line in lines), lines
     assert usage.startswith(f"drillfeed {name} ")
+
+
+def test_the_overview_groups_every_sub_command_once_and_fits_80_columns(capsys: pytest.CaptureFixture[str]) -> None:
+    """`drillfeed --help` names each sub-command in one group; no line is wider than a usual terminal."""
+    assert main(["--help"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    named = [line.split()[0] for line in lines[lines.index("to practise:") :] if line.startswith("  ")]
+    assert sorted(named) == sorted(SUBCOMMANDS)
+    assert max(map(len, lines)) <= 80, max(lines, key=len)

@@ -16,6 +16,7 @@ from drillfeed.daemon.aim.records import likely_record
 from drillfeed.daemon.aim.report import extrapolated_text, spin_text
 from drillfeed.daemon.aim.thrower import thrower_of
 from drillfeed.daemon.drills.balls import BallType
+from drillfeed.daemon.drills.drill import Drill
 from drillfeed.daemon.drills.players import RIGHT_HANDED, Player, for_player
 from drillfeed.daemon.library.loading import known, load_balls, load_drill, load_machine
 from drillfeed.daemon.machine import Machine
@@ -34,7 +35,8 @@ class Entry:
     """One line of a listing. If `possible` is False, `reason` says why.
 
     `likely` holds the ranges of a ball's figures by name. `extrapolated` tells whether the ball lies outside the
-    measured flights. `fitted` says what was bent to fit the machine; None if nothing was.
+    measured flights. `fitted` says what was bent to fit the machine; None if nothing was. `trains` and `move_on` are a
+    drill's own words; None if its file has none.
     """
 
     name: str
@@ -45,6 +47,8 @@ class Entry:
     likely: dict[str, Any] | None = None
     extrapolated: bool | None = None
     fitted: str | None = None
+    trains: str | None = None
+    move_on: str | None = None
 
     def line(self, width: int) -> str:
         """Return the entry as one line."""
@@ -71,11 +75,15 @@ def _drills(machine: Machine, folder: Path | None, player: Player) -> Iterable[E
         except InvalidFile as error:
             yield Entry(name, "", False, _told(error), "")
         except NotPossible as error:
-            yield Entry(name, drill.title, False, str(error), "")
+            yield Entry(name, drill.title, False, str(error), "", **_purpose(drill))
         else:
             tempo = ", ".join(dict.fromkeys(set_plan.tempo_text(0) for set_plan in plan.sets))
             figures = text("list.drill", level=drill.level, balls=plan.balls, tempo=tempo)
-            yield Entry(name, drill.title, True, None, "; ".join([figures, *plan.notes]))
+            yield Entry(name, drill.title, True, None, "; ".join([figures, *plan.notes]), **_purpose(drill))
+
+
+def _purpose(drill: Drill) -> dict[str, Any]:
+    return {"trains": drill.trains or None, "move_on": drill.move_on or None}
 
 
 def _told(error: InvalidFile) -> str:

@@ -42,4 +42,7 @@ def run(args: argparse.Namespace) -> int:
     width = max((len(entry.name) for entry in entries), default=0)
     for entry in entries:
         print(json.dumps(entry.as_json()) if args.json else entry.line(width))
+        if not args.json:
+            for label, words in (("trains", entry.trains), ("move on", entry.move_on)):
+                print(f"{'':<{width}}    {label}: {words}\n" if words else "", end="")
     return 0

@@ -139,6 +139,8 @@ def _write_json(
         )
     summary: dict[str, Any] = {
         "drill": drill.name,
+        "trains": drill.trains or None,
+        "move_on": drill.move_on or None,
         "machine": machine.name,
         "seed": seed,
         "level": profile.level if profile else None,
@@ -169,6 +171,8 @@ def _write_text(
     from drillfeed.daemon.planning.tilt_drift import drift_text
 
     print(f"{drill.name}: {drill.title}; on {machine.name}, seed {seed}")
+    for label, words in (("trains", drill.trains), ("move on", drill.move_on)):
+        print(f"{label}: {words}\n" if words else "", end="")
     if profile is not None:
         print(f"limits of the player's level in force: {profile.text}")
     print(f"first ball {drill.start_delay_s:g} s after start; times are seconds from it\n")

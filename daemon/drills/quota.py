@@ -87,9 +87,7 @@ class QuotaSequence(Table):
         last, alike = None, 0
         begin = easiest(left, balls) if self.first == "easiest" else None
         for chance in rng.random(self.balls):
-            allowed = (
-                [begin] if begin else [name for name in left if _may_come(left, name, last, alike, self.max_alike)]
-            )
+            allowed = [begin] if begin else [name for name in left if may_come(left, name, last, alike, self.max_alike)]
             begin = None
             steps = np.cumsum([left[name] for name in allowed])
             name = allowed[int(steps.searchsorted(chance * steps[-1], side="right"))]
@@ -115,7 +113,8 @@ def possible(left: Mapping[str, int], max_alike: int, last: str | None = None, a
     return all(n <= max_alike * (together - n + 1) - (alike if name == last else 0) for name, n in left.items())
 
 
-def _may_come(left: Mapping[str, int], name: str, last: str | None, alike: int, max_alike: int) -> bool:
+def may_come(left: Mapping[str, int], name: str, last: str | None, alike: int, max_alike: int) -> bool:
+    """Tell whether `name` may be thrown after `alike` times `last`, so that the rest of `left` can be thrown too."""
     run = alike + 1 if name == last else 1
     return run <= max_alike and possible(_without_one(left, name), max_alike, name, run)
 

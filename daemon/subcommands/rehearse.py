@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, Any
 from drillfeed.daemon.subcommands.levels import add_level, chosen_profile
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
+    from drillfeed.daemon.drills.balls import BallType
     from drillfeed.daemon.drills.drill import Drill
     from drillfeed.daemon.drills.profiles import Profile
+    from drillfeed.daemon.drills.surprise import Surprise
     from drillfeed.daemon.machine import Machine
     from drillfeed.daemon.planning.plan import SetPlan
 
@@ -65,9 +67,10 @@ def run(args: argparse.Namespace) -> int:
         notes: list[str] = []
         profile = chosen_profile(args)
         player = Player(args.hand, args.elbow, profile)
-        sets = plan_sets(drill, load_balls(folder), machine, args.seed, player=player, notes=notes)
+        catalogue = load_balls(folder)
+        sets = plan_sets(drill, catalogue, machine, args.seed, player=player, notes=notes)
         write = _write_json if args.json else _write_text
-        write(drill, machine, args.seed, sets, notes, profile)
+        write(drill, machine, args.seed, sets, notes, profile, catalogue)
     except InvalidFile as error:
         print(error, file=sys.stderr)
         return 2
@@ -90,6 +93,16 @@ def _releases(drill: "Drill", sets: "Iterator[SetPlan]") -> "Iterator[tuple[SetP
         rest_s = planned.rest_s
 
 
+def _surprise(drill: "Drill", planned: "SetPlan", catalogue: "Mapping[str, BallType]") -> "Surprise | None":
+    """Return what a player can't know of a set; None if the machine throws other balls than the drill's file names."""
+    from drillfeed.daemon.drills.surprise import surprise
+
+    sequence = drill.set[planned.number - 1].sequence
+    if not planned.balls or not {ball.mention for ball in planned.balls} <= set(sequence.names()):
+        return None
+    return surprise(sequence, len(planned.balls), catalogue)
+
+
 def _write_json(
     drill: "Drill",
     machine: "Machine",
@@ -97,6 +110,7 @@ def _write_json(
     sets: "Iterator[SetPlan]",
     notes: list[str],
     profile: "Profile | None",
+    catalogue: "Mapping[str, BallType]",
 ) -> None:
     import json
 
@@ -152,6 +166,11 @@ def _write_json(
         "counts": counts,
         "stretched": list(stretches),
         "left_out": notes,
+        "surprise": [
+            {"set": planned.number, **found._asdict()}
+            for planned in shown
+            if (found := _surprise(drill, planned, catalogue)) is not None
+        ],
         "likely": [
             {"ball": text, **likely_record(likely), "share_good": round(share_good, 4)}
             for text, likely, share_good in likely_throws(machine, shown, SEED)
@@ -167,6 +186,7 @@ def _write_text(
     sets: "Iterator[SetPlan]",
     notes: list[str],
     profile: "Profile | None",
+    catalogue: "Mapping[str, BallType]",
 ) -> None:
     from drillfeed.daemon.planning.tilt_drift import drift_text
 
@@ -198,6 +218,8 @@ def _write_text(
                 print(f"      {planned.stretch.text}")
             if (drift := drift_text(machine, planned)) is not None:
                 print(f"      {drift}")
+            if (found := _surprise(drill, planned, catalogue)) is not None:
+                print(f"      {found.text}")
             print(head)
             previous = planned
         ball, setting = planned.balls[place], planned.balls[place].setting

@@ -66,7 +66,7 @@ TEXTS: dict[str, Row] = {
     "hopper.empty-by-count": "the hopper is empty by the count",
     "hopper.empty-seen": "the hopper is empty, as the driver sees it",
     "hopper.over-full": "; the profile says the hopper holds {holds}",
-    "crank.not-needed": "this feeder needs no re-phasing",
+    "crank.not-needed": "this feeder has no crank to set to a mark",
     "crank.at-mark": "the crank counts as standing at its mark",
     "cautions.done": "acknowledged",
     "count.ways": Forms(one="1 way", other="{count} ways"),

@@ -8,6 +8,7 @@ import numpy as np
 from drillfeed.daemon.drills.drawing import Balls, easiest
 from drillfeed.daemon.drills.quota import QuotaSequence, may_come
 from drillfeed.daemon.drills.weighted import RandomSequence
+from drillfeed.protocol.texts.catalogue import text
 
 QUOTA_DRAWS = 400
 SEED = 1
@@ -31,11 +32,9 @@ class Surprise(NamedTuple):
     def text(self) -> str:
         """Return the figures as one line for people."""
         shares = ", ".join(f"{name} {share:.0%}" for name, share in self.shares.items())
-        how = "exact" if self.exact else f"from {QUOTA_DRAWS} seeded draws"
-        return (
-            f"really comes: {shares}; a counting player can't know {self.bits:.2f} bits a ball "
-            f"and guesses {self.guessed:.0%}, {self.forced:.0%} are forced ({how})"
-        )
+        how = text("surprise.exact") if self.exact else text("surprise.drawn", draws=QUOTA_DRAWS)
+        figures = {"bits": self.bits, "guessed": self.guessed, "forced": self.forced}
+        return text("surprise.figures", shares=shares, how=how, **figures)
 
 
 def surprise(sequence: object, set_balls: int, balls: Balls) -> Surprise | None:
@@ -67,7 +66,8 @@ def _of_random(sequence: RandomSequence, set_balls: int, balls: Balls) -> Surpri
                 state = (name, min(alike + 1, sequence.max_alike) if name == last else 1)
                 following[state] = following.get(state, 0.0) + chance * part
         states = following
-    return Surprise(shares, *map(float, figures / set_balls), True)
+    bits, guessed, forced = map(float, figures / set_balls)
+    return Surprise(shares, bits, guessed, forced, True)
 
 
 def _of_quota(sequence: QuotaSequence, set_balls: int, balls: Balls) -> Surprise:
@@ -88,7 +88,8 @@ def _of_quota(sequence: QuotaSequence, set_balls: int, balls: Balls) -> Surprise
             last = drawn.mention
             left = {name: n - (name == last) for name, n in left.items() if n > (name == last)}
     n = QUOTA_DRAWS * set_balls
-    return Surprise({name: count / n for name, count in counts.items()}, *map(float, figures / n), False)
+    bits, guessed, forced = map(float, figures / n)
+    return Surprise({name: count / n for name, count in counts.items()}, bits, guessed, forced, False)
 
 
 def _figures(row: Mapping[str, float]) -> tuple[float, float, float]:

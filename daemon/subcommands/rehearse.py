@@ -191,11 +191,12 @@ def _write_text(
     from drillfeed.daemon.planning.tilt_drift import drift_text
 
     print(f"{drill.name}: {drill.title}; on {machine.name}, seed {seed}")
-    for label, words in (("trains", drill.trains), ("move on", drill.move_on)):
-        print(f"{label}: {words}\n" if words else "", end="")
     if profile is not None:
         print(f"limits of the player's level in force: {profile.text}")
-    print(f"first ball {drill.start_delay_s:g} s after start; times are seconds from it\n")
+    print(f"first ball {drill.start_delay_s:g} s after start; times are seconds from it")
+    for label, words in (("trains", drill.trains), ("move on", drill.move_on)):
+        print(f"{label}: {words}\n" if words else "", end="")
+    print()
     width = max(22, *(len(mention) for mention in drill.mentions()))
     rolls = machine.roll is not None
     head_side, head_roll = (f"{'side':>5} ", f"{'roll':>5}  ") if rolls else ("", "")

@@ -25,3 +25,15 @@ def test_people_read_the_purpose(words: list[str], capsys: pytest.CaptureFixture
     drill = load_drill("mixed-spin", None)
     assert f"trains: {drill.trains}" in shown
     assert f"move on: {drill.move_on}" in shown
+
+
+def test_a_rehearsal_tells_what_a_player_cannot_know(capsys: pytest.CaptureFixture[str]) -> None:
+    """Each random set has one line, and its figures in the summary: shares that add up to one, and what is guessed."""
+    assert main(["rehearse", "lift-the-push", "--json"]) == 0
+    *_, last = capsys.readouterr().out.splitlines()
+    (found, *_) = json.loads(last)["summary"]["surprise"]
+    assert found["set"] == 3 and not found["exact"]
+    assert found["shares"] == {"light-push": 0.5, "heavy-push": 0.5}
+    assert 0.6 < found["guessed"] < 0.75 and found["bits"] < 1.0
+    assert main(["rehearse", "lift-the-push"]) == 0
+    assert f"can't know {found['bits']:.2f} bits a ball" in capsys.readouterr().out

@@ -9,6 +9,12 @@ TEXTS: dict[str, Row] = {
     "ball.topspin": "{spin_revps:+g} rev/s",
     "ball.side": ", side {side_revps:+g}",
     "ball.without-sidespin": "{title}, without its sidespin",
+    "surprise.figures": (
+        "what comes: {shares}; a player who counts can't know {bits:.2f} bits a ball and guesses {guessed:.0%} right; "
+        "{forced:.0%} of the balls leave no choice ({how})"
+    ),
+    "surprise.exact": "exact",
+    "surprise.drawn": "from {draws} seeded draws",
     "ball.twice": "the same name twice",
     "ball.once": "each name once",
     "drill.bursts": "min_balls not above max_balls",

@@ -33,7 +33,7 @@ from drillfeed.daemon.planning.plan import SetPlan, plan_sets
 from drillfeed.daemon.planning.setting import NotPossible, setting_for
 from drillfeed.daemon.validation import validate
 
-LEAST_TYPES = 4
+MIN_TYPES = 4
 """A player who knows fewer types is offered the easiest others until there are so many."""
 CHECK_TYPES = 4
 LONGEST_SET_BALLS = 60
@@ -141,7 +141,7 @@ def _standings(
 ) -> tuple[Standing, ...]:
     by_ease = sorted(possible, key=lambda name: possible[name].ease)
     known = [name for name in knowledge.types if name in possible]
-    more = [name for name in by_ease if name not in known][: max(LEAST_TYPES - len(known), 0)]
+    more = [name for name in by_ease if name not in known][: max(MIN_TYPES - len(known), 0)]
     found = knowledge.estimates
     if more:
         season = season_of(knowledge.sets, knowledge.today, [*knowledge.types, *more])

@@ -19,8 +19,8 @@ Word = Literal["clearly up", "clearly down", "can't tell yet"]
 
 WINDOW_WEEKS = 3
 SURE = 0.95
-LEAST_CHANGE = 0.05
-MOST_SHOWN = 3
+MIN_CHANGE = 0.05
+MAX_SHOWN = 3
 FORM_FACTOR = 1.38
 """By how much the form of the set (0.3) raises the number of balls, at 20 balls a set."""
 
@@ -55,7 +55,7 @@ def changes(names: Sequence[str], drawn: Floats, balls: Floats, weeks_ago: int) 
             continue
         difference = drawn[:, now, place].mean(axis=1) - drawn[:, before, place].mean(axis=1)
         points, up = float(difference.mean()), float((difference > 0).mean())
-        clear = max(up, 1 - up) >= SURE and abs(points) >= LEAST_CHANGE
+        clear = max(up, 1 - up) >= SURE and abs(points) >= MIN_CHANGE
         word: Word = "can't tell yet" if not clear else "clearly up" if points > 0 else "clearly down"
         found.append(Change(name, word, points, max(up, 1 - up), counts))
     return tuple(found)
@@ -64,7 +64,7 @@ def changes(names: Sequence[str], drawn: Floats, balls: Floats, weeks_ago: int) 
 def shown(found: Sequence[Change]) -> tuple[tuple[Change, ...], int]:
     """Return the changes as a report shows them, the three largest clear ones at most, and how many it withholds."""
     clear = sorted((one for one in found if one.points is not None and one.word != "can't tell yet"), key=_size)
-    kept = {change.ball for change in clear[:MOST_SHOWN]}
+    kept = {change.ball for change in clear[:MAX_SHOWN]}
     hidden = len(clear) - len(kept)
     return tuple(
         change

@@ -28,7 +28,7 @@ class CreditRule:
     credit: float = 5.0
     keep: float = 0.8
     keep_over_sessions: float = 0.5
-    least_balls: int = 8
+    min_balls: int = 8
     tired_moves: int = 2
     tired_sets: int = 4
     late_balls: int = 80
@@ -114,7 +114,7 @@ class Credit:
         """Return the credit after a set, and what it offers. `session_balls` counts the balls of the session so far."""
         credit = replace(self, played=self.played + 1)
         made, out_of = played.made, played.out_of
-        if made is None or out_of is None or not played.counts or out_of < self.rule.least_balls:
+        if made is None or out_of is None or not played.counts or out_of < self.rule.min_balls:
             return credit, None
         surplus = (made - self.rule.target * out_of) * SET_BALLS / out_of
         credit = replace(credit, value=self.rule.keep * self.value + surplus, since=(*self.since, (made, out_of)))

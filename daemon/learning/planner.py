@@ -20,13 +20,13 @@ Mixes = Callable[[str, str], bool]
 USUAL_REST_S = 45.0
 """A rest that waits for the player, until 20 rests of the player are known."""
 USUAL_TEMPO_PER_MIN = 30.0
-SET_BALLS, LEAST_SET_BALLS, CHECK_BALLS = 20, 8, 20
-WARM_UP_SHARE, LEAST_WARM_UP, MOST_WARM_UP = 0.1, 10, 20
+SET_BALLS, MIN_SET_BALLS, CHECK_BALLS = 20, 8, 20
+WARM_UP_SHARE, MIN_WARM_UP, MAX_WARM_UP = 0.1, 10, 20
 LIKELY_PER_MIN = 15.0
 """Balls a minute of a whole session, rests included; only the length of the warm-up depends on it."""
 EASY_SHARE = 0.85
 THIRD_FOCUS_MINUTES = 45.0
-CHECK_FROM_BALLS, MOST_OTHERS = 70, 3
+CHECK_FROM_BALLS, MAX_OTHERS = 70, 3
 RANDOM_SHARES = ((0.65, 1 / 3), (0.80, 1 / 2), (1.01, 2 / 3))
 """Up to this share made, so much of the focus sets is random; see `random_share`."""
 NEAR = 0.05
@@ -156,7 +156,7 @@ def plan_session(
 
     others = {standing.ball: _others(standing, focus, standings, mixes) for standing in focus}
     base = min(SET_BALLS, wanted.max_set_balls)
-    least = min(LEAST_SET_BALLS, wanted.max_set_balls)
+    least = min(MIN_SET_BALLS, wanted.max_set_balls)
     frame = _frame(wanted, warm_up, budget)
     sets = _with_focus(wanted, frame, focus, others, 1, least)
     if not fits(sets):
@@ -203,7 +203,7 @@ def _tempo(wanted: Wanted, standing: Standing) -> float:
 def _frame(wanted: Wanted, warm_up: Standing, budget: int) -> tuple[PlannedSet, PlannedSet | None, bool]:
     """Return the warm-up, the check set if there is room for one, and whether the check set comes first."""
     likely = min(budget, LIKELY_PER_MIN * wanted.minutes)
-    balls = min(max(round(WARM_UP_SHARE * likely), LEAST_WARM_UP), MOST_WARM_UP, wanted.max_set_balls)
+    balls = min(max(round(WARM_UP_SHARE * likely), MIN_WARM_UP), MAX_WARM_UP, wanted.max_set_balls)
     slow = min(_tempo(wanted, warm_up), USUAL_TEMPO_PER_MIN)
     first = PlannedSet("warm-up", "fixed", (warm_up.ball,), balls, slow)
     check = wanted.check
@@ -238,7 +238,7 @@ def _with_focus(
             order: Order = "fixed" if turn < fixed else "rotating" if turn < own - random else "random"
             if not mixed:
                 order = "fixed"
-            types = (standing.ball, *mixed[: {"fixed": 0, "rotating": 1, "random": MOST_OTHERS}[order]])
+            types = (standing.ball, *mixed[: {"fixed": 0, "rotating": 1, "random": MAX_OTHERS}[order]])
             part = PlannedSet("focus", order, types, length, _tempo(wanted, standing), wanted.rest_s)
             middle.append((("fixed", "rotating", "random").index(order), part))
     middle.sort(key=lambda ranked: ranked[0])
@@ -260,7 +260,7 @@ def _others(
     )
     chosen = [standing.ball]
     for other in known:
-        if len(chosen) <= MOST_OTHERS and other.ball not in chosen and not other.too_hard:
+        if len(chosen) <= MAX_OTHERS and other.ball not in chosen and not other.too_hard:
             chosen += [other.ball] if all(mixes(ball, other.ball) for ball in chosen) else []
     return tuple(chosen[1:])
 

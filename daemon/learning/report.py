@@ -11,7 +11,7 @@ from datetime import date
 import numpy as np
 from scipy.special import logit
 
-from drillfeed.daemon.learning.changes import LEAST_CHANGE, SURE, Change, shown
+from drillfeed.daemon.learning.changes import MIN_CHANGE, SURE, Change, shown
 from drillfeed.daemon.learning.model import Course, Estimate
 from drillfeed.daemon.learning.scores import TARGET_SHARE
 from drillfeed.daemon.learning.season import (
@@ -24,8 +24,8 @@ from drillfeed.daemon.learning.season import (
 from drillfeed.daemon.learning.trend import Trend
 from drillfeed.daemon.learning.week_update import logistic
 
-MOST_LINES, MOST_TYPES, WIDTH = 12, 6, 80
-APART_PER_MIN, LEAST_SETS, LEAST_BALLS = 10.0, 4, 60
+MAX_LINES, MAX_TYPES, WIDTH = 12, 6, 80
+APART_PER_MIN, MIN_SETS, MIN_BALLS = 10.0, 4, 60
 
 
 @dataclass(frozen=True)
@@ -86,13 +86,13 @@ def session_lines(figures: SessionFigures) -> list[str]:
     ]
     told, hidden = shown([kind.change for kind in figures.types if kind.change is not None])
     words = {change.ball: change.word for change in told}
-    room = MOST_LINES - len(lines) - bool(figures.steps) - bool(figures.next_line) - 2
-    for kind in figures.types[: min(room, MOST_TYPES)]:
+    room = MAX_LINES - len(lines) - bool(figures.steps) - bool(figures.next_line) - 2
+    for kind in figures.types[: min(room, MAX_TYPES)]:
         alone = "" if kind.made is None else f"made {kind.made} of {kind.marked}; "
         word = words.get(kind.estimate.ball, "")
         text = f"{kind.estimate.ball}: {alone}{short_text(kind.estimate, kind.marked_balls)}"
         lines.append(_cut(f"{text}; {word}" if word and kind.marked_balls else text))
-    more = len(figures.types) - min(room, MOST_TYPES, len(figures.types))
+    more = len(figures.types) - min(room, MAX_TYPES, len(figures.types))
     if more:
         lines.append(f"{more} more ball types: drillfeed report")
     if hidden:
@@ -120,7 +120,7 @@ def tempo_that_holds(course: Course, states: Floats, place: int, tempos: Sequenc
     if four sets lie at least 10/min apart from four others; a tempo that was not played is never told as a figure.
     """
     known = sorted(tempos)
-    if len(known) < 2 * LEAST_SETS or known[-LEAST_SETS] - known[LEAST_SETS - 1] < APART_PER_MIN:
+    if len(known) < 2 * MIN_SETS or known[-MIN_SETS] - known[MIN_SETS - 1] < APART_PER_MIN:
         return "can't tell yet: marked at one tempo only"
     types = len(course.season.types)
     effect = states[:, types + TEMPO]
@@ -143,13 +143,13 @@ def random_against_fixed(course: Course, states: Floats, place: int, balls: tupl
     `balls` counts marked balls in random and in fixed sequences.
     """
     counts = f"{balls[0]} balls random, {balls[1]} fixed"
-    if min(balls) < LEAST_BALLS:
+    if min(balls) < MIN_BALLS:
         return f"{counts}: can't tell yet"
     types = len(course.season.types)
     level = states[:, place] + states[:, types + TEMPO] * course.season.usual()[place, TEMPO]
     apart = logistic(level + states[:, types + RANDOM]) - logistic(level)
     sure = max(float((apart > 0).mean()), float((apart < 0).mean()))
-    if sure < SURE or abs(apart.mean()) < LEAST_CHANGE:
+    if sure < SURE or abs(apart.mean()) < MIN_CHANGE:
         return f"{counts}: can't tell yet"
     low, high = np.quantile(100 * apart, [0.05, 0.95])
     return f"{counts}: {100 * apart.mean():+.0f} points random, likely between {low:+.0f} and {high:+.0f}"

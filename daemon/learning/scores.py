@@ -15,7 +15,7 @@ UNSURE_SD = 0.5
 NEED, STALE, UNSURE = 0.5, 0.3, 0.2
 TOO_HARD_SHARE = 0.40
 """If even the upper end of the interval lies under this, something gentler comes first."""
-MOST_WEIGHT = 3.0
+MAX_WEIGHT = 3.0
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ Ints = NDArray[np.int64]
 
 ROUNDS = 4
 """Gauss-Newton rounds a week. A fourth still moves the third digit; a twelfth changes a level by no more than 1e-4."""
-LEAST_VARIANCE = 1e-9
+MIN_VARIANCE = 1e-9
 FURTHEST_LOGIT = 30.0
 
 
@@ -80,7 +80,7 @@ def _linear(rows: Season, state: Floats, moved: Floats, forms: Floats) -> Linear
     marked = rows.forgotten[:, None] + kept * chance
     mean = rows.balls * marked
     slope = kept * rows.balls * chance * (1.0 - chance)
-    variance = np.maximum((mean * (1.0 - marked)).sum(axis=2), LEAST_VARIANCE)
+    variance = np.maximum((mean * (1.0 - marked)).sum(axis=2), MIN_VARIANCE)
     of_covariates = (slope.transpose(1, 0, 2) @ rows.covariates).transpose(1, 0, 2)
     design = np.concatenate([slope, of_covariates], axis=2)
     residual = rows.made - mean.sum(axis=2) + (design @ moved[..., None])[..., 0]

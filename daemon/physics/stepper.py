@@ -90,12 +90,12 @@ def take_step(
     law: Coefficients,
     numbers: Numbers,
     rough: float = 1.0,
-    most_s: Any = math.inf,
+    max_s: Any = math.inf,
     rule: Rule = EIGHTH,
 ) -> Step:
     """Return the next step of a ball at p (m) with velocity v (m/s): three floats each, or (3, n) arrays.
 
-    Its length follows from the state alone. `rough` lengthens it, `most_s` bounds it. With another `rule` than the
+    Its length follows from the state alone. `rough` lengthens it, `max_s` bounds it. With another `rule` than the
     usual one it is a first look: the corner of the lift law is passed as it comes.
     """
     exact = rule is EIGHTH
@@ -103,7 +103,7 @@ def take_step(
     slopes = numbers.room(v, len(rule.slots))
     start = numbers.vector(pull(v, spin.axis, lift, law, numbers.lesser))
     slopes[rule.slots[0]] = start
-    h = numbers.lesser(_length_s(p, v, start, spin, law, numbers, rule, rough), most_s)
+    h = numbers.lesser(_length_s(p, v, start, spin, law, numbers, rule, rough), max_s)
     end, finish = v, start
     for stage, row in enumerate(rule.stages, 1):
         velocity = numbers.blend(v, h, row, slopes)

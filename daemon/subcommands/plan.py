@@ -20,7 +20,7 @@ examples:
 A plan starts nothing. With --save it becomes a drill of your own, to be edited, loaded and started like any other.
 Exit code: 0, or 2 where there is no plan.
 """
-MOST_FOCUS = 3.0
+MAX_FOCUS = 3.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -63,9 +63,9 @@ def _plan(practised: "Practised", args: argparse.Namespace) -> int:
     limits = Limits(config.day_balls, config.seven_days_balls, config.players)
     day = datetime.combine(practised.knowledge.today, time(12))
     mine = [load for load in loads(practised.connection, day) if load.player == (player.name if player else None)]
-    day_most, week_most = limits.of(player.level if player else None)
+    max_day, max_week = limits.of(player.level if player else None)
     today, week = (mine[0].today, mine[0].seven_days) if mine else (0, 0)
-    left = (("what is left to the day's warning", day_most - today), ("to that of seven days", week_most - week))
+    left = (("what is left to the day's warning", max_day - today), ("to that of seven days", max_week - week))
     ask = Ask(args.minutes, args.balls, args.hopper, left, _weights(args.focus))
     plays = players.RIGHT_HANDED
     if player is not None:
@@ -95,7 +95,7 @@ def _weights(texts: list[str]) -> dict[str, float]:
     found = {}
     for text in texts:
         ball, _, weight = text.partition("=")
-        if not weight.replace(".", "", 1).isdigit() or float(weight) > MOST_FOCUS:
+        if not weight.replace(".", "", 1).isdigit() or float(weight) > MAX_FOCUS:
             raise Refused("bad-argument", "--focus", expected="BALL=W with W from 0 to 3", found=text)
         found[ball] = float(weight)
     return found

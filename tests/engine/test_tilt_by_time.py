@@ -46,14 +46,14 @@ class Hall:
         self.seen.append((state, self.hall.core.outputs.angles_deg.get("tilt", math.nan), self.hall.board.tilt_deg))
         return False
 
-    def run(self, *until: str, most_s: float = 240.0) -> bool:
+    def run(self, *until: str, max_s: float = 240.0) -> bool:
         """Go on until one of the states, looking at each tick."""
 
         def done() -> bool:
             self.look()
             return self.hall.engine.state in until
 
-        return self.hall.run_until(done, most_s)
+        return self.hall.run_until(done, max_s)
 
     def told(self, words: str) -> int:
         """Return how often something was told that has these words."""
@@ -81,7 +81,7 @@ def test_it_stands_still_until_a_start_was_accepted() -> None:
     hall.hall.say("balls 48")
     hall.hall.say(f"load {hall.plan.drill.name}", plan=hall.plan)
     hall.hall.say("arm")
-    hall.run("SPINUP", most_s=3.0)
+    hall.run("SPINUP", max_s=3.0)
     assert hall.hall.engine.state == "ARMED"
     assert hall.hall.board.tilt_deg == before
     hall.hall.say(f"start {hall.hall.engine.parts.mode.stop_count}")

@@ -116,7 +116,7 @@ def _session(
             )
 
 
-def least_ms(run: Callable[[], object]) -> float:
+def min_ms(run: Callable[[], object]) -> float:
     """Return the processor time of the quickest of five runs."""
     times = []
     for _ in range(5):
@@ -156,7 +156,7 @@ def main() -> None:
                 "one more set": lambda: course.with_week(last_week),
                 "history": history,
             }.items():
-                print(f"  {name:<20}{least_ms(run):8.1f} ms")
+                print(f"  {name:<20}{min_ms(run):8.1f} ms")
 
 
 if __name__ == "__main__":

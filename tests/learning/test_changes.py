@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from drillfeed.daemon.learning.changes import FORM_FACTOR, MOST_SHOWN, Change, balls_to_see, changes, shown
+from drillfeed.daemon.learning.changes import FORM_FACTOR, MAX_SHOWN, Change, balls_to_see, changes, shown
 from tests.learning.clear_changes import FIFTEEN_POINTS, NOTHING_CHANGED, clear_share
 
 
@@ -52,7 +52,7 @@ def test_at_most_three_are_shown() -> None:
     ]
     told, hidden = shown(many)
     assert [change.ball for change in told if change.word == "clearly up"] == ["b", "c", "d"]
-    assert hidden == len(many) - MOST_SHOWN
+    assert hidden == len(many) - MAX_SHOWN
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ def free_flight(p: Any, v: Any, w: Any, time_s: float, law: Coefficients) -> tup
     """Return position and velocity of one ball after a time of free flight."""
     spin = spin_of(v, w, law)
     while time_s > 0.0:
-        step = take_step(p, v, spin, law, FLOATS, most_s=time_s)
+        step = take_step(p, v, spin, law, FLOATS, max_s=time_s)
         share = min(step.corner, 1.0)
         p, v = (step.place, step.velocity) if share == 1.0 else step.at(share)
         if step.corner <= 1.0:

@@ -32,6 +32,10 @@ USUAL_STEP = "step.another-drill"
 """Id of the next step if a machine can't do what is asked."""
 
 
+HALF_PLACE_DEG = 0.0005
+"""Half of the last place that an angle is rounded to: a lean that is off its limit by less counts as at the limit."""
+
+
 class NotPossible(Exception):
     """This machine can't do what is asked; the text names the limit and the nearest thing possible.
 
@@ -109,7 +113,7 @@ def roll_for(ball: BallType, machine: Machine) -> float | None:
     spin, roll_deg = ball.head
     if not ball.side_revps:
         return 0.0
-    if not axis.low_deg <= roll_deg <= axis.high_deg:
+    if not axis.low_deg - HALF_PLACE_DEG <= roll_deg <= axis.high_deg + HALF_PLACE_DEG:
         near_deg = min(max(roll_deg, axis.low_deg), axis.high_deg)
         near = _parts_text(spin * math.cos(math.radians(roll_deg - near_deg)), near_deg)
         raise NotPossible(
@@ -122,7 +126,7 @@ def roll_for(ball: BallType, machine: Machine) -> float | None:
                 near=near,
             )
         )
-    return round(roll_deg, 3)
+    return min(max(round(roll_deg, 3), axis.low_deg), axis.high_deg)
 
 
 def tilt_for(ball: BallType, machine: Machine) -> float:

@@ -202,6 +202,7 @@ SPINS = st.floats(-35.0, 35.0)
 @example(0.0, 20.0, -30.0, 30.0)  # sidespin alone on a head that can't lie down
 @example(30.0, 25.0, -20.0, 20.0)
 @example(-0.0625, 1.0, -85.0, 1.0)  # next to nothing is left
+@example(0.0, 1.0, -1.0, 44.999999999999986)  # the nearest leans by 45 degrees
 @example(0.0, -6.0, -89.5, 1.0)  # hardly any topspin is needed
 def test_a_head_that_leans_too_little_names_the_nearest(top: float, side: float, low: float, high: float) -> None:
     """What is named can be thrown by this very head, and is the nearest that it throws but for its tenths (0.3 rev/s).
